@@ -1,0 +1,294 @@
+"""Statistics of short, autocorrelated records: Student's t, lag-1 correlation, the mean and its uncertainty.
+
+Refuses to know what was measured. Everything is a pure function of numbers.
+"""
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+MAX_DEGREES_OF_FREEDOM = 200
+"""Above it Student's t is taken at this many degrees of freedom (off by 0.6 % at most)."""
+
+
+def student_t_cdf(x: float, degrees_of_freedom: int) -> float:
+    r"""Probability that Student's t is below `x`.
+
+    .. math:: \theta = \arctan(x/\sqrt\nu), \quad F = \tfrac12 + \tfrac12 A(\theta|\nu)
+
+    with the finite series of A for odd and even degrees of freedom.
+
+    Args:
+        x: Value [1].
+        degrees_of_freedom: Whole number [1], >= 1.
+
+    Returns:
+        Probability [1].
+
+    Raises:
+        ValueError: If there is less than one degree of freedom.
+
+    Validity:
+        Exact up to rounding.
+
+    Source:
+        Abramowitz and Stegun, Handbook of Mathematical Functions, 26.7.3 and 26.7.4.
+
+    Example:
+        >>> round(student_t_cdf(1.0, 1), 6)
+        0.75
+    """
+    if degrees_of_freedom < 1:
+        msg = f"degrees of freedom {degrees_of_freedom}, expected at least 1"
+        raise ValueError(msg)
+    theta = math.atan2(x, math.sqrt(degrees_of_freedom))
+    cos_squared = math.cos(theta) ** 2
+    odd = degrees_of_freedom % 2
+    term = math.cos(theta) if odd else 1.0
+    total = 0.0
+    for k in range(odd, degrees_of_freedom - 1, 2):
+        total += term
+        term *= cos_squared * (k + 1) / (k + 2)
+    if odd:
+        return 0.5 + (theta + math.sin(theta) * total) / math.pi
+    return 0.5 + 0.5 * math.sin(theta) * total
+
+
+@lru_cache(maxsize=4096)
+def _t_quantile(probability: float, degrees_of_freedom: int) -> float:
+    low, high = 0.0, 1000.0
+    for _ in range(64):
+        middle = 0.5 * (low + high)
+        if student_t_cdf(middle, degrees_of_freedom) < probability:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+def student_t_quantile(probability: float, degrees_of_freedom: float) -> float:
+    r"""Upper quantile of Student's t.
+
+    Args:
+        probability: One-sided [1], 0.5 up to 0.999.
+        degrees_of_freedom: Effective [1]; truncated to a whole number as the GUM advises (G.4.1),
+            at least 1; inf gives the normal quantile.
+
+    Returns:
+        Quantile [1].
+
+    Raises:
+        ValueError: If the probability is outside 0.5 … 0.999.
+
+    Validity:
+        Between MAX_DEGREES_OF_FREEDOM and inf the value at MAX_DEGREES_OF_FREEDOM is returned.
+
+    Source:
+        Inverse of `student_t_cdf`; JCGM 100:2008 (GUM), G.3 and Table G.2.
+
+    Example:
+        >>> round(student_t_quantile(0.975, 9), 2)
+        2.26
+    """
+    if not 0.5 <= probability <= 0.999:
+        msg = f"probability {probability}, expected 0.5 to 0.999"
+        raise ValueError(msg)
+    if math.isinf(degrees_of_freedom):
+        return normal_quantile(probability)
+    whole = int(min(max(degrees_of_freedom, 1.0), MAX_DEGREES_OF_FREEDOM))
+    return _t_quantile(probability, whole)
+
+
+@lru_cache(maxsize=64)
+def normal_quantile(probability: float) -> float:
+    """Quantile of the standard normal distribution.
+
+    Args:
+        probability: [1], 0.5 up to 0.999.
+
+    Returns:
+        Quantile [1].
+
+    Source:
+        Inverse of the error function's integral, by bisection.
+
+    Example:
+        >>> round(normal_quantile(0.975), 4)
+        1.96
+    """
+    low, high = 0.0, 10.0
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        if normal_cdf(middle) < probability:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+def normal_cdf(x: float) -> float:
+    r"""Probability that a standard normal variable is below `x`.
+
+    .. math:: \Phi(x) = \tfrac12 \mathrm{erfc}(-x/\sqrt2)
+
+    Args:
+        x: Value [1].
+
+    Returns:
+        Probability [1].
+
+    Source:
+        Abramowitz and Stegun, 26.2.29.
+    """
+    return 0.5 * math.erfc(-x / math.sqrt(2.0))
+
+
+def approximate_t_cdf(x: float, degrees_of_freedom: float) -> float:
+    r"""Probability that Student's t is below `x`, for fractional degrees of freedom, cheaply.
+
+    .. math:: F \approx \Phi\left(\frac{x (1 - 1/4\nu)}{\sqrt{1 + x^2/2\nu}}\right)
+
+    Args:
+        x: Value [1].
+        degrees_of_freedom: [1], > 0.25.
+
+    Returns:
+        Probability [1].
+
+    Validity:
+        Off by 0.04 at two degrees of freedom, by less than 0.01 from four on.
+
+    Source:
+        Abramowitz and Stegun, 26.7.8.
+    """
+    shrunk = x * (1.0 - 1.0 / (4.0 * degrees_of_freedom))
+    return normal_cdf(shrunk / math.sqrt(1.0 + x * x / (2.0 * degrees_of_freedom)))
+
+
+def corrected_autocorrelation(lag_one: float, count: float, parameters: int) -> float:
+    r"""Lag-1 autocorrelation of residuals, corrected for the bias that fitting gives it.
+
+    .. math:: \rho = \mathrm{clip}\left(\frac{n r_1 + p}{n - p - 2},\, 0,\, 0.95\right)
+
+    Args:
+        lag_one: Lag-1 autocorrelation of the residuals [1].
+        count: Number of values [1].
+        parameters: Number of fitted parameters [1]: 1 for a mean, 2 for a line.
+
+    Returns:
+        Corrected coefficient [1]; never negative, so that an alternating record is not
+        credited with more information than independent readings.
+
+    Validity:
+        First-order autoregressive residuals.
+
+    Source:
+        Own rule, measured in simulation; the bias -(1 + (p+1) rho)/n is that of
+        Marriott and Pope, Biometrika 41 (1954) 390 (cited from memory).
+    """
+    return min(
+        max((count * lag_one + parameters) / max(count - parameters - 2, 1), 0.0), 0.95
+    )
+
+
+def lag_one_autocorrelation(values: Sequence[float]) -> float:
+    r"""Lag-1 autocorrelation coefficient.
+
+    .. math:: r_1 = \sum_{i\ge2}(y_i-\bar y)(y_{i-1}-\bar y) / \sum (y_i-\bar y)^2
+
+    Args:
+        values: [any unit]. Shape (n,), n >= 2, not all equal.
+
+    Returns:
+        Coefficient [1].
+
+    Raises:
+        ValueError: If there are fewer than two values or all are equal.
+
+    Source:
+        NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.12; certified values in the
+        NIST Statistical Reference Datasets.
+    """
+    if len(values) < 2:
+        msg = f"{len(values)} values, expected at least 2"
+        raise ValueError(msg)
+    mean = math.fsum(values) / len(values)
+    deviations = [value - mean for value in values]
+    squares = math.fsum(d * d for d in deviations)
+    if squares == 0.0:
+        msg = "all values are equal, expected some scatter"
+        raise ValueError(msg)
+    lag = math.fsum(a * b for a, b in itertools.pairwise(deviations))
+    return lag / squares
+
+
+@dataclass(frozen=True, slots=True)
+class MeanEstimate:
+    """A mean of autocorrelated values with its standard uncertainty (type A)."""
+
+    mean: float
+    std_uncertainty: float
+    degrees_of_freedom: float
+    count: int
+    effective_count: float
+
+
+def estimate_mean(values: Sequence[float]) -> MeanEstimate:
+    r"""Mean of evenly spaced, autocorrelated values, and its standard uncertainty.
+
+    .. math:: u = \frac{s}{\sqrt n} \sqrt{\frac{1+\rho}{1-\rho}}, \quad
+        n_\mathrm{eff} = n \frac{1-\rho}{1+\rho}, \quad \nu = n_\mathrm{eff} - 1
+
+    Args:
+        values: Bin means of one window [any unit]. Shape (n,), n >= 4, finite, in order of time.
+
+    Returns:
+        Mean and standard uncertainty [unit of values], degrees of freedom [1], counts [1].
+
+    Raises:
+        ValueError: If there are fewer than four values.
+
+    Validity:
+        Stationary; first-order autoregressive. Run the settling rule first.
+
+    Source:
+        N. F. Zhang, Metrologia 43 (2006) S276, for the variance of the mean with known
+        correlation (its AR(1) form for large n); the bias correction is ours.
+    """
+    n = len(values)
+    if n < 4:
+        msg = f"{n} values, expected at least 4"
+        raise ValueError(msg)
+    mean = math.fsum(values) / n
+    squares = math.fsum((value - mean) ** 2 for value in values)
+    lag_one = lag_one_autocorrelation(values) if squares > 0.0 else 0.0
+    rho = corrected_autocorrelation(lag_one, n, 1)
+    inflation = (1.0 + rho) / (1.0 - rho)
+    u = math.sqrt(squares / (n - 1) / n * inflation)
+    return MeanEstimate(mean, u, max(1.0, n / inflation - 1.0), n, n / inflation)
+
+
+def undithered_half_step(scatter: float, step: float) -> float:
+    r"""How far the mean of rounded readings may be off because noise does not dither the rounding.
+
+    .. math:: Q = \frac q2 \, \mathrm{clip}\left(\frac{0.60 - s/q}{0.15}, 0, 1\right)
+
+    Args:
+        scatter: Standard deviation of the single readings [any unit].
+        step: Smallest step shown [same unit]; 0 where there is none.
+
+    Returns:
+        Half-width of the possible error [same unit].
+
+    Validity:
+        Own rule, measured in simulation: with a scatter below 0.45 steps the mean may be off by half a
+        step and the readings' scatter does not show it.
+
+    Source:
+        Own rule. The limit of half a step is arithmetic.
+    """
+    if step <= 0.0:
+        return 0.0
+    return min(1.0, max(0.0, (0.60 - scatter / step) / 0.15)) * step / 2.0
