@@ -1,0 +1,414 @@
+"""Bench and profiles into instruments and channels."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from daq.config.faults import Source, validated
+from daq.config.models import (
+    BenchModel,
+    BrokerModel,
+    ChannelModel,
+    FieldModel,
+    InstrumentModel,
+    ModbusRtuWire,
+    Profile,
+    QueryLinesWire,
+)
+from daq.errors import ConfigurationError, Fault
+from daq.framing import character_time_s, modbus_silence_s
+from daq.protocols import WireProtocol
+from daq.protocols.modbus_rtu import ModbusRtu, RegisterField
+from daq.protocols.query_lines import LineField, QueryLines
+from daq.protocols.streamed_lines import StreamedLines, StreamField
+from daq.records import Accuracy, Channel
+
+FindProfile = Callable[[str], tuple[str, str] | None]
+"""Takes the name written in the bench; gives file name and text, or None."""
+
+_SILENT_INTERVALS = 4.0
+_LEAST_SILENCE_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class PortSettings:
+    """One serial line, or a socket that stands for one.
+
+    Attributes:
+        url: Device path or `socket://host:port`.
+        baud: [1/s].
+        data_bits, parity, stop_bits: Of a character.
+    """
+
+    url: str
+    baud: int
+    data_bits: int
+    parity: str
+    stop_bits: int
+
+    @property
+    def char_bits(self) -> float:
+        """Bits that one character takes on the line, start bit included [1]."""
+        return 1 + self.data_bits + (self.parity != "none") + self.stop_bits
+
+    @property
+    def char_s(self) -> float:
+        """Time of one character [s of real time]."""
+        return character_time_s(
+            self.baud, self.data_bits, self.parity[0].upper(), self.stop_bits
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """One instrument, ready to be polled.
+
+    Attributes:
+        name: On the bench.
+        title: Of its profile.
+        port: Where it is.
+        unit: Modbus unit, or None.
+        interval_s: Between polls, or between the lines that it sends [s].
+        lag_s: How old a value is when it is sent [s].
+        worst_reply_s: After a fault the line is drained for so long [s of real time].
+        field_names: In the order of its readings' values.
+        channels: Those of its fields that the bench wants.
+    """
+
+    name: str
+    title: str
+    port: PortSettings
+    unit: int | None
+    interval_s: float
+    lag_s: float
+    worst_reply_s: float
+    field_names: tuple[str, ...]
+    channels: tuple[Channel, ...]
+    profile: Profile
+
+    @property
+    def is_streamed(self) -> bool:
+        """Whether it talks by itself."""
+        return self.profile.wire.protocol == "streamed-lines"
+
+    @property
+    def silence_before_s(self) -> float:
+        """Silence to keep on the line before each request [s of real time]."""
+        if self.profile.wire.protocol != "modbus-rtu":
+            return 0.0
+        return modbus_silence_s(self.port.baud, self.port.char_bits)
+
+    def make_protocol(self, *, speed: float) -> WireProtocol:
+        """A fresh conversation with this instrument.
+
+        Args:
+            speed: Bench seconds a real second [1]; only what the instrument does by itself scales with it.
+        """
+        wire, char_s = self.profile.wire, self.port.char_s
+        if isinstance(wire, ModbusRtuWire):
+            return ModbusRtu(
+                instrument=self.name,
+                unit=self.unit or 1,
+                fields=[_register_field(f) for f in self.profile.field],
+                reply_timeout_s=wire.reply_timeout_s,
+                char_s=char_s,
+            )
+        if isinstance(wire, QueryLinesWire):
+            return QueryLines(
+                instrument=self.name,
+                request=wire.request.encode("latin-1"),
+                terminator=wire.terminator.encode("latin-1"),
+                separator=wire.separator,
+                expected_count=wire.parts,
+                echo=wire.echo,
+                fields=[
+                    LineField(
+                        f.name,
+                        f.position or 0,
+                        scale=f.scale,
+                        offset=f.offset,
+                        low=f.low,
+                        high=f.high,
+                    )
+                    for f in self.profile.field
+                ],
+                reply_timeout_s=wire.reply_timeout_s,
+                char_s=char_s,
+            )
+        silence_s = wire.silence_s or _SILENT_INTERVALS * self.interval_s
+        return StreamedLines(
+            instrument=self.name,
+            pattern=wire.pattern,
+            terminator=wire.terminator.encode("latin-1"),
+            overrange=frozenset(wire.overrange),
+            fields=[
+                StreamField(
+                    f.name, scale=f.scale, offset=f.offset, low=f.low, high=f.high
+                )
+                for f in self.profile.field
+            ],
+            silence_s=max(silence_s / speed, _LEAST_SILENCE_S),
+            char_s=char_s,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What a bench file says, resolved.
+
+    Attributes:
+        name: Of the bench.
+        text: The file as it was.
+        store: Results file as written.
+        page_port: 0 takes a free one.
+        broker: As written, or None for the embedded one.
+        instruments: In the file's order.
+    """
+
+    name: str
+    text: str
+    store: str
+    page_port: int
+    broker: BrokerModel | None
+    instruments: tuple[Instrument, ...]
+
+    @property
+    def channels(self) -> tuple[Channel, ...]:
+        """Of all instruments, in the file's order."""
+        return tuple(
+            channel
+            for instrument in self.instruments
+            for channel in instrument.channels
+        )
+
+    def channels_by_instrument(self) -> Mapping[str, tuple[Channel, ...]]:
+        """Channels under their instrument's name."""
+        return {instrument.name: instrument.channels for instrument in self.instruments}
+
+
+def parse_bench(text: str, *, file: str, find_profile: FindProfile) -> Bench:
+    """A bench file and the profiles that it names.
+
+    Args:
+        text: TOML of the bench.
+        file: Its name, for faults.
+        find_profile: Gives a profile's text.
+
+    Raises:
+        ConfigurationError: With every fault of the bench and of its profiles.
+    """
+    source = Source(file, text)
+    model = validated(BenchModel, source, text)
+    faults: list[Fault] = []
+    profiles: dict[str, Profile] = {}
+    for index, item in enumerate(model.instrument):
+        if item.profile not in profiles:
+            profile = _profile(source, index, item.profile, find_profile, faults)
+            if profile is not None:
+                profiles[item.profile] = profile
+    instruments = tuple(
+        _instrument(item, profiles[item.profile])
+        for item in model.instrument
+        if item.profile in profiles
+    )
+    faults += _bench_faults(source, model, profiles)
+    if faults:
+        raise ConfigurationError(faults)
+    return Bench(
+        model.name, text, model.store, model.page.port, model.broker, instruments
+    )
+
+
+def parse_profile(text: str, *, file: str) -> Profile:
+    """A profile by itself.
+
+    Raises:
+        ConfigurationError: With every fault.
+    """
+    source = Source(file, text)
+    profile = validated(Profile, source, text)
+    try:
+        # The protocol knows best which fields and patterns it can use.
+        _instrument(_lone_instrument(), profile).make_protocol(speed=1.0)
+    except ValueError as exc:
+        raise ConfigurationError([source.fault(("wire",), str(exc))]) from exc
+    return profile
+
+
+def _lone_instrument() -> InstrumentModel:
+    return InstrumentModel(name="instrument", profile="profile", port="port")
+
+
+def _profile(
+    source: Source,
+    index: int,
+    name: str,
+    find_profile: FindProfile,
+    faults: list[Fault],
+) -> Profile | None:
+    found = find_profile(name)
+    if found is None:
+        problem = f"no profile {name!r}, expected the name of a shipped profile or a file beside the bench"
+        faults.append(source.fault(("instrument", index, "profile"), problem))
+        return None
+    try:
+        return parse_profile(found[1], file=found[0])
+    except ConfigurationError as exc:
+        faults.extend(exc.faults)
+        return None
+
+
+def _register_field(model: FieldModel) -> RegisterField:
+    return RegisterField(
+        name=model.name,
+        function=model.function,
+        address=model.address or 0,
+        kind=model.type,
+        byte_order=model.byte_order,
+        scale=model.scale,
+        offset=model.offset,
+        low=model.low,
+        high=model.high,
+    )
+
+
+def _instrument(model: InstrumentModel, profile: Profile) -> Instrument:
+    line = profile.line
+    interval_s = model.interval_s or profile.refresh_s
+    if profile.wire.protocol == "streamed-lines":
+        interval_s = profile.refresh_s
+    wanted = model.channel or [
+        ChannelModel(field=f.name, name=f"{_as_channel_name(model.name)}_{f.name}")
+        for f in profile.field
+    ]
+    fields = {f.name: (index, f) for index, f in enumerate(profile.field)}
+    return Instrument(
+        name=model.name,
+        title=profile.title,
+        port=PortSettings(
+            url=model.port,
+            baud=model.baud or line.baud,
+            data_bits=model.data_bits or line.data_bits,
+            parity=model.parity or line.parity,
+            stop_bits=model.stop_bits or line.stop_bits,
+        ),
+        unit=model.unit,
+        interval_s=interval_s,
+        lag_s=profile.lag_s,
+        worst_reply_s=getattr(profile.wire, "worst_reply_s", 0.0),
+        field_names=tuple(fields),
+        channels=tuple(
+            _channel(item, model, *fields[item.field], interval_s)
+            for item in wanted
+            if item.field in fields
+        ),
+        profile=profile,
+    )
+
+
+def _as_channel_name(name: str) -> str:
+    return name.lower().replace("-", "_")
+
+
+def _channel(
+    item: ChannelModel,
+    instrument: InstrumentModel,
+    index: int,
+    field: FieldModel,
+    interval_s: float,
+) -> Channel:
+    stated = field.accuracy
+    return Channel(
+        name=item.name,
+        title=item.title or item.name.replace("_", " ").capitalize(),
+        quantity=field.quantity,
+        unit=field.unit,
+        place=item.place if item.place is not None else instrument.place,
+        instrument=instrument.name,
+        field_index=index,
+        accuracy=Accuracy(
+            percent_of_reading=stated.percent_of_reading,
+            percent_of_range=stated.percent_of_range,
+            counts=stated.counts,
+            resolution=field.resolution,
+            full_scale=field.full_scale or 0.0,
+            absolute=stated.absolute,
+        ),
+        interval_s=interval_s,
+    )
+
+
+def _bench_faults(
+    source: Source, model: BenchModel, profiles: Mapping[str, Profile]
+) -> list[Fault]:
+    faults: list[Fault] = []
+    seen_instruments: set[str] = set()
+    seen_channels: dict[str, str] = {}
+    lines: dict[str, tuple[str, PortSettings]] = {}
+    for index, item in enumerate(model.instrument):
+        path = ("instrument", index)
+        if item.name in seen_instruments:
+            faults.append(
+                source.fault(
+                    (*path, "name"), f"two instruments are named {item.name!r}"
+                )
+            )
+        seen_instruments.add(item.name)
+        profile = profiles.get(item.profile)
+        if profile is None:
+            continue
+        faults += _channel_faults(source, index, item, profile, seen_channels)
+        faults += _line_faults(source, index, item, profile, lines)
+    return faults
+
+
+def _channel_faults(
+    source: Source,
+    index: int,
+    item: InstrumentModel,
+    profile: Profile,
+    seen: dict[str, str],
+) -> list[Fault]:
+    faults = []
+    names = [field.name for field in profile.field]
+    for number, channel in enumerate(item.channel):
+        path = ("instrument", index, "channel", number)
+        if channel.field not in names:
+            problem = f"profile {item.profile!r} has no field {channel.field!r}, expected one of {', '.join(names)}"
+            faults.append(source.fault((*path, "field"), problem))
+        if channel.name in seen:
+            problem = f"two channels are named {channel.name!r}, the other is of instrument {seen[channel.name]!r}"
+            faults.append(source.fault((*path, "name"), problem))
+        seen[channel.name] = item.name
+    return faults
+
+
+def _line_faults(
+    source: Source,
+    index: int,
+    item: InstrumentModel,
+    profile: Profile,
+    lines: dict[str, tuple[str, PortSettings]],
+) -> list[Fault]:
+    path = ("instrument", index)
+    is_modbus = profile.wire.protocol == "modbus-rtu"
+    if is_modbus and item.unit is None:
+        return [source.fault(path, "unit missing, expected the Modbus unit 1 to 247")]
+    if not is_modbus and item.unit is not None:
+        return [
+            source.fault(
+                (*path, "unit"),
+                f"{profile.wire.protocol} has no units, expected no such key",
+            )
+        ]
+    settings = _instrument(item, profile).port
+    if item.port not in lines:
+        lines[item.port] = (item.name, settings)
+        return []
+    other, theirs = lines[item.port]
+    if not is_modbus:
+        problem = f"port {item.port!r} is used by {other!r} too, only Modbus units share a line"
+        return [source.fault((*path, "port"), problem)]
+    if settings != theirs:
+        problem = f"line settings differ from those of {other!r} on the same port"
+        return [source.fault((*path, "port"), problem)]
+    return []

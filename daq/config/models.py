@@ -1,0 +1,399 @@
+"""What a profile, a bench and a plan may hold.
+
+The models check one file by itself; what needs two files (a plan's channels on its bench) is checked in bench.py and
+plan.py. Descriptions go into the JSON Schemas that editors use.
+"""
+
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+from daq.units import QUANTITIES, UNITS, unit_of
+
+Name = Annotated[
+    str,
+    Field(
+        pattern=r"^[A-Za-z][A-Za-z0-9_-]*$",
+        max_length=60,
+        description="letters, digits, - and _, a letter first",
+    ),
+]
+ChannelName = Annotated[
+    str,
+    Field(
+        pattern=r"^[a-z][a-z0-9_]*$",
+        max_length=60,
+        description="small letters, digits and _, a letter first",
+    ),
+]
+
+
+def _known_quantity(name: str) -> str:
+    if name not in QUANTITIES:
+        msg = f"unknown quantity {name!r}, expected one of {', '.join(QUANTITIES)}"
+        raise ValueError(msg)
+    return name
+
+
+def _known_unit(symbol: str) -> str:
+    unit_of(symbol)
+    return symbol
+
+
+Quantity = Annotated[
+    str,
+    AfterValidator(_known_quantity),
+    Field(json_schema_extra={"enum": list(QUANTITIES)}),
+]
+UnitSymbol = Annotated[
+    str, AfterValidator(_known_unit), Field(json_schema_extra={"enum": list(UNITS)})
+]
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+
+
+class Model(BaseModel):
+    """Unknown keys are refused, and a text is no number."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+
+# ---- profile
+
+
+class LineSettings(Model):
+    """Serial line as the instrument leaves the factory."""
+
+    baud: Annotated[int, Field(ge=50, le=4_000_000)] = 9600
+    data_bits: Literal[5, 6, 7, 8] = 8
+    parity: Literal["none", "even", "odd", "mark", "space"] = "none"
+    stop_bits: Literal[1, 2] = 1
+
+
+class ModbusRtuWire(Model):
+    """Modbus RTU, functions 3 and 4."""
+
+    protocol: Literal["modbus-rtu"]
+    reply_timeout_s: Positive = Field(
+        0.3, description="wait this long for a reply to begin [s]"
+    )
+    worst_reply_s: Positive = Field(
+        0.5, description="the instrument's worst reply time [s]"
+    )
+
+
+class QueryLinesWire(Model):
+    """A text is sent, one line of numbers comes back."""
+
+    protocol: Literal["query-lines"]
+    request: str = Field(min_length=1, description="what is sent, with its line end")
+    parts: Annotated[int, Field(ge=1, le=200)] = Field(
+        description="how many numbers the reply must have"
+    )
+    terminator: str = Field("\n", min_length=1)
+    separator: str = Field(",", min_length=1, max_length=1)
+    echo: bool = Field(
+        default=False, description="the instrument repeats the request before its reply"
+    )
+    reply_timeout_s: Positive = 0.5
+    worst_reply_s: Positive = 1.0
+
+
+class StreamedLinesWire(Model):
+    """The instrument talks by itself."""
+
+    protocol: Literal["streamed-lines"]
+    pattern: str = Field(
+        min_length=1,
+        description="regular expression of a whole line, one named group a field",
+    )
+    terminator: str = Field("\n", min_length=1)
+    overrange: tuple[str, ...] = Field(
+        (), strict=False, description="texts that stand for overrange"
+    )
+    silence_s: Positive | None = Field(
+        None, description="silent for so long is a gap [s]; four intervals if absent"
+    )
+
+
+class AccuracyModel(Model):
+    """The maker's accuracy statement; what is left out counts as zero."""
+
+    percent_of_reading: NotNegative = 0.0
+    percent_of_range: NotNegative = 0.0
+    counts: NotNegative = Field(
+        0.0, description="digits of the display, each worth one resolution"
+    )
+    absolute: NotNegative = Field(0.0, description="constant part [unit of the field]")
+
+
+class FieldModel(Model):
+    """One quantity that the instrument reports."""
+
+    name: ChannelName
+    quantity: Quantity
+    unit: UnitSymbol
+    resolution: Positive = Field(description="smallest step shown [unit of the field]")
+    full_scale: Positive | None = Field(
+        None, description="end of the range [unit of the field]"
+    )
+    low: float | None = Field(None, description="readings below it cannot be true")
+    high: float | None = Field(None, description="readings above it cannot be true")
+    scale: float = Field(1.0, description="value = raw * scale + offset")
+    offset: float = 0.0
+    accuracy: AccuracyModel = Field(default_factory=AccuracyModel)
+    address: Annotated[int, Field(ge=0, le=65535)] | None = Field(
+        None, description="zero-based address"
+    )
+    function: Literal[3, 4] = 4
+    type: Literal["u16", "s16", "u32", "s32", "f32"] = "u16"
+    byte_order: Literal["ABCD", "CDAB", "BADC", "DCBA"] = "ABCD"
+    position: Annotated[int, Field(ge=0)] | None = Field(
+        None, description="place in the reply, counted from 0"
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if UNITS[self.unit].quantity != self.quantity:
+            msg = f"unit {self.unit!r} measures {UNITS[self.unit].quantity}, expected a unit of {self.quantity}"
+            raise ValueError(msg)
+        if self.accuracy.percent_of_range and self.full_scale is None:
+            msg = "accuracy.percent_of_range needs full_scale, expected full_scale = end of the range"
+            raise ValueError(msg)
+        if self.low is not None and self.high is not None and self.low >= self.high:
+            msg = f"low {self.low} is not below high {self.high}"
+            raise ValueError(msg)
+        return self
+
+
+class Profile(Model):
+    """How a kind of instrument talks and what it reports."""
+
+    format: Literal[1]
+    title: str = Field(min_length=1)
+    refresh_s: Positive = Field(
+        description="how often the instrument makes a new value [s]"
+    )
+    lag_s: NotNegative = Field(
+        0.0, description="a value is this old when it is sent [s]"
+    )
+    line: LineSettings = Field(default_factory=LineSettings)
+    wire: Annotated[
+        ModbusRtuWire | QueryLinesWire | StreamedLinesWire,
+        Field(discriminator="protocol"),
+    ]
+    field: Annotated[list[FieldModel], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        names = [f.name for f in self.field]
+        if twice := sorted({name for name in names if names.count(name) > 1}):
+            msg = f"two fields of one name: {', '.join(twice)}"
+            raise ValueError(msg)
+        needed = {"modbus-rtu": "address", "query-lines": "position"}.get(
+            self.wire.protocol
+        )
+        if needed and (
+            without := [f.name for f in self.field if getattr(f, needed) is None]
+        ):
+            msg = f"{needed} missing in field {', '.join(without)}, expected one for {self.wire.protocol}"
+            raise ValueError(msg)
+        return self
+
+
+# ---- bench
+
+
+class ChannelModel(Model):
+    """One field of the instrument that is wanted, and what it is here."""
+
+    field: ChannelName
+    name: ChannelName
+    title: str | None = None
+    place: str | None = Field(
+        None, description="supply end, machine end, duct, outlet, room …"
+    )
+
+
+class InstrumentModel(Model):
+    """One instrument on one port."""
+
+    name: Name
+    profile: str = Field(
+        min_length=1, description="name of a shipped profile, or a file ending in .toml"
+    )
+    port: str = Field(
+        min_length=1,
+        description="/dev/serial/by-id/…, a path beside this file, or socket://host:port",
+    )
+    unit: Annotated[int, Field(ge=1, le=247)] | None = Field(
+        None, description="Modbus unit"
+    )
+    interval_s: Positive | None = Field(
+        None, description="time between polls [s]; the profile's refresh if absent"
+    )
+    place: str = ""
+    baud: Annotated[int, Field(ge=50, le=4_000_000)] | None = None
+    data_bits: Literal[5, 6, 7, 8] | None = None
+    parity: Literal["none", "even", "odd", "mark", "space"] | None = None
+    stop_bits: Literal[1, 2] | None = None
+    channel: list[ChannelModel] = Field([], description="all fields, if absent")
+
+
+class PageModel(Model):
+    """The live page; on loopback only."""
+
+    port: Annotated[int, Field(ge=0, le=65535)] = Field(
+        8765, description="0 takes a free one"
+    )
+
+
+class BrokerModel(Model):
+    """A broker of your own; without this table an embedded one runs on loopback."""
+
+    host: str = Field(min_length=1)
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    user: str | None = None
+    password_file: str | None = Field(
+        None, description="file whose first line is the password"
+    )
+    tls: bool = False
+    ca_file: str | None = Field(
+        None, description="certificates to trust, PEM; the system's if absent"
+    )
+
+
+class BenchModel(Model):
+    """The instruments, how they are wired, where results are kept."""
+
+    format: Literal[1]
+    name: Name
+    store: str = Field(
+        "bench.db", description="results file, beside this file unless absolute"
+    )
+    page: PageModel = PageModel()
+    broker: BrokerModel | None = None
+    instrument: Annotated[list[InstrumentModel], Field(min_length=1)]
+
+
+# ---- plan
+
+
+class MachineModel(Model):
+    """The machine under test."""
+
+    title: str = Field(min_length=1)
+
+
+class ConditionModel(Model):
+    """What is changed for a trial."""
+
+    name: str = Field(min_length=1, max_length=80)
+    instruction: str | None = Field(
+        None,
+        description='what to do, "Fit the fine filter"; made from the name if absent',
+    )
+
+
+class OrderModel(Model):
+    """In which order, how often."""
+
+    kind: Literal["as written", "randomised", "baseline first and last"] = "as written"
+    repeats: Annotated[int, Field(ge=1, le=100)] = 1
+    seed: int | None = Field(
+        None, description="of the shuffle; drawn and stored if absent"
+    )
+
+
+class StartModel(Model):
+    """When the machine counts as on."""
+
+    channel: ChannelName
+    on_above: float
+    off_below: float
+    least_off_s: NotNegative = 2.0
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.off_below > self.on_above:
+            msg = f"off_below {self.off_below} is above on_above {self.on_above}, expected it at or below"
+            raise ValueError(msg)
+        return self
+
+
+class SettlingModel(Model):
+    """What a trial waits for."""
+
+    rule: Literal["standard"] = "standard"
+    required: Annotated[list[ChannelName], Field(min_length=1)]
+    tolerance: Annotated[float, Field(gt=0, le=0.1)] = Field(
+        0.005, description="relative drift that is settled"
+    )
+    tolerances: dict[ChannelName, Annotated[float, Field(gt=0, le=0.1)]] = Field(
+        {}, description="by channel"
+    )
+
+
+class AveragingModel(Model):
+    """How long is averaged."""
+
+    least_s: Annotated[float, Field(ge=30)] = Field(
+        70.0, description="after the provisional declaration [s]"
+    )
+    longest_s: Annotated[float, Field(ge=30)] = 120.0
+    target_percent: Positive | None = Field(
+        None,
+        description="stop at this expanded uncertainty without the instruments' accuracy [% of the mean]",
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.least_s > self.longest_s:
+            msg = f"least_s {self.least_s} is above longest_s {self.longest_s}"
+            raise ValueError(msg)
+        return self
+
+
+class LimitModel(Model):
+    """A limit that is watched all the time."""
+
+    channel: ChannelName
+    above: float | None = None
+    below: float | None = None
+    for_s: NotNegative = 3.0
+    reason: str = Field(
+        min_length=1, description='what it protects: "rating of the plug"'
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.above is None and self.below is None:
+            msg = "neither above nor below, expected at least one"
+            raise ValueError(msg)
+        return self
+
+
+class PlanModel(Model):
+    """What is to be compared."""
+
+    format: Literal[1]
+    name: Name
+    machine: MachineModel
+    baseline: str
+    condition: Annotated[list[ConditionModel], Field(min_length=1)]
+    order: OrderModel = OrderModel()
+    start: StartModel
+    settling: SettlingModel
+    averaging: AveragingModel = AveragingModel()
+    trial_longest_s: Positive = Field(
+        900.0, description="a trial that has not settled by then is given up [s]"
+    )
+    limit: list[LimitModel] = []
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        names = [c.name for c in self.condition]
+        if twice := sorted({name for name in names if names.count(name) > 1}):
+            msg = f"two conditions of one name: {', '.join(twice)}"
+            raise ValueError(msg)
+        return self

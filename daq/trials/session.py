@@ -1,0 +1,421 @@
+"""The session: from "fit this" through switch-on, settling and averaging to switch-off, and on to the next.
+
+Moved by readings and time alone, along the table of stages.py; what the table does not know in a stage is a fault of
+this program and raises.
+"""
+
+import uuid
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from daq.records import (
+    Channel,
+    PlannedTrial,
+    Reading,
+    TrialAverage,
+    TrialResult,
+    TrialState,
+    Window,
+)
+from daq.settling.group import (
+    ChannelProgress,
+    ChannelSetup,
+    Phase,
+    PhaseChange,
+    SettlingGroup,
+)
+from daq.settling.parameters import Parameters
+from daq.settling.rule import HeldBackBy
+from daq.trials.averaging import trial_average
+from daq.trials.limits import Breach, Limit, LimitWatch
+from daq.trials.stages import RUNNING, TRANSITIONS, Happening, Stage
+from daq.trials.switching import StartRule, Switch, SwitchDetector
+
+
+@dataclass(frozen=True, slots=True)
+class SessionRules:
+    """What a plan and a bench say, in the terms of this module.
+
+    Attributes:
+        channels: Every channel of the bench.
+        required: Names of those a trial waits for.
+        tolerances: Relative drift that counts as settled, by channel [1].
+        start: When the machine is on.
+        limits: Watched all the time.
+        parameters: Of the settling rule.
+        target: Relative uncertainty at which averaging may stop [1], or None.
+        longest_s: A trial that has not settled by then is given up, and a machine still on is alarmed [s].
+    """
+
+    channels: tuple[Channel, ...]
+    required: tuple[str, ...]
+    tolerances: Mapping[str, float]
+    start: StartRule
+    limits: tuple[Limit, ...]
+    parameters: Parameters
+    target: float | None
+    longest_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Occurrence:
+    """Something that happened, for the store, the screens and the log.
+
+    Attributes:
+        stage: After it.
+        happening: What moved the session; None where only the trial's record changed.
+        at_s: When [s].
+        planned: The line of the order concerned.
+        attempt: [1] of that line.
+        trial_id: UUID of the running trial; empty where there is none.
+        result: The trial as it ended or was confirmed.
+        breach: The limit that was broken.
+        reason: Why a declaration was withdrawn.
+    """
+
+    stage: Stage
+    happening: Happening | None
+    at_s: float
+    planned: PlannedTrial | None
+    attempt: int = 1
+    trial_id: str = ""
+    result: TrialResult | None = None
+    breach: Breach | None = None
+    reason: HeldBackBy | None = None
+
+
+@dataclass(slots=True)
+class _Trial:
+    """The trial in hand."""
+
+    trial_id: str
+    planned: PlannedTrial
+    attempt: int
+    started_s: float
+    group: SettlingGroup
+    run_up_end_s: float | None = None
+    result: TrialResult | None = None
+    breach: Breach | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TrialView:
+    """What a screen shows of the trial in hand."""
+
+    trial_id: str
+    planned: PlannedTrial
+    started_s: float
+    run_up_end_s: float | None
+    window: Window | None
+    confirmed: bool
+    averaging_s: float
+
+
+@dataclass(slots=True)
+class _Progress:
+    """Which lines of the order are done, and how often each was tried."""
+
+    order: tuple[PlannedTrial, ...]
+    done: set[int] = field(default_factory=set)
+    attempts: dict[int, int] = field(default_factory=dict)
+
+    def next_line(self) -> PlannedTrial | None:
+        return next(
+            (line for line in self.order if line.position not in self.done), None
+        )
+
+
+def _new_trial_id() -> str:
+    return str(uuid.uuid4())
+
+
+class Session:
+    """Takes readings; says what happened."""
+
+    def __init__(
+        self,
+        rules: SessionRules,
+        order: Sequence[PlannedTrial],
+        *,
+        earlier: Sequence[TrialResult] = (),
+        new_trial_id: Callable[[], str] = _new_trial_id,
+    ) -> None:
+        """Begin or resume.
+
+        Args:
+            rules: Of plan and bench.
+            order: Every trial of the session.
+            earlier: Trials that ended before an interruption; those that need no repeat count as done.
+            new_trial_id: Gives each trial its UUID.
+        """
+        self.stage = Stage.WAITING
+        self.now_s = float("-inf")
+        self.stage_since_s: float | None = None
+        self._rules = rules
+        self._new_trial_id = new_trial_id
+        self._progress = _Progress(tuple(order))
+        for result in earlier:
+            self._count(result)
+        if self._progress.next_line() is None:
+            self.stage = Stage.FINISHED
+        self._detector = SwitchDetector(rules.start)
+        self._watches = [LimitWatch(limit) for limit in rules.limits]
+        self._by_instrument: dict[str, list[Channel]] = {}
+        for channel in rules.channels:
+            self._by_instrument.setdefault(channel.instrument, []).append(channel)
+        self._trial: _Trial | None = None
+
+    # ---- what happens to it
+
+    def feed(self, reading: Reading) -> list[Occurrence]:
+        """Take one reading, in order of arrival; returns what it brought about."""
+        occurrences = self.tick(reading.at_s)
+        for channel in self._by_instrument.get(reading.instrument, ()):
+            value = reading.values[channel.field_index]
+            if value is not None:
+                occurrences += self._take(channel.name, reading.at_s, value)
+        return occurrences
+
+    def tick(self, now_s: float) -> list[Occurrence]:
+        """Let time pass [s]; a trial that has taken too long is given up."""
+        self.now_s = max(self.now_s, now_s)
+        if self.stage_since_s is None:
+            self.stage_since_s = self.now_s
+        trial = self._trial
+        if trial is None or self.stage not in RUNNING:
+            return []
+        if self.now_s - trial.started_s < self._rules.longest_s:
+            return []
+        return [
+            self._give_up(trial, TrialState.NOT_SETTLED, Happening.TIME_UP, self.now_s)
+        ]
+
+    # ---- what can be asked of it
+
+    @property
+    def called_for(self) -> PlannedTrial | None:
+        """The line of the order in hand or to come; None when all is done."""
+        return self._trial.planned if self._trial else self._progress.next_line()
+
+    @property
+    def must_switch_off_first(self) -> bool:
+        """The machine was found running, so nobody knows since when."""
+        return self.stage is Stage.WAITING and self._detector.state is Switch.ON
+
+    @property
+    def overdue(self) -> bool:
+        """The machine still runs although its trial's longest time has passed."""
+        trial = self._trial
+        return (
+            trial is not None and self.now_s - trial.started_s >= self._rules.longest_s
+        )
+
+    @property
+    def done_count(self) -> int:
+        """Lines of the order that need no repeat [1]."""
+        return len(self._progress.done)
+
+    def breaches(self) -> tuple[Breach, ...]:
+        """Limits that are broken now, and the one that ended the trial in hand."""
+        now = [watch.breach for watch in self._watches if watch.breach]
+        kept = self._trial.breach if self._trial else None
+        if kept is not None and all(breach.limit != kept.limit for breach in now):
+            now.append(kept)
+        return tuple(now)
+
+    def trial(self) -> TrialView | None:
+        """The trial in hand."""
+        trial = self._trial
+        if trial is None:
+            return None
+        group = trial.group
+        return TrialView(
+            trial_id=trial.trial_id,
+            planned=trial.planned,
+            started_s=trial.started_s,
+            run_up_end_s=trial.run_up_end_s,
+            window=group.window,
+            confirmed=group.phase is Phase.CONFIRMED,
+            averaging_s=group.averaging_s(),
+        )
+
+    def channel_progress(self, channel: str) -> ChannelProgress | None:
+        """How far one required channel is; None outside a trial."""
+        return self._trial.group.progress(channel) if self._trial else None
+
+    # ---- inside
+
+    def _take(self, channel: str, at_s: float, value: float) -> list[Occurrence]:
+        occurrences: list[Occurrence] = []
+        if channel == self._rules.start.channel:
+            occurrences += self._switching(at_s, value)
+        occurrences += self._limits(channel, at_s, value)
+        if (
+            self._trial is not None
+            and self.stage in RUNNING
+            and at_s >= self._trial.started_s
+        ):
+            for change in self._trial.group.feed(channel, at_s, value):
+                occurrences.append(self._phase(self._trial, change))
+        return occurrences
+
+    def _switching(self, at_s: float, value: float) -> list[Occurrence]:
+        known = self._detector.state is not Switch.UNKNOWN
+        switched = self._detector.feed(at_s, value)
+        if switched is None:
+            return []
+        if switched.to is Switch.OFF:
+            return (
+                [self._switched_off(self._trial, switched.at_s)] if self._trial else []
+            )
+        line = self._progress.next_line()
+        if not known or line is None or self.stage is not Stage.WAITING:
+            return []
+        return [self._switched_on(line, switched.at_s)]
+
+    def _switched_on(self, line: PlannedTrial, at_s: float) -> Occurrence:
+        rules = self._rules
+        setups = [
+            ChannelSetup(
+                name=c.name,
+                tolerance=rules.tolerances[c.name],
+                resolution=c.accuracy.resolution,
+                interval_s=c.interval_s,
+                required=c.name in rules.required,
+            )
+            for c in rules.channels
+        ]
+        group = SettlingGroup(
+            setups, start_s=at_s, parameters=rules.parameters, target=rules.target
+        )
+        attempt = self._progress.attempts.get(line.position, 0) + 1
+        self._trial = _Trial(self._new_trial_id(), line, attempt, at_s, group)
+        for watch in self._watches:
+            watch.rearm()
+        return self._move(Happening.SWITCHED_ON, at_s, self._trial)
+
+    def _phase(self, trial: _Trial, change: PhaseChange) -> Occurrence:
+        if change.phase is Phase.AVERAGING:
+            return self._move(Happening.DECLARED, change.at_s, trial)
+        if change.phase is Phase.CONFIRMED:
+            trial.result = self._confirmed_result(trial, change.at_s)
+            return self._move(
+                Happening.CONFIRMED, change.at_s, trial, result=trial.result
+            )
+        if self.stage is Stage.RUNNING_UP:
+            trial.run_up_end_s = change.at_s
+            return self._move(Happening.RUN_UP_OVER, change.at_s, trial)
+        return self._move(Happening.WITHDRAWN, change.at_s, trial, reason=change.reason)
+
+    def _confirmed_result(self, trial: _Trial, at_s: float) -> TrialResult:
+        window = trial.group.window
+        levels = trial.group.levels()
+        averages = tuple(
+            trial_average(
+                c, levels[c.name], window, required=c.name in self._rules.required
+            )
+            for c in self._rules.channels
+            if window is not None and c.name in levels
+        )
+        return self._result(trial, TrialState.FINISHED, at_s, averages=averages)
+
+    def _result(
+        self,
+        trial: _Trial,
+        state: TrialState,
+        ended_s: float,
+        *,
+        averages: tuple[TrialAverage, ...] | None = None,
+        note: str | None = None,
+    ) -> TrialResult:
+        """The trial's result so far, with what is new replaced."""
+        before = trial.result
+        if averages is None:
+            averages = before.averages if before else ()
+        if note is None:
+            note = before.note if before else ""
+        return TrialResult(
+            trial_id=trial.trial_id,
+            planned=trial.planned,
+            attempt=trial.attempt,
+            state=state,
+            started_s=trial.started_s,
+            ended_s=ended_s,
+            averages=averages,
+            note=note,
+        )
+
+    def _limits(self, channel: str, at_s: float, value: float) -> list[Occurrence]:
+        trial = self._trial
+        occurrences: list[Occurrence] = []
+        for watch in self._watches:
+            if watch.limit.channel != channel:
+                continue
+            breach = watch.feed(at_s, value, running=trial is not None)
+            if breach is None:
+                continue
+            if trial is None or self.stage is Stage.LIMIT:
+                occurrences.append(
+                    Occurrence(self.stage, None, at_s, None, breach=breach)
+                )
+            else:
+                occurrences.append(self._limit_broken(trial, breach))
+        return occurrences
+
+    def _limit_broken(self, trial: _Trial, breach: Breach) -> Occurrence:
+        trial.breach = breach
+        trial.result = self._result(
+            trial, TrialState.LIMIT_BROKEN, breach.at_s, note=breach.limit.reason
+        )
+        return self._move(
+            Happening.LIMIT_BROKEN,
+            breach.at_s,
+            trial,
+            result=trial.result,
+            breach=breach,
+        )
+
+    def _give_up(
+        self, trial: _Trial, state: TrialState, happening: Happening, at_s: float
+    ) -> Occurrence:
+        trial.result = self._result(trial, state, at_s)
+        return self._move(happening, at_s, trial, result=trial.result)
+
+    def _switched_off(self, trial: _Trial, at_s: float) -> Occurrence:
+        state = trial.result.state if trial.result else TrialState.UNFINISHED
+        result = self._result(trial, state, max(at_s, trial.started_s))
+        self._count(result)
+        self._trial = None
+        more = self._progress.next_line() is not None
+        happening = Happening.OFF_MORE_TO_COME if more else Happening.OFF_LAST
+        return self._move(happening, at_s, trial, result=result)
+
+    def _count(self, result: TrialResult) -> None:
+        position = result.planned.position
+        self._progress.attempts[position] = self._progress.attempts.get(position, 0) + 1
+        if result.state is not TrialState.UNFINISHED:
+            self._progress.done.add(position)
+
+    def _move(
+        self,
+        happening: Happening,
+        at_s: float,
+        trial: _Trial,
+        *,
+        result: TrialResult | None = None,
+        breach: Breach | None = None,
+        reason: HeldBackBy | None = None,
+    ) -> Occurrence:
+        self.stage = TRANSITIONS[self.stage, happening]
+        self.stage_since_s = at_s
+        return Occurrence(
+            stage=self.stage,
+            happening=happening,
+            at_s=at_s,
+            planned=trial.planned,
+            attempt=trial.attempt,
+            trial_id=trial.trial_id,
+            result=result,
+            breach=breach,
+            reason=reason,
+        )
