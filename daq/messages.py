@@ -81,9 +81,9 @@ class Topics:
         return self._below(f"live/{_level(instrument)}")
 
     def _below(self, tail: str) -> str:
-        levels = [_level(level) for level in self.root.split("/") if level]
+        levels = [_level(level) for level in self.root.split("/") if level] or ["_"]
         # Topics that begin with "$" belong to the broker (MQTT 5.0, 4.7.2).
-        root = "/".join(levels).replace("$", "_", 1) if levels else "_"
+        root = re.sub(r"^\$", "_", "/".join(levels))
         return f"{root}/{_level(self.bench)}/{tail}"
 
 
@@ -214,8 +214,11 @@ def render_live(
         A pack of media type application/senml+json.
 
     Raises:
-        ValueError: If no channel belongs to the instrument, a value is not finite, or
-            the time is one that SenML takes for relative.
+        ValueError: If no channel belongs to the instrument or a value is not finite.
+
+    Validity:
+        SenML takes times before July 1978 for relative. A computer that has not been
+        told the time yet is there; its packs carry no time, which means "now".
 
     Source:
         RFC 8428, 4.2 to 4.6; characters of names 4.5.1, relative times 4.5.3.
@@ -224,14 +227,13 @@ def render_live(
     if not own:
         msg = f"{reading.instrument}: no channel reads this instrument"
         raise ValueError(msg)
-    if utc_s < _SENML_RELATIVE_BELOW_S:
-        msg = f"utc_s is {utc_s}, expected at least {_SENML_RELATIVE_BELOW_S} s (1978)"
-        raise ValueError(msg)
     base_name = f"{_senml_part(bench)}:{_senml_part(reading.instrument)}:"
     interval_s = max(channel.interval_s for channel in own)
     interval = {"n": EXPECTED_INTERVAL, "u": "s", "v": interval_s}
     first, *rest = [*_senml_records(reading, own), interval]
-    return _json([{"bn": base_name, "bt": utc_s, **first}, *rest])
+    base = {"bn": base_name}
+    time = {"bt": utc_s} if utc_s >= _SENML_RELATIVE_BELOW_S else {}
+    return _json([{**base, **time, **first}, *rest])
 
 
 def _senml_records(

@@ -1,6 +1,6 @@
 // The live page: shows what the bench says, and says so when it no longer hears from it.
 //
-// Four parts: the link (event stream, watchdog), the traces (thinned while they arrive), the words and rows, the charts.
+// Four parts: the traces (thinned while they arrive), the link (event stream, watchdog), words and rows, the charts.
 // It only reads: nothing here sends anything but GET. It knows no rule of the trade; sentences come from the bench.
 // Rules: times are bench seconds unless a name says "real"; data reach the document as text only, never as markup.
 
@@ -33,9 +33,17 @@ const ROW_SHAPES = {
 };
 
 const bench = { snapshot: null, anchor: { now_s: 0, real_ms: 0 } };
-const link = { source: null, heard_ms: performance.now(), dialled_ms: 0, failed: false, collecting: null };
+const link = {
+  source: null,
+  heard_ms: performance.now(),
+  dialled_ms: 0,
+  failed: false, // the browser has reported an error and nothing was heard since
+  stated: false, // this connection has brought a snapshot
+  caughtUp: false, // state and trace were fetched for this connection
+  collecting: null, // readings that arrive while they are fetched
+};
 const traces = new Map(); // channel name -> Trace
-const charts = new Map(); // channel name -> {plot, box, visible}
+const charts = new Map(); // channel name -> uPlot
 const widest = new Map(); // figure -> most digits seen, so that no figure ever jumps in width
 let fault = null;
 
@@ -52,8 +60,13 @@ function put(node, text) {
   else if (node.firstChild.data !== text) node.firstChild.data = text;
 }
 
-// Two sentences that differ in their figures only are the same announcement.
-const wordsOf = (text) => text.replace(/[\d.]+/g, "0");
+// Two sentences that differ only in what is counted are one announcement. In an instruction other figures matter: they
+// name the condition to fit. In an alarm they are readings, which change all the time.
+const withoutSeconds = (text) => text.replace(/\d+(?=\s(s|min)\b)/g, "0");
+const withoutFigures = (text) => text.replace(/[\d.]+/g, "0");
+
+// A figure and its unit never part at the end of a line.
+const bound = (text) => text.replace(/(\d) (?=[^\s\d]{1,4}(?:[\s,.;:]|$))/g, "$1\u00a0");
 
 function make(tag, { className = "", role = "", text = "" } = {}, ...children) {
   const node = document.createElement(tag);
@@ -97,8 +110,11 @@ const clockTime = (utc) => utc.slice(11, 19);
 // Keeps the nodes that stay, so that screen readers and the eye are not disturbed.
 function syncList(parent, items, keyOf, create, update) {
   const known = new Map([...parent.children].map((node) => [node.dataset.key, node]));
+  const taken = new Set();
   items.forEach((item, index) => {
-    const key = String(keyOf(item));
+    let key = String(keyOf(item));
+    while (taken.has(key)) key += "+"; // Two alike, such as the same event twice in one millisecond.
+    taken.add(key);
     const node = known.get(key) ?? create(item);
     known.delete(key);
     node.dataset.key = key;
@@ -110,7 +126,8 @@ function syncList(parent, items, keyOf, create, update) {
 
 // ---------------------------------------------------------------- traces
 
-// Thins while it appends: a bucket keeps its least and its greatest point and a gap, so that nothing that stood out is lost.
+// Thins while it appends: a bucket keeps its least and its greatest point and a gap, so that nothing that stood out
+// is lost.
 class Trace {
   #buckets = [];
   #last_s = -Infinity;
@@ -137,7 +154,7 @@ class Trace {
     if (last?.slot === slot) return last;
     const bucket = { slot, low: null, high: null, gap: null };
     this.#buckets.push(bucket);
-    while (this.#buckets[0].slot < slot - TRACE_S / BUCKET_S) this.#buckets.shift();
+    while (this.#buckets[0].slot <= slot - TRACE_S / BUCKET_S) this.#buckets.shift();
     return bucket;
   }
 
@@ -187,8 +204,10 @@ function setAnchor(now_s) {
 }
 
 function heard() {
+  const missed = link.caughtUp && isLost();
   link.heard_ms = performance.now();
   link.failed = false;
+  if (missed) catchUp(link.source); // The same connection after a silence or a sleep.
   schedule();
 }
 
@@ -274,18 +293,21 @@ function watch() {
 
 // ---------------------------------------------------------------- banners
 
+const danger = (text) => ({ kind: "danger", shape: "danger", text });
+const abnormal = (text) => ({ kind: "abnormal", shape: "abnormal", text });
+
 function banners() {
   const list = [];
-  if (fault !== null) list.push({ kind: "danger", shape: "danger", text: `This page itself has failed: ${fault}. Load it again.` });
+  if (fault !== null) list.push(danger(`This page itself has failed: ${fault}. Load it again.`));
   if (isLost()) list.push({ kind: "abnormal", shape: "parted", text: lostText() });
   if (bench.snapshot === null) return list;
   const { alarms, instruments, store } = bench.snapshot;
-  for (const { text } of alarms) list.push({ kind: "danger", shape: "danger", text });
+  for (const { text } of alarms) list.push(danger(text));
   for (const { name, state, text } of instruments) {
     if (state === "waiting") list.push({ kind: "wait", shape: "wait", text: `Meter ${name} is waited for: ${text}.` });
-    else if (state !== "ok") list.push({ kind: "abnormal", shape: "abnormal", text: `Meter ${name} is ${state}: ${text}.` });
+    else if (state !== "ok") list.push(abnormal(`Meter ${name} is ${state}: ${text}.`));
   }
-  if (store.state !== "ok") list.push({ kind: "abnormal", shape: "abnormal", text: `Store is ${store.state}: ${store.text}.` });
+  if (store.state !== "ok") list.push(abnormal(`Store is ${store.state}: ${store.text}.`));
   return list;
 }
 
@@ -303,9 +325,10 @@ function makeBanner({ kind }) {
 }
 
 function drawBanners() {
-  syncList(find("banners"), banners(), ({ kind, text }) => kind + wordsOf(text), makeBanner, (node, { shape, text }) => {
+  const keyOf = ({ kind, text }) => kind + withoutFigures(text);
+  syncList(find("banners"), banners(), keyOf, makeBanner, (node, { shape, text }) => {
     setShape(node.querySelector("svg"), shape);
-    put(node.querySelector("span"), text.replace(/\.\.$/, "."));
+    put(node.querySelector("span"), bound(text));
   });
 }
 
@@ -315,20 +338,22 @@ function drawHead({ bench: name, machine, clock, session }) {
   put(find("machine"), machine);
   const whole = session.state === "finished" ? "finished" : `${session.done} of ${session.total} trials done`;
   put(find("session"), `bench ${name}, session ${session.number}, ${whole}`);
-  const utc = new Date(Date.parse(clock.utc) + (nowSeconds() - clock.now_s) * 1000);
-  put(find("clock"), `${clockTime(utc.toISOString())} UTC`);
   find("demonstration").hidden = clock.speed === 1;
   const pace = clock.speed >= 1 ? `${clock.speed} times as fast as` : `at ${clock.speed} of the pace of`;
   put(find("demonstration"), `Demonstration: time runs ${pace} life.`);
+  if (isLost()) return; // A clock that went on would vouch for what stands below it.
+  const utc = new Date(Date.parse(clock.utc) + (nowSeconds() - clock.now_s) * 1000);
+  put(find("clock"), `${clockTime(utc.toISOString())} UTC`);
 }
 
-function drawInstruction({ instruction, urgency, stage }) {
+function drawInstruction({ instruction: sentence, urgency, stage }) {
+  const instruction = bound(sentence);
   document.body.dataset.urgency = urgency;
   put(find("urgency-word"), URGENCY_WORDS[urgency]);
   setShape(find("urgency").querySelector("svg"), urgency);
-  put(find("stage"), stage.sentence);
+  put(find("stage"), bound(stage.sentence));
   const heading = find("instruction");
-  const words = wordsOf(instruction);
+  const words = withoutSeconds(instruction);
   if (heading.dataset.words === words) put(heading, instruction);
   else {
     heading.dataset.words = words;
@@ -341,15 +366,16 @@ function drawInstruction({ instruction, urgency, stage }) {
 // Only when the words change or the window does: a sentence that counts down keeps its size.
 function fitInstruction() {
   const heading = find("instruction");
+  heading.style.minBlockSize = "0"; // The kept room would hide how many lines there are.
   const lines = window.innerWidth < 752 ? 4 : 2;
   for (const fit of [1, 0.86, 0.75, 0.65]) {
     heading.style.setProperty("--fit", fit);
-    const { fontSize, lineHeight } = getComputedStyle(heading);
-    if (heading.clientHeight <= (lines + 0.5) * (parseFloat(lineHeight) || parseFloat(fontSize))) return;
+    if (heading.clientHeight <= (lines + 0.5) * parseFloat(getComputedStyle(heading).lineHeight)) break;
   }
+  heading.style.minBlockSize = "";
 }
 
-function drawProgress({ progress, seconds_left: left }) {
+function drawProgress({ stage: { progress, seconds_left: left } }) {
   const percent = progress === null ? 0 : Math.round(Math.min(1, Math.max(0, progress)) * 1000) / 10;
   const bar = find("bar");
   bar.firstElementChild.style.inlineSize = `${percent}%`;
@@ -363,10 +389,15 @@ function drawProgress({ progress, seconds_left: left }) {
 const oldAfter = ({ interval_s }) => Math.max(2, 2.5 * interval_s);
 const ageOf = ({ at_s }) => (at_s === null ? null : Math.max(0, nowSeconds() - at_s));
 
+function agoText(channel) {
+  const age_s = ageOf(channel);
+  return age_s < 1 ? "just now" : `${duration(age_s)} ago`;
+}
+
 function isOld(channel) {
   if (channel.at_s === null) return false;
   const allowance = JITTER_REAL_S * Math.max(0, speed() - 1);
-  return channel.condition === "old" || channel.condition === "silent" || ageOf(channel) > oldAfter(channel) + allowance;
+  return ["old", "silent"].includes(channel.condition) || ageOf(channel) > oldAfter(channel) + allowance;
 }
 
 // The mean is known finer than one reading: one decimal more.
@@ -398,7 +429,7 @@ function drawAside(node, word, text) {
 function warningWord(channel) {
   const words = [CONDITION_WORDS[channel.condition]];
   if (isOld(channel) && channel.condition !== "silent") words.push("old");
-  if (isOld(channel)) words.push(`read ${duration(ageOf(channel))} ago`);
+  if (isOld(channel)) words.push(`read ${agoText(channel)}`);
   return words.filter(Boolean).join(", ");
 }
 
@@ -419,7 +450,8 @@ function drawDigits({ channels }) {
   syncList(find("digits"), required, ({ name }) => name, makeDigit, (node, channel) => {
     drawName(node, channel);
     drawFigure(node, channel, "digit");
-    drawAside(node.querySelector(".aside"), warningWord(channel), HOLDING_WORDS[channel.holding_back] ?? meanText(channel));
+    const rest = HOLDING_WORDS[channel.holding_back] ?? meanText(channel);
+    drawAside(node.querySelector(".aside"), warningWord(channel), rest);
   });
 }
 
@@ -446,20 +478,27 @@ function drawSlipHead(snapshot) {
   );
   head.replaceChildren(makeHeading("No."), makeHeading("Condition"), ...figures, makeHeading("State"));
   find("slip-rows").replaceChildren();
+  find("slip").classList.remove("tight");
 }
 
-// The channels that are not required stand in the slip where there is room for them.
+// The channels that are not required stand in the slip where there is room for them. Once out they stay out until the
+// window or the channels change: columns that come and go would be worse than none.
 function fitSlip() {
   const slip = find("slip");
-  slip.classList.remove("tight");
-  slip.classList.toggle("tight", slip.scrollWidth > slip.parentElement.clientWidth);
+  if (slip.scrollWidth > slip.parentElement.clientWidth) slip.classList.add("tight");
+}
+
+function refitSlip() {
+  find("slip").classList.remove("tight");
+  fitSlip();
 }
 
 function makeRow(columns) {
   const condition = make("th", { className: "condition", role: "rowheader" }, make("span"), " ", make("small"));
   condition.scope = "row";
   const cells = columns.map((channel) => {
-    const cell = make("td", { className: columnClass(channel), role: "cell" }, make("span"), make("span"), make("span"));
+    const parts = [make("span"), make("span"), make("span")]; // mean, sign, uncertainty
+    const cell = make("td", { className: columnClass(channel), role: "cell" }, ...parts);
     cell.dataset.label = `${channel.title}, ${channel.unit}`;
     return cell;
   });
@@ -510,7 +549,8 @@ function drawSlip(snapshot) {
   const { done, total } = snapshot.session;
   put(find("slip-count"), `${done} of ${total} done; mean ± expanded uncertainty`);
   const create = () => makeRow(columnsOf(snapshot));
-  syncList(find("slip-rows"), snapshot.slip, ({ position }) => position, create, (node, row) => drawRow(node, row, snapshot));
+  const update = (node, row) => drawRow(node, row, snapshot);
+  syncList(find("slip-rows"), snapshot.slip, ({ position }) => position, create, update);
   const states = snapshot.slip.map(({ state }) => state).join();
   if (find("slip").dataset.states === states) return;
   find("slip").dataset.states = states;
@@ -519,7 +559,8 @@ function drawSlip(snapshot) {
 
 // ---------------------------------------------------------------- charts
 
-const AXIS_STEPS = [-4, -3, -2, -1, 0, 1, 2, 3, 4].flatMap((power) => [1, 2, 5].map((digit) => Number(`${digit}e${power}`)));
+const POWERS = [-4, -3, -2, -1, 0, 1, 2, 3, 4];
+const AXIS_STEPS = POWERS.flatMap((power) => [1, 2, 5].map((digit) => Number(`${digit}e${power}`)));
 const CHART_REDRAW_REAL_MS = 250;
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 const sight = new IntersectionObserver((entries) => {
@@ -534,15 +575,20 @@ const sizes = new ResizeObserver((entries) => {
 
 const colour = (name) => getComputedStyle(find("channels")).getPropertyValue(name).trim();
 
-// Once it runs, the stretch after run-up is what matters: the switch-on would flatten everything worth seeing.
+// Once it runs, the stretch after run-up is what matters: the switch-on would flatten everything worth seeing. Earlier
+// readings are taken in only where they lie close by, such as the trial before.
 function valueRange(channel) {
-  const [t, v] = traces.get(channel.name)?.points() ?? [[], []];
+  const { mean, expanded_uncertainty: expanded, decimals } = channel;
+  const [t, v] = traceOf(channel).points();
   const since_s = bench.snapshot.trial?.run_up_end_s ?? -Infinity;
-  const seen = v.filter((value, i) => value !== null && t[i] >= since_s);
-  if (channel.mean !== null) seen.push(channel.mean - (channel.expanded_uncertainty ?? 0), channel.mean + (channel.expanded_uncertainty ?? 0));
-  const [low, high] = seen.length ? [Math.min(...seen), Math.max(...seen)] : [0, 1];
-  const margin = Math.max((high - low) * 0.12, 4 * 10 ** -channel.decimals);
-  return [low - margin, high + margin];
+  const late = v.filter((value, i) => value !== null && t[i] >= since_s);
+  if (mean !== null) late.push(mean - (expanded ?? 0), mean + (expanded ?? 0));
+  if (late.length === 0) return [0, 1];
+  const [low, high] = [Math.min(...late), Math.max(...late)];
+  const span = Math.max(high - low, 4 * 10 ** -decimals);
+  const near = v.filter((value) => value !== null && value > low - span && value < high + span);
+  const margin = span * 0.15;
+  return [Math.min(low, ...near) - margin, Math.max(high, ...near) + margin];
 }
 
 function xOf(plot, t) {
@@ -591,20 +637,40 @@ function shade(plot, name) {
   ctx.restore();
 }
 
-function axes() {
-  const common = { stroke: () => colour("--soft"), font: `14px ${getComputedStyle(document.body).fontFamily}`, ticks: { show: false } };
-  const lines = { stroke: () => colour("--rule"), width: 1 };
-  const minutes = { ...common, size: 24, gap: 4, grid: { show: false } };
-  minutes.splits = (plot) => [-10, -8, -6, -4, -2, 0].map((minute) => plot.scales.x.max + minute * 60).slice(1);
-  minutes.values = (plot, splits) => splits.map((t) => (t < plot.scales.x.max ? `\u2212${Math.round((plot.scales.x.max - t) / 60)} min` : "now"));
-  const values = { ...common, size: 64, space: 32, grid: lines, incrs: AXIS_STEPS };
-  values.values = (_plot, splits, _axis, _space, step) => splits.map((value) => number(value, Math.max(0, -Math.floor(Math.log10(step)))));
-  return [minutes, values];
+function minuteText(minutes) {
+  return minutes === 0 ? "now" : `\u2212${minutes} min`;
+}
+
+// Time is told from now: the marks stand still and the trace moves past them.
+function timeAxis(common) {
+  const minutes = [8, 6, 4, 2, 0];
+  return {
+    ...common,
+    size: 24,
+    gap: 4,
+    grid: { show: false },
+    splits: (plot) => minutes.map((minute) => plot.scales.x.max - minute * 60),
+    values: () => minutes.map(minuteText),
+  };
+}
+
+function valueAxis(common) {
+  const decimals = (step) => Math.max(0, -Math.floor(Math.log10(step)));
+  return {
+    ...common,
+    size: 56,
+    space: 32,
+    grid: { stroke: () => colour("--rule"), width: 1 },
+    incrs: AXIS_STEPS,
+    values: (_plot, splits, _axis, _space, step) => splits.map((value) => number(value, decimals(step))),
+  };
 }
 
 function makeChart(box, channel) {
   const { name } = channel;
   const current = () => bench.snapshot.channels.find((one) => one.name === name) ?? channel;
+  const font = `14px ${getComputedStyle(document.body).fontFamily}`;
+  const common = { stroke: () => colour("--soft"), font, ticks: { show: false } };
   const options = {
     width: box.clientWidth,
     height: box.clientHeight,
@@ -615,18 +681,22 @@ function makeChart(box, channel) {
       x: { time: false, range: () => [nowSeconds() - TRACE_S, nowSeconds()] },
       y: { range: () => valueRange(current()) },
     },
-    axes: axes(),
+    axes: [timeAxis(common), valueAxis(common)],
     series: [{}, { stroke: () => colour("--ink"), width: 1.5, points: { show: false } }],
     hooks: { drawClear: [(plot) => shade(plot, name)] },
   };
   return new uPlot(options, [[], []], box);
 }
 
+// What the chart shows, in words, for those who cannot see it.
 function describe(box, channel) {
-  const known = (traces.get(channel.name)?.points()[1] ?? []).filter((value) => value !== null);
-  const span = known.length ? `between ${number(Math.min(...known), channel.decimals)} and ${number(Math.max(...known), channel.decimals)} ${channel.unit}` : "no readings";
-  const parts = [`Chart: ${channel.title}, ${channel.place}, the last ten minutes, ${span}`, meanText(channel)];
-  box.setAttribute("aria-label", `${parts.filter(Boolean).join("; ")}.`);
+  const { title, place, unit, decimals } = channel;
+  const known = traceOf(channel).points()[1].filter((value) => value !== null);
+  const [low, high] = [Math.min(...known), Math.max(...known)].map((value) => number(value, decimals));
+  const span = known.length === 0 ? "no readings" : `between ${low} and ${high} ${unit}`;
+  const parts = [`Chart: ${title}, ${place}, the last ten minutes, ${span}`, meanText(channel)];
+  const label = `${parts.filter(Boolean).join("; ")}.`;
+  if (box.getAttribute("aria-label") !== label) box.setAttribute("aria-label", label);
 }
 
 function makeChannel(channel) {
@@ -634,16 +704,19 @@ function makeChannel(channel) {
   box.dataset.channel = channel.name;
   sight.observe(box);
   sizes.observe(box);
-  const words = make("div", {}, make("h3", { className: "name" }, make("span"), " ", make("small")), makeFigure(), makeAside());
+  const name = make("h3", { className: "name" }, make("span"), " ", make("small"));
+  const words = make("div", {}, name, makeFigure(), makeAside(), make("p", { className: "aside mean" }));
   return make("article", { className: "channel" }, words, box);
 }
 
 function drawChannels({ channels }) {
   syncList(find("channels"), channels, ({ name }) => name, makeChannel, (node, channel) => {
+    const warning = warningWord(channel);
     drawName(node, channel);
     drawFigure(node, channel, "channel");
-    const facts = [`read ${duration(ageOf(channel) ?? 0)} ago`, `by ${channel.instrument}`, meanText(channel)];
-    drawAside(node.querySelector(".aside"), warningWord(channel), facts.slice(isOld(channel) || channel.at_s === null ? 1 : 0).filter(Boolean).join(", "));
+    const source = warning ? channel.instrument : `read ${agoText(channel)} by ${channel.instrument}`;
+    drawAside(node.querySelector(".aside"), warning, source);
+    put(node.querySelector(".mean"), meanText(channel));
   });
 }
 
@@ -655,23 +728,27 @@ function drawCharts() {
   charted_ms = performance.now();
   for (const channel of bench.snapshot.channels) {
     const box = document.querySelector(`[data-channel="${CSS.escape(channel.name)}"]`);
+    describe(box, channel);
     if (!box.dataset.seen) continue;
     if (!charts.has(channel.name)) charts.set(channel.name, makeChart(box, channel));
     charts.get(channel.name).setData(traceOf(channel).points());
-    describe(box, channel);
   }
 }
 
 // ---------------------------------------------------------------- margin and events
 
+function meterLine({ name, port, state, text, readings, gaps }) {
+  const counts = `${readings} readings, ${gaps} ${gaps === 1 ? "gap" : "gaps"}`;
+  return { name: `Meter ${name}`, ill: state !== "ok", text: `${state}, ${text}; ${counts}; on ${port}` };
+}
+
+// A broker that is off is a choice, not an ailment.
+function serviceLine(name, { state, text }) {
+  return { name, ill: state === "failing" || state === "away", text: `${state}, ${text}` };
+}
+
 function marginLines({ instruments, store, broker }) {
-  const meters = instruments.map(({ name, port, state, text, readings, gaps }) => ({
-    name: `Meter ${name}`,
-    ill: state !== "ok",
-    text: `${state}, ${text}; ${readings} readings, ${gaps} ${gaps === 1 ? "gap" : "gaps"}; on ${port}`,
-  }));
-  const rest = [["Store", store], ["Broker", broker]];
-  return [...meters, ...rest.map(([name, { state, text }]) => ({ name, ill: state === "failing" || state === "away", text: `${state}, ${text}` }))];
+  return [...instruments.map(meterLine), serviceLine("Store", store), serviceLine("Broker", broker)];
 }
 
 function drawMargin(snapshot) {
@@ -700,8 +777,8 @@ function draw() {
   drawBanners();
   const { snapshot } = bench;
   if (snapshot === null) return;
-  for (const part of [drawHead, drawInstruction, drawDigits, drawSlip, drawChannels, drawMargin, drawEvents]) part(snapshot);
-  drawProgress(snapshot.stage);
+  const parts = [drawHead, drawInstruction, drawProgress, drawDigits, drawSlip, drawChannels, drawMargin, drawEvents];
+  for (const part of parts) part(snapshot);
   drawCharts();
 }
 
@@ -728,7 +805,7 @@ function confess(reason) {
 addEventListener("error", ({ error, message }) => confess(error ?? message));
 addEventListener("unhandledrejection", ({ reason }) => confess(reason));
 addEventListener("resize", fitInstruction);
-addEventListener("resize", fitSlip);
+addEventListener("resize", refitSlip);
 document.addEventListener("visibilitychange", schedule);
 setInterval(watch, TICK_REAL_MS);
 dial();

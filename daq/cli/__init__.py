@@ -1,0 +1,63 @@
+"""The command line: one module a command, imported only when that command is asked for.
+
+`daq --help` must answer at once, so this file imports nothing heavy: the commands' one-line descriptions stand here.
+"""
+
+import importlib
+import sys
+from collections.abc import Sequence
+from typing import NoReturn
+
+_COMMANDS = {
+    "demo": "a whole session on simulated meters, in under two minutes",
+    "check": "read a bench file, talk to its meters, say what is wrong",
+    "run": "carry out a plan hands-off: live table, page and MQTT",
+    "export": "averages and readings of a stored session as CSV or JSON",
+    "schema": "JSON Schema of a bench, plan or profile file, or of the result message",
+}
+_USAGE = """usage: daq [--version] [--debug] COMMAND ...
+
+Reads bench meters over serial lines, waits until a machine has settled, and averages with an uncertainty.
+
+commands:
+{commands}
+
+`daq COMMAND --help` tells more. Exit codes: 0 done; 1 done, but something is not settled, unfinished or broke a limit;
+2 bad input; 3 an instrument; 4 the store; 5 the network; 70 our own fault; 130, 143 stopped by a signal.
+"""
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Run one command and end the process with its exit code."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    debug = "--debug" in words
+    words = [word for word in words if word != "--debug"]
+    sys.exit(_run(words, debug=debug))
+
+
+def _run(words: list[str], *, debug: bool) -> int:
+    if not words or words[0] in {"-h", "--help"}:
+        listed = "\n".join(f"  {name:<8} {text}" for name, text in _COMMANDS.items())
+        sys.stdout.write(_USAGE.format(commands=listed))
+        return 0 if words else 2
+    if words[0] == "--version":
+        from daq import __version__  # kept off the path of --help
+
+        sys.stdout.write(f"steadybench {__version__}\n")
+        return 0
+    if words[0] not in _COMMANDS:
+        sys.stderr.write(
+            f"daq: unknown command {words[0]!r}{_guess(words[0])}, expected {', '.join(_COMMANDS)}\n"
+        )
+        return 2
+    from daq.cli.guarded import guarded  # likewise
+
+    command = importlib.import_module(f"daq.cli.{words[0]}")
+    return guarded(command.run, words[1:], debug=debug)
+
+
+def _guess(word: str) -> str:
+    import difflib  # likewise
+
+    close = difflib.get_close_matches(word, _COMMANDS, n=1)
+    return f", did you mean {close[0]!r}?" if close else ""

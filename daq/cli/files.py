@@ -1,0 +1,91 @@
+"""Where files are: the user's, and the profiles and demonstrations that ship with the program."""
+
+import dataclasses
+from pathlib import Path
+
+import daq
+from daq.config.bench import Bench, parse_bench
+from daq.config.plan import Plan, check_plan_alone, parse_plan
+from daq.errors import ConfigurationError, InputError
+
+
+def bundle() -> Path:
+    """Folder that holds `configs` and `simulators`: beside the package in a checkout, inside it in a wheel."""
+    package = Path(daq.__file__).resolve().parent
+    inside = package / "_bundle"
+    return inside if inside.is_dir() else package.parent
+
+
+def read_text(path: Path) -> str:
+    """A text file of the user.
+
+    Raises:
+        InputError: With what is wrong and what to do.
+    """
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError as exc:
+        msg = f"{path}: no such file, check the name"
+        raise InputError(msg) from exc
+    except (OSError, UnicodeDecodeError) as exc:
+        msg = f"{path}: cannot be read: {exc}"
+        raise InputError(msg) from exc
+
+
+def load_bench(path: Path) -> Bench:
+    """A bench file with its profiles; relative ports are taken from the bench's folder.
+
+    Raises:
+        InputError, ConfigurationError: With every fault.
+    """
+    base = path.resolve().parent
+    bench = parse_bench(
+        read_text(path),
+        file=str(path),
+        find_profile=lambda name: _find_profile(base, name),
+    )
+    instruments = tuple(
+        dataclasses.replace(
+            i, port=dataclasses.replace(i.port, url=_port_url(base, i.port.url))
+        )
+        for i in bench.instruments
+    )
+    return dataclasses.replace(bench, instruments=instruments)
+
+
+def load_bench_and_plan(bench_path: Path, plan_path: Path) -> tuple[Bench, Plan]:
+    """Both files; the faults of both are told together.
+
+    Raises:
+        InputError, ConfigurationError: With every fault.
+    """
+    plan_text = read_text(plan_path)
+    try:
+        bench = load_bench(bench_path)
+    except ConfigurationError as bench_error:
+        try:
+            check_plan_alone(plan_text, file=str(plan_path))
+        except ConfigurationError as plan_error:
+            raise ConfigurationError(
+                [*bench_error.faults, *plan_error.faults]
+            ) from bench_error
+        raise
+    return bench, parse_plan(plan_text, file=str(plan_path), bench=bench)
+
+
+def _find_profile(base: Path, name: str) -> tuple[str, str] | None:
+    candidates = (
+        [base / name]
+        if name.endswith(".toml")
+        else [bundle() / "configs" / "profiles" / f"{name}.toml"]
+    )
+    for path in candidates:
+        if path.is_file():
+            return str(path), read_text(path)
+    return None
+
+
+def _port_url(base: Path, url: str) -> str:
+    if "://" in url or Path(url).is_absolute() or url.upper().startswith("COM"):
+        return url
+    return str(base / url)

@@ -1,0 +1,49 @@
+"""Errors become one line and an exit code."""
+
+import logging
+import os
+import sys
+import traceback
+from collections.abc import Callable, Sequence
+
+from daq.errors import DaqError
+
+
+def guarded(
+    command: Callable[[Sequence[str]], int], arguments: Sequence[str], *, debug: bool
+) -> int:
+    """Run a command; whatever it raises is told in one line (with a traceback under --debug)."""
+    logging.basicConfig(
+        level=logging.DEBUG if debug else logging.WARNING,
+        format="%(levelname)s %(name)s: %(message)s",
+    )
+    try:
+        return command(arguments)
+    except BrokenPipeError:
+        # Whoever read our output has seen enough; nothing more may be written at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        return 130
+    except Exception as exc:  # noqa: BLE001  # the last place that can tell the user
+        known = _known(exc)
+        text = str(known) if known else f"our own fault: {exc!r}; --debug shows where"
+        return _told(text, known.exit_code if known else 70, debug=debug)
+
+
+def _known(exc: Exception) -> DaqError | None:
+    """The error that the user can understand, also out of a group of tasks that ended together."""
+    if isinstance(exc, DaqError):
+        return exc
+    if not isinstance(exc, ExceptionGroup):
+        return None
+    leaves = [_known(each) for each in exc.exceptions]
+    return leaves[0] if all(leaves) else None
+
+
+def _told(text: str, code: int, *, debug: bool) -> int:
+    if debug:
+        traceback.print_exc()
+    lines = text.splitlines()
+    sys.stderr.write("".join(f"daq: {line}\n" for line in lines))
+    return code

@@ -1,0 +1,86 @@
+"""The terminal's side of a session: a live slip where there is a terminal, plain lines elsewhere."""
+
+import contextlib
+import sys
+from collections.abc import Iterator
+from typing import Protocol, TextIO
+
+from daq.records import PlannedTrial, TrialResult, TrialState
+from daq.runtime.daemon import Display, Outcome
+from daq.runtime.snapshot import EventLine, Snapshot
+from daq.wording import shown_average, trial_name
+
+
+class FinishingDisplay(Display, Protocol):
+    """A display that also shows how it ended."""
+
+    def finished(self, outcome: Outcome) -> None:
+        """The slip as it ended."""
+
+
+class PlainDisplay:
+    """Lines for a log, a pipe or a dumb terminal."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+        self._instruction = ""
+
+    def started(self, *, page_url: str, broker: str, words: str) -> None:
+        """Where page and broker are."""
+        self._line(f"{words}")
+        self._line(f"Live page: {page_url}   MQTT: {broker}")
+
+    def show(self, snapshot: Snapshot) -> None:
+        """A line whenever the instruction changes; a running count of seconds is no change."""
+        instruction = (
+            snapshot.instruction.split(",")[0]
+            if snapshot.stage.name == "averaging"
+            else snapshot.instruction
+        )
+        if instruction != self._instruction:
+            self._instruction = instruction
+            self._line(f"{snapshot.clock.utc}  {snapshot.instruction}")
+
+    def event(self, line: EventLine) -> None:
+        """One line an event."""
+        self._line(f"{line.utc}  {line.text}")
+
+    def finished(self, outcome: Outcome) -> None:
+        """The slip, a line a trial."""
+        for line in outcome_lines(outcome):
+            self._line(line)
+
+    def _line(self, text: str) -> None:
+        self._stream.write(text + "\n")
+        self._stream.flush()
+
+
+@contextlib.contextmanager
+def display_for(*, plain: bool, to_stderr: bool) -> Iterator[FinishingDisplay]:
+    """The display that suits the terminal."""
+    stream = sys.stderr if to_stderr else sys.stdout
+    if plain or not stream.isatty():
+        yield PlainDisplay(stream)
+        return
+    from daq.cli.slip import SlipDisplay  # rich costs a tenth of a second
+
+    with SlipDisplay(stream) as display:
+        yield display
+
+
+def outcome_lines(outcome: Outcome) -> list[str]:
+    """The slip as plain lines."""
+    results = {r.planned.position: r for r in outcome.results}
+    return [_outcome_line(line, results.get(line.position)) for line in outcome.order]
+
+
+def _outcome_line(line: PlannedTrial, result: TrialResult | None) -> str:
+    if result is None:
+        return f"{trial_name(line)}: not carried out"
+    if result.state is not TrialState.FINISHED:
+        return f"{trial_name(line)}: {result.state.value}"
+    averages = "   ".join(
+        f"{a.channel} {shown_average(a.mean, a.expanded_uncertainty, a.unit)}"
+        for a in result.averages
+    )
+    return f"{trial_name(line)}: {averages}"

@@ -1,0 +1,1 @@
+"""The shell: ports, clock, disk and sockets around the pure core; `daemon` wires it."""

@@ -1,0 +1,160 @@
+"""Talks to every meter of a bench for some seconds and sums up what it heard."""
+
+import asyncio
+import dataclasses
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from itertools import groupby, pairwise
+
+from daq.config.bench import Bench, Instrument
+from daq.records import Gap, GapReason, Reading
+from daq.runtime.clock import Clock
+from daq.runtime.poller import LinePoller, LineState
+
+_LOOKS_PER_REFRESH = 8.0
+_LEAST_INTERVAL_S = 0.02
+_BAD_SHARE = 0.2
+
+_REMEDIES = {
+    GapReason.NO_REPLY: "is it switched on, is A/B or TX/RX swapped, are unit and baud rate those of its menu?",
+    GapReason.CUT: "the reply breaks off: check baud rate, stop bits and termination of the line",
+    GapReason.GARBLED: "the bytes make no sense: check baud rate, parity and that the profile is the right one",
+    GapReason.FOREIGN: "another unit or an old reply answers: are two meters set to one unit number?",
+    GapReason.REFUSED: "the meter refuses the request: check the profile's register addresses and function",
+    GapReason.IMPLAUSIBLE: "the value cannot be true: check address, type, byte order and scale in the profile",
+    GapReason.PORT_LOST: "check the adapter and its path",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentCheck:
+    """What was heard of one instrument.
+
+    Attributes:
+        instrument: Name.
+        readings, gaps: [1] counts.
+        values: Of the newest reading, by field.
+        reply_s: Longest time from the request's end to the end of the poll [s], or None.
+        refresh_s: Time between changes of its values [s], or None where too few were seen.
+        stated_refresh_s: What its profile says [s].
+        trouble: What is wrong and what to look at, or None.
+    """
+
+    instrument: str
+    readings: int
+    gaps: int
+    values: tuple[float | None, ...]
+    reply_s: float | None
+    refresh_s: float | None
+    stated_refresh_s: float
+    trouble: str | None
+
+
+@dataclass(slots=True)
+class _Heard:
+    readings: list[Reading] = field(default_factory=list)
+    gaps: list[Gap] = field(default_factory=list)
+    line: str | None = None
+
+
+async def check_bench(
+    bench: Bench, *, clock: Clock, seconds: float
+) -> tuple[InstrumentCheck, ...]:
+    """Poll every instrument faster than it refreshes, and sum up.
+
+    Args:
+        bench: With its lines' paths resolved.
+        clock: At the speed of life.
+        seconds: How long to listen [s].
+    """
+    heard = {instrument.name: _Heard() for instrument in bench.instruments}
+
+    def take(outcome: Reading | Gap) -> None:
+        kept = heard[outcome.instrument]
+        if isinstance(outcome, Gap):
+            kept.gaps.append(outcome)
+        else:
+            kept.readings.append(outcome)
+
+    pollers = [_poller(sharing, heard, take, clock) for sharing in _by_line(bench)]
+    async with asyncio.TaskGroup() as tasks:
+        running = [tasks.create_task(poller.run()) for poller in pollers]
+        await asyncio.sleep(seconds)
+        for task in running:
+            task.cancel()
+    replies = {
+        name: s for poller in pollers for name, s in poller.longest_replies_s().items()
+    }
+    return tuple(
+        _sum_up(i, heard[i.name], replies.get(i.name)) for i in bench.instruments
+    )
+
+
+def _by_line(bench: Bench) -> list[tuple[Instrument, ...]]:
+    ordered = sorted((_hurried(i) for i in bench.instruments), key=lambda i: i.port.url)
+    return [tuple(sharing) for _, sharing in groupby(ordered, key=lambda i: i.port.url)]
+
+
+def _hurried(instrument: Instrument) -> Instrument:
+    """Polled often enough to see it refresh."""
+    if instrument.is_streamed:
+        return instrument
+    interval_s = max(
+        instrument.profile.refresh_s / _LOOKS_PER_REFRESH, _LEAST_INTERVAL_S
+    )
+    return dataclasses.replace(instrument, interval_s=interval_s)
+
+
+def _poller(
+    sharing: tuple[Instrument, ...],
+    heard: dict[str, _Heard],
+    take: Callable[[Reading | Gap], None],
+    clock: Clock,
+) -> LinePoller:
+    def line_changed(state: LineState, text: str) -> None:
+        for instrument in sharing:
+            heard[instrument.name].line = None if state is LineState.OPEN else text
+
+    return LinePoller(sharing, clock=clock, on_outcome=take, on_line=line_changed)
+
+
+def _sum_up(
+    instrument: Instrument, heard: _Heard, reply_s: float | None
+) -> InstrumentCheck:
+    return InstrumentCheck(
+        instrument=instrument.name,
+        readings=len(heard.readings),
+        gaps=len(heard.gaps),
+        values=heard.readings[-1].values if heard.readings else (),
+        reply_s=reply_s,
+        refresh_s=_refresh_s(heard.readings),
+        stated_refresh_s=instrument.profile.refresh_s,
+        trouble=_trouble(heard),
+    )
+
+
+def _refresh_s(readings: list[Reading]) -> float | None:
+    """Time a change, from the first change to the last."""
+    changes = [
+        after.at_s
+        for before, after in pairwise(readings)
+        if after.values != before.values
+    ]
+    if len(changes) < 4:
+        return None
+    return (changes[-1] - changes[0]) / (len(changes) - 1)
+
+
+def _trouble(heard: _Heard) -> str | None:
+    if heard.line is not None:
+        return heard.line
+    if not heard.readings and not heard.gaps:
+        return "nothing was heard: is it switched on, is its cable plugged in, does it send by itself?"
+    if not heard.readings or len(heard.gaps) > _BAD_SHARE * len(heard.readings):
+        reason, _ = Counter(gap.reason for gap in heard.gaps).most_common(1)[0]
+        example = next(
+            gap.detail for gap in reversed(heard.gaps) if gap.reason is reason
+        )
+        return f"{reason.value} ({example}): {_REMEDIES[reason]}"
+    return None

@@ -1,0 +1,347 @@
+"""One serial line: its instruments take turns on absolute deadlines, and every fault becomes a gap with its reason.
+
+A line has one owner. After a time-out or a bad frame it is drained until it has been quiet for the instrument's worst reply time, because
+a late reply looks like the answer to the next question. A line that goes away is reopened by its path, while the other
+lines go on undisturbed.
+"""
+
+import asyncio
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from daq.config.bench import Instrument
+from daq.errors import InstrumentError, PortLostError
+from daq.protocols import WireProtocol
+from daq.records import AFTER_DRAIN, Gap, GapReason, Reading
+from daq.runtime.clock import Clock
+from daq.runtime.ports import Port, open_port
+
+_REOPEN_FIRST_S = 0.1
+_REOPEN_LAST_S = 2.0
+_TIMER_S = 0.001
+"""The event loop's timers are this coarse; silences are waited for more finely."""
+
+_LEAVES_LINE_DIRTY = frozenset(
+    {GapReason.NO_REPLY, GapReason.CUT, GapReason.GARBLED, GapReason.FOREIGN}
+)
+
+
+class LineState(StrEnum):
+    """Whether a line can be used."""
+
+    CLOSED = "closed"
+    OPEN = "open"
+    LOST = "lost"
+
+
+@dataclass(slots=True)
+class _Talk:
+    """One instrument on the line."""
+
+    instrument: Instrument
+    protocol: WireProtocol
+    due_s: float
+    interval_s: float
+    missed: int = 0
+    longest_reply_s: float | None = None
+    lag_s: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.lag_s = self.instrument.lag_s
+
+
+class LinePoller:
+    """Polls the instruments of one line until cancelled.
+
+    `on_outcome` takes every reading and gap, in bench time; `on_line` is told when the line opens or is lost.
+    """
+
+    def __init__(
+        self,
+        instruments: Sequence[Instrument],
+        *,
+        clock: Clock,
+        on_outcome: Callable[[Reading | Gap], None],
+        on_line: Callable[[LineState, str], None],
+    ) -> None:
+        self._clock = clock
+        self._on_outcome = on_outcome
+        self._on_line = on_line
+        self._settings = instruments[0].port
+        now = clock.wire_s()
+        self._talks = [
+            _Talk(
+                i, i.make_protocol(speed=clock.speed), now, clock.real_s(i.interval_s)
+            )
+            for i in instruments
+        ]
+        self._is_streamed = instruments[0].is_streamed
+        self._char_s = self._settings.char_s
+        self._port: Port | None = None
+        self._active: WireProtocol | None = None
+        self._last_activity_s = 0.0
+        self._waiter: asyncio.Future[Reading | Gap | bytes] | None = None
+        self._lost: asyncio.Future[PortLostError] | None = None
+        self._timer: asyncio.TimerHandle | None = None
+        self._was_open = False
+
+    @property
+    def missed_slots(self) -> int:
+        """Polls that were due while the line was busy [1]."""
+        return sum(talk.missed for talk in self._talks)
+
+    def longest_replies_s(self) -> dict[str, float]:
+        """Longest time from a request to the end of its reply, by instrument [s of real time]."""
+        return {
+            t.instrument.name: t.longest_reply_s
+            for t in self._talks
+            if t.longest_reply_s is not None
+        }
+
+    async def run(self) -> None:
+        """Poll until cancelled."""
+        delay_s = _REOPEN_FIRST_S
+        while True:
+            try:
+                port = await self._open()
+            except InstrumentError as exc:
+                self._on_line(
+                    LineState.LOST if self._was_open else LineState.CLOSED, str(exc)
+                )
+                await self._wait_closed(delay_s, str(exc))
+                delay_s = min(2.0 * delay_s, _REOPEN_LAST_S)
+                continue
+            delay_s = _REOPEN_FIRST_S
+            self._was_open = True
+            self._on_line(LineState.OPEN, "")
+            try:
+                await self._talk_until_lost()
+            except PortLostError as exc:
+                self._on_line(LineState.LOST, str(exc))
+                self._gap_for_all(str(exc))
+            finally:
+                self._port = None
+                await port.close()
+
+    # ---- the line itself
+
+    async def _open(self) -> Port:
+        self._lost = asyncio.get_running_loop().create_future()
+        self._active = None
+        self._port = await open_port(
+            self._settings,
+            wire_s=self._clock.wire_s,
+            on_data=self._arrived,
+            on_lost=self._went_away,
+        )
+        for talk in self._talks:
+            talk.protocol = talk.instrument.make_protocol(speed=self._clock.speed)
+        return self._port
+
+    def _went_away(self, error: PortLostError) -> None:
+        if self._lost is not None and not self._lost.done():
+            self._lost.set_result(error)
+        if self._waiter is not None and not self._waiter.done():
+            self._waiter.set_exception(error)
+
+    async def _wait_closed(self, delay_s: float, why: str) -> None:
+        """Wait to reopen; polls that fall due meanwhile are gaps."""
+        self._gap_for_all(why)
+        await asyncio.sleep(delay_s)
+
+    def _gap_for_all(self, why: str) -> None:
+        now = self._clock.wire_s()
+        for talk in self._talks:
+            if talk.due_s > now:
+                continue
+            talk.due_s += talk.interval_s * (1 + (now - talk.due_s) // talk.interval_s)
+            gap = Gap(
+                talk.instrument.name,
+                self._clock.bench_from_wire(now),
+                GapReason.PORT_LOST,
+                why,
+            )
+            self._on_outcome(gap)
+
+    async def _talk_until_lost(self) -> None:
+        if self._is_streamed:
+            await self._listen(self._talks[0])
+        else:
+            await self._poll()
+
+    # ---- polled instruments
+
+    async def _poll(self) -> None:
+        now = self._clock.wire_s()
+        for talk in self._talks:
+            talk.due_s = max(talk.due_s, now)
+        flags = 0
+        while True:
+            talk = min(self._talks, key=lambda t: t.due_s)
+            await self._sleep_until(talk.due_s)
+            outcome = await self._exchange(talk)
+            self._tell(talk, outcome, flags)
+            flags = 0
+            if isinstance(outcome, Gap) and outcome.reason in _LEAVES_LINE_DIRTY:
+                await self._drain(talk.instrument.worst_reply_s)
+                flags = AFTER_DRAIN
+            self._schedule_next(talk)
+
+    def _schedule_next(self, talk: _Talk) -> None:
+        """Next absolute deadline; slots that passed meanwhile are counted, not made up for."""
+        talk.due_s += talk.interval_s
+        late_s = self._clock.wire_s() - talk.due_s
+        if late_s > talk.interval_s:
+            skipped = int(late_s // talk.interval_s)
+            talk.missed += skipped
+            talk.due_s += skipped * talk.interval_s
+
+    async def _exchange(self, talk: _Talk) -> Reading | Gap:
+        """One poll: as many requests as the instrument's registers need."""
+        protocol, silence_s = talk.protocol, talk.instrument.silence_before_s
+        at = await self._keep_silence(silence_s)
+        request = protocol.query(at)
+        self._active = protocol
+        try:
+            while True:
+                outcome = await self._ask(protocol, request, at)
+                if not isinstance(outcome, bytes):
+                    if isinstance(outcome, Reading):
+                        reply_s = (
+                            self._last_activity_s - at - len(request) * self._char_s
+                        )
+                        talk.longest_reply_s = max(reply_s, talk.longest_reply_s or 0.0)
+                    return outcome
+                request = outcome
+                at = await self._keep_silence(silence_s)
+        finally:
+            self._active = None
+
+    async def _ask(
+        self, protocol: WireProtocol, request: bytes, at: float
+    ) -> Reading | Gap | bytes:
+        """Send one request; returns the poll's outcome, or the next request."""
+        port = self._port
+        if port is None:
+            msg = f"port {self._settings.url}: it went away"
+            raise PortLostError(msg)
+        loop = asyncio.get_running_loop()
+        waiter = self._waiter = loop.create_future()
+        port.write(request)
+        self._last_activity_s = at + len(request) * self._char_s
+        self._arm(protocol, at)
+        try:
+            outcome: Reading | Gap | bytes = await waiter
+        finally:
+            self._disarm()
+        return outcome
+
+    def _arrived(self, data: bytes, at: float) -> None:
+        self._last_activity_s = at
+        protocol = self._active
+        if protocol is None:
+            return
+        protocol.feed(data, at)
+        self._advance(protocol, at)
+
+    def _advance(self, protocol: WireProtocol, at: float) -> None:
+        waiter = self._waiter
+        if waiter is None or waiter.done():
+            return
+        outcome: Reading | Gap | bytes | None = protocol.next_reading()
+        if outcome is None and not self._is_streamed:
+            outcome = protocol.query(at) or None
+        if outcome is not None:
+            waiter.set_result(outcome)
+
+    def _arm(self, protocol: WireProtocol, now: float) -> None:
+        deadline = protocol.deadline
+        wait_s = _REOPEN_LAST_S if deadline is None else max(deadline - now, 0.0)
+        loop = asyncio.get_running_loop()
+        self._timer = loop.call_later(wait_s, self._time_is_up, protocol)
+
+    def _disarm(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+        self._waiter = None
+
+    def _time_is_up(self, protocol: WireProtocol) -> None:
+        now = self._clock.wire_s()
+        protocol.feed(b"", now)
+        self._advance(protocol, now)
+        waiter = self._waiter
+        if waiter is not None and not waiter.done():
+            # The timer was early, or bytes came meanwhile and the protocol waits for the rest.
+            self._arm(protocol, now)
+
+    async def _drain(self, worst_reply_s: float) -> None:
+        """Let everything that may still come go by."""
+        quiet_since = self._clock.wire_s()
+        while True:
+            quiet_since = max(quiet_since, self._last_activity_s)
+            wait_s = quiet_since + worst_reply_s - self._clock.wire_s()
+            if wait_s <= 0.0:
+                return
+            await self._sleep_s(wait_s)
+
+    # ---- streamed instruments
+
+    async def _listen(self, talk: _Talk) -> None:
+        protocol = talk.protocol
+        protocol.query(self._clock.wire_s())
+        self._active = protocol
+        loop = asyncio.get_running_loop()
+        while True:
+            waiter = self._waiter = loop.create_future()
+            now = self._clock.wire_s()
+            self._arm(protocol, now)
+            try:
+                self._advance(protocol, now)
+                outcome: Reading | Gap = await waiter
+            finally:
+                self._disarm()
+            self._tell(talk, outcome, 0)
+
+    # ---- time
+
+    async def _sleep_until(self, wire_s: float) -> None:
+        wait_s = wire_s - self._clock.wire_s()
+        if wait_s > 0.0:
+            await self._sleep_s(wait_s)
+        elif self._lost is not None and self._lost.done():
+            raise self._lost.result()
+
+    async def _sleep_s(self, duration_s: float) -> None:
+        """Sleep, but not longer than the line is there."""
+        lost = self._lost
+        if lost is None:
+            return
+        await asyncio.wait([lost], timeout=duration_s)
+        if lost.done():
+            raise lost.result()
+
+    async def _keep_silence(self, silence_s: float) -> float:
+        """Wait until the line has been silent long enough; returns the wire time [s]."""
+        clear_s = self._last_activity_s + silence_s
+        now = self._clock.wire_s()
+        if clear_s - now > _TIMER_S:
+            await asyncio.sleep(clear_s - now - _TIMER_S)
+            now = self._clock.wire_s()
+        while now < clear_s:
+            await asyncio.sleep(0)
+            now = self._clock.wire_s()
+        return now
+
+    def _tell(self, talk: _Talk, outcome: Reading | Gap, flags: int) -> None:
+        """Hand the outcome on in bench time."""
+        bench_s = self._clock.bench_from_wire(outcome.at_s)
+        if isinstance(outcome, Gap):
+            self._on_outcome(
+                Gap(outcome.instrument, bench_s, outcome.reason, outcome.detail)
+            )
+            return
+        at_s = bench_s - talk.lag_s
+        self._on_outcome(
+            Reading(outcome.instrument, at_s, outcome.values, outcome.flags | flags)
+        )

@@ -1,0 +1,65 @@
+"""Opening a device with pyserial: every line setting, exclusive, and what went wrong in the user's words."""
+
+import contextlib
+import errno
+import sys
+from typing import Any
+
+import serial
+
+from daq.config.bench import PortSettings
+from daq.errors import InstrumentError, PortAbsentError, PortBusyError, PortDeniedError
+
+HAS_DESCRIPTORS = sys.platform != "win32"
+
+_PARITIES = {
+    "none": serial.PARITY_NONE,
+    "even": serial.PARITY_EVEN,
+    "odd": serial.PARITY_ODD,
+    "mark": serial.PARITY_MARK,
+    "space": serial.PARITY_SPACE,
+}
+
+
+def open_serial(settings: PortSettings, *, timeout_s: float) -> Any:  # noqa: ANN401  # pyserial's class differs by URL
+    """Open a device or URL.
+
+    Raises:
+        PortAbsentError, PortBusyError, PortDeniedError: With what to do about it.
+    """
+    try:
+        device = serial.serial_for_url(
+            settings.url,
+            baudrate=settings.baud,
+            bytesize=settings.data_bits,
+            parity=_PARITIES[settings.parity],
+            stopbits=settings.stop_bits,
+            timeout=timeout_s,
+            exclusive=True if HAS_DESCRIPTORS else None,
+        )
+    except (serial.SerialException, OSError, ValueError) as exc:
+        raise port_error(settings.url, exc) from exc
+    # Adapters hold bytes back for up to 16 ms to fill a transfer; not every driver can be asked not to.
+    with contextlib.suppress(AttributeError, ValueError, OSError, NotImplementedError):
+        device.set_low_latency_mode(True)
+    with contextlib.suppress(OSError, serial.SerialException):
+        device.reset_input_buffer()
+    return device
+
+
+def port_error(url: str, exc: Exception) -> InstrumentError:
+    """What an operating system's error means for the user."""
+    number = getattr(exc, "errno", None)
+    if number in {errno.EAGAIN, errno.EWOULDBLOCK, errno.EBUSY}:
+        return PortBusyError(
+            f"port {url}: another program holds it, close that program"
+        )
+    if number in {errno.EACCES, errno.EPERM}:
+        return PortDeniedError(
+            f"port {url}: the system refuses it to this user, join the group that owns it (often dialout) and log in again"
+        )
+    if number in {errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.EIO}:
+        return PortAbsentError(
+            f"port {url}: nothing is there, plug the adapter in or correct the path"
+        )
+    return PortAbsentError(f"port {url}: cannot be opened: {exc}")

@@ -1,0 +1,183 @@
+"""Sentences for the screens, the log and the alarms; numbers as people read them.
+
+Takes values, gives text; decides nothing. Alarms say what happened, what it may mean, and what to do, ending at
+the plug.
+"""
+
+import math
+from enum import StrEnum
+
+from daq.records import Channel, PlannedTrial, TrialState
+from daq.settling.rule import HeldBackBy
+from daq.trials.limits import Breach
+from daq.trials.session import Occurrence
+from daq.trials.stages import Happening, Stage
+
+
+class Urgency(StrEnum):
+    """What an instruction's colour means (IEC 60073): red, blue, green, and no special meaning."""
+
+    DANGER = "danger"
+    ACTION = "action"
+    NORMAL = "normal"
+    WAIT = "wait"
+
+
+_UNIT_SYMBOLS = {
+    "1": "",
+    "Cel": "°C",
+    "degF": "°F",
+    "m3/h": "m³/h",
+    "m3/s": "m³/s",
+    "ft3/min": "ft³/min",
+    "inH2O": "inH₂O",
+}
+
+
+def unit_symbol(unit: str) -> str:
+    """A unit as people write it."""
+    return _UNIT_SYMBOLS.get(unit, unit)
+
+
+def decimals_of(resolution: float) -> int:
+    """Decimals that a display of this resolution shows."""
+    return max(0, math.ceil(-math.log10(resolution) - 1e-9)) if resolution > 0 else 3
+
+
+def decimals_of_uncertainty(expanded: float) -> int:
+    """Decimals at which an uncertainty shows two significant digits (GUM 7.2.6)."""
+    return max(0, 1 - math.floor(math.log10(expanded))) if expanded > 0 else 3
+
+
+def shown_value(value: float, unit: str, decimals: int) -> str:
+    """A value with its unit."""
+    return f"{value:.{decimals}f} {unit_symbol(unit)}".rstrip()
+
+
+def shown_average(mean: float, expanded: float, unit: str) -> str:
+    """A mean with its expanded uncertainty, both to the uncertainty's second digit."""
+    decimals = decimals_of_uncertainty(expanded)
+    return f"{mean:.{decimals}f} ± {expanded:.{decimals}f} {unit_symbol(unit)}".rstrip()
+
+
+def instruction(
+    stage: Stage, fit: str, *, switch_off_first: bool, seconds_left: float | None
+) -> tuple[str, Urgency]:
+    """The one sentence that the operator reads across the room.
+
+    Args:
+        stage: Where the session stands.
+        fit: What to do for the condition called for, without a full stop.
+        switch_off_first: The machine was found running.
+        seconds_left: Until averaging may end [s], where it is known.
+    """
+    if stage is Stage.WAITING and switch_off_first:
+        return "The machine is already running. Switch it off.", Urgency.ACTION
+    if stage is Stage.WAITING:
+        return f"{fit}, then switch on.", Urgency.ACTION
+    if stage is Stage.AVERAGING and seconds_left:
+        return f"Keep it running, about {seconds_left:.0f} s.", Urgency.WAIT
+    return _INSTRUCTIONS[stage]
+
+
+_INSTRUCTIONS: dict[Stage, tuple[str, Urgency]] = {
+    Stage.RUNNING_UP: ("Keep it running.", Urgency.WAIT),
+    Stage.SETTLING: ("Keep it running.", Urgency.WAIT),
+    Stage.AVERAGING: ("Keep it running a little longer.", Urgency.WAIT),
+    Stage.DONE: ("Done. Switch off.", Urgency.ACTION),
+    Stage.NOT_SETTLED: ("It did not settle in time. Switch off.", Urgency.ACTION),
+    Stage.LIMIT: ("A limit is broken. Switch off at the plug.", Urgency.DANGER),
+    Stage.FINISHED: ("All trials are done. Unplug the machine.", Urgency.NORMAL),
+}
+
+STAGE_SENTENCES: dict[Stage, str] = {
+    Stage.WAITING: "Waiting for the machine to be switched on; that starts the trial by itself.",
+    Stage.RUNNING_UP: "Running up: nothing counts until inrush and run-up are over.",
+    Stage.SETTLING: "Settling: averaging begins once the drift that is still possible fits the tolerance.",
+    Stage.AVERAGING: "Averaging, provisional until later readings confirm it.",
+    Stage.DONE: "Settled and averaged. Switching off ends the trial.",
+    Stage.NOT_SETTLED: "Not settled within the plan's longest time; the trial has no averages.",
+    Stage.LIMIT: "Stopped by a limit of the plan; the trial is marked.",
+    Stage.FINISHED: "The session is finished and everything is stored.",
+}
+
+
+def trial_name(planned: PlannedTrial) -> str:
+    """A line of the order as people say it."""
+    return (
+        planned.condition
+        if planned.repeat == 1
+        else f"{planned.condition}, repeat {planned.repeat}"
+    )
+
+
+def held_back(reason: HeldBackBy) -> str:
+    """What keeps a channel from being settled."""
+    return _HELD_BACK[reason]
+
+
+_HELD_BACK = {
+    HeldBackBy.TOO_SHORT: "too little time yet",
+    HeldBackBy.DRIFT: "it still drifts",
+    HeldBackBy.NOISE: "its noise hides whether it drifts",
+    HeldBackBy.RESOLUTION: "its display is too coarse to tell",
+    HeldBackBy.HUNTING: "it swings to and fro",
+    HeldBackBy.STEP: "it made a step",
+}
+
+
+def breach_text(breach: Breach, channel: Channel) -> str:
+    """The alarm of a broken limit."""
+    limit = breach.limit
+    decimals = decimals_of(channel.accuracy.resolution)
+    above = limit.above is not None and breach.value > limit.above
+    bound = limit.above if above else limit.below
+    side = "above" if above else "below"
+    held_s = max(breach.at_s - breach.since_s, 0.0)
+    return (
+        f"{channel.title} {shown_value(breach.value, channel.unit, decimals)} is {side} "
+        f"{shown_value(bound or 0.0, channel.unit, decimals)} ({limit.reason}), for {held_s:.0f} s. "
+        "Something may overheat. Switch off at the plug."
+    )
+
+
+def overdue_text(longest_s: float) -> str:
+    """The alarm of a machine that runs on."""
+    return (
+        f"The machine has run longer than the plan's {longest_s:.0f} s and nobody switched it off. "
+        "It must not run alone. Switch off at the plug."
+    )
+
+
+def occurrence_text(occurrence: Occurrence) -> str:
+    """One line for the list of events and the log."""
+    planned = occurrence.planned
+    name = trial_name(planned) if planned else ""
+    if occurrence.happening is Happening.WITHDRAWN and occurrence.reason is not None:
+        return f"{name}: not settled after all, {held_back(occurrence.reason)}; settling goes on."
+    if occurrence.happening in {Happening.OFF_MORE_TO_COME, Happening.OFF_LAST}:
+        return _ended_text(occurrence, name)
+    if occurrence.happening is Happening.LIMIT_BROKEN and occurrence.breach is not None:
+        return f"{name}: {occurrence.breach.limit.channel} broke its limit ({occurrence.breach.limit.reason})."
+    again = f" (attempt {occurrence.attempt})" if occurrence.attempt > 1 else ""
+    texts = {
+        Happening.SWITCHED_ON: f"{name}: switched on, the trial begins{again}.",
+        Happening.RUN_UP_OVER: f"{name}: run-up is over.",
+        Happening.DECLARED: f"{name}: averaging begins, provisionally.",
+        Happening.CONFIRMED: f"{name}: settled and confirmed.",
+        Happening.TIME_UP: f"{name}: not settled within the longest time.",
+    }
+    return (
+        texts.get(occurrence.happening, "")
+        if occurrence.happening
+        else "A limit is broken while no trial runs."
+    )
+
+
+def _ended_text(occurrence: Occurrence, name: str) -> str:
+    state = occurrence.result.state if occurrence.result else TrialState.UNFINISHED
+    if state is TrialState.UNFINISHED:
+        return f"{name}: switched off too soon; its readings are kept and it will be asked for again."
+    if state is TrialState.FINISHED:
+        return f"{name}: switched off, the trial is complete."
+    return f"{name}: switched off, marked {state.value}."
