@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 MAX_DEGREES_OF_FREEDOM = 200
-"""Above it Student's t is taken at this many degrees of freedom (off by 0.6 % at most)."""
+"""Above it Student's t is taken at this many degrees of freedom (too large by 0.6 % at most, for 95 %)."""
 
 
 def student_t_cdf(x: float, degrees_of_freedom: int) -> float:
@@ -263,7 +263,9 @@ def estimate_mean(values: Sequence[float]) -> MeanEstimate:
         raise ValueError(msg)
     mean = math.fsum(values) / n
     squares = math.fsum((value - mean) ** 2 for value in values)
-    lag_one = lag_one_autocorrelation(values) if squares > 0.0 else 0.0
+    # Equal values differ from their rounded mean; the correlation of that means nothing.
+    rounding = n * (1e-15 * mean) ** 2
+    lag_one = lag_one_autocorrelation(values) if squares > rounding else 0.0
     rho = corrected_autocorrelation(lag_one, n, 1)
     inflation = (1.0 + rho) / (1.0 - rho)
     u = math.sqrt(squares / (n - 1) / n * inflation)

@@ -157,8 +157,9 @@ def occurrence_text(occurrence: Occurrence) -> str:
         return f"{name}: not settled after all, {held_back(occurrence.reason)}; settling goes on."
     if occurrence.happening in {Happening.OFF_MORE_TO_COME, Happening.OFF_LAST}:
         return _ended_text(occurrence, name)
-    if occurrence.happening is Happening.LIMIT_BROKEN and occurrence.breach is not None:
-        return f"{name}: {occurrence.breach.limit.channel} broke its limit ({occurrence.breach.limit.reason})."
+    if occurrence.breach is not None:
+        limit = occurrence.breach.limit
+        return f"{name or 'No trial runs'}: {limit.channel} broke its limit ({limit.reason})."
     again = f" (attempt {occurrence.attempt})" if occurrence.attempt > 1 else ""
     texts = {
         Happening.SWITCHED_ON: f"{name}: switched on, the trial begins{again}.",
@@ -167,11 +168,7 @@ def occurrence_text(occurrence: Occurrence) -> str:
         Happening.CONFIRMED: f"{name}: settled and confirmed.",
         Happening.TIME_UP: f"{name}: not settled within the longest time.",
     }
-    return (
-        texts.get(occurrence.happening, "")
-        if occurrence.happening
-        else "A limit is broken while no trial runs."
-    )
+    return texts.get(occurrence.happening, "") if occurrence.happening else ""
 
 
 def _ended_text(occurrence: Occurrence, name: str) -> str:

@@ -276,10 +276,6 @@ def _instrument(model: InstrumentModel, profile: Profile) -> Instrument:
     interval_s = model.interval_s or profile.refresh_s
     if profile.wire.protocol == "streamed-lines":
         interval_s = profile.refresh_s
-    wanted = model.channel or [
-        ChannelModel(field=f.name, name=f"{_as_channel_name(model.name)}_{f.name}")
-        for f in profile.field
-    ]
     fields = {f.name: (index, f) for index, f in enumerate(profile.field)}
     return Instrument(
         name=model.name,
@@ -298,11 +294,19 @@ def _instrument(model: InstrumentModel, profile: Profile) -> Instrument:
         field_names=tuple(fields),
         channels=tuple(
             _channel(item, model, *fields[item.field], interval_s)
-            for item in wanted
+            for item in _wanted(model, profile)
             if item.field in fields
         ),
         profile=profile,
     )
+
+
+def _wanted(model: InstrumentModel, profile: Profile) -> list[ChannelModel]:
+    """The channels that the bench names, or one for every field."""
+    return model.channel or [
+        ChannelModel(field=f.name, name=f"{_as_channel_name(model.name)}_{f.name}")
+        for f in profile.field
+    ]
 
 
 def _as_channel_name(name: str) -> str:
@@ -343,7 +347,8 @@ def _bench_faults(
     faults: list[Fault] = []
     seen_instruments: set[str] = set()
     seen_channels: dict[str, str] = {}
-    lines: dict[str, tuple[str, PortSettings]] = {}
+    lines: dict[str, tuple[InstrumentModel, PortSettings]] = {}
+    units: dict[tuple[str, int], str] = {}
     for index, item in enumerate(model.instrument):
         path = ("instrument", index)
         if item.name in seen_instruments:
@@ -358,6 +363,7 @@ def _bench_faults(
             continue
         faults += _channel_faults(source, index, item, profile, seen_channels)
         faults += _line_faults(source, index, item, profile, lines)
+        faults += _unit_faults(source, index, item, units)
     return faults
 
 
@@ -370,7 +376,7 @@ def _channel_faults(
 ) -> list[Fault]:
     faults = []
     names = [field.name for field in profile.field]
-    for number, channel in enumerate(item.channel):
+    for number, channel in enumerate(_wanted(item, profile)):
         path = ("instrument", index, "channel", number)
         if channel.field not in names:
             problem = f"profile {item.profile!r} has no field {channel.field!r}, expected one of {', '.join(names)}"
@@ -387,7 +393,7 @@ def _line_faults(
     index: int,
     item: InstrumentModel,
     profile: Profile,
-    lines: dict[str, tuple[str, PortSettings]],
+    lines: dict[str, tuple[InstrumentModel, PortSettings]],
 ) -> list[Fault]:
     path = ("instrument", index)
     is_modbus = profile.wire.protocol == "modbus-rtu"
@@ -402,13 +408,29 @@ def _line_faults(
         ]
     settings = _instrument(item, profile).port
     if item.port not in lines:
-        lines[item.port] = (item.name, settings)
+        lines[item.port] = (item, settings)
         return []
     other, theirs = lines[item.port]
-    if not is_modbus:
-        problem = f"port {item.port!r} is used by {other!r} too, only Modbus units share a line"
+    if not is_modbus or other.unit is None:
+        problem = f"port {item.port!r} is used by {other.name!r} too, only Modbus units share a line"
         return [source.fault((*path, "port"), problem)]
     if settings != theirs:
-        problem = f"line settings differ from those of {other!r} on the same port"
+        problem = f"line settings differ from those of {other.name!r} on the same port"
         return [source.fault((*path, "port"), problem)]
     return []
+
+
+def _unit_faults(
+    source: Source,
+    index: int,
+    item: InstrumentModel,
+    units: dict[tuple[str, int], str],
+) -> list[Fault]:
+    """One meter under two names would pass for two that agree perfectly."""
+    if item.unit is None:
+        return []
+    other = units.setdefault((item.port, item.unit), item.name)
+    if other == item.name:
+        return []
+    problem = f"unit {item.unit} on port {item.port!r} is {other!r} already, expected another unit"
+    return [source.fault(("instrument", index, "unit"), problem)]

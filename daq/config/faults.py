@@ -71,7 +71,7 @@ def _problem(error: dict[str, Any], keys: tuple[str, ...]) -> str:
     special = _SPECIAL.get(error["type"])
     if special is not None:
         return special(error, keys)
-    expected = re.sub(r"^Input should (be|have) ", "", str(error["msg"]))
+    expected = re.sub(r"^\w+ should (be|have) ", "", str(error["msg"]))
     return f"got {error['input']!r}, expected {expected}"
 
 
@@ -92,6 +92,19 @@ def _not_a_choice(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
     return f"got {error['input']!r}, expected {expected}{hint}"
 
 
+def _not_a_name(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
+    allowed = (
+        "letters, digits, - and _"
+        if "A-Z" in error["ctx"]["pattern"]
+        else "small letters, digits and _"
+    )
+    return f"got {error['input']!r}, expected {allowed}, a letter first"
+
+
+def _no_table(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
+    return f"got {error['input']!r}, expected a table"
+
+
 _SPECIAL: Mapping[str, Callable[[dict[str, Any], tuple[str, ...]], str]] = {
     "extra_forbidden": _unknown_key,
     "literal_error": _not_a_choice,
@@ -103,9 +116,11 @@ _SPECIAL: Mapping[str, Callable[[dict[str, Any], tuple[str, ...]], str]] = {
         f"unknown protocol {error['input'].get('protocol')!r}, expected {_tags()}"
     ),
     "value_error": lambda error, _keys: str(error["msg"]).removeprefix("Value error, "),
-    "string_pattern_mismatch": lambda error, _keys: (
-        f"got {error['input']!r}, expected letters, digits and _ with a letter first"
+    "string_pattern_mismatch": _not_a_name,
+    "too_short": lambda error, _keys: (
+        f"got {error['input']!r}, expected at least {error['ctx']['min_length']} item"
     ),
+    **dict.fromkeys(("model_type", "model_attributes_type", "dict_type"), _no_table),
 }
 
 

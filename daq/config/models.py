@@ -258,7 +258,9 @@ class BrokerModel(Model):
         None, description="file whose first line is the password"
     )
     tls: bool = False
-    required: bool = Field(default=False, description="do not begin a session without it")
+    required: bool = Field(
+        default=False, description="do not begin a session without it"
+    )
     ca_file: str | None = Field(
         None, description="certificates to trust, PEM; the system's if absent"
     )

@@ -12,7 +12,11 @@ _HEADER = re.compile(r"\s*(\[\[?)\s*([^\]]+?)\s*\]")
 _NAME = r"""(?:"[^"]*"|'[^']*'|[\w-]+)"""
 _KEY = re.compile(rf"\s*({_NAME}(?:\s*\.\s*{_NAME})*)\s*=")
 _PART = re.compile(r""""([^"]*)"|'([^']*)'|([\w-]+)""")
-_LONG_STRINGS = ('"' * 3, "'" * 3)
+_TOKEN = re.compile(r"""("{3}|'{3})|"(?:\\.|[^"\\])*"|'[^']*'|\#.*|[\[\]{}]""")
+_CLOSING = {
+    '"' * 3: re.compile(r'(?:\\.|[^\\])*?"{3,5}'),
+    "'" * 3: re.compile(r".*?'{3,5}"),
+}
 
 
 def key_lines(text: str) -> dict[Path, int]:
@@ -20,22 +24,40 @@ def key_lines(text: str) -> dict[Path, int]:
     lines: dict[Path, int] = {(): 1}
     table: Path = ()
     counts: dict[Path, int] = {}
-    inside: str | None = None
-    for number, line in enumerate(text.splitlines(), start=1):
-        if inside is not None:
-            inside = None if inside in line else inside
-        elif match := _HEADER.match(line):
-            table = _table_path(match[2], counts, is_array=match[1] == "[[")
-            lines.setdefault(table, number)
-        elif match := _KEY.match(line):
-            lines.setdefault((*table, *_parts(match[1])), number)
-            inside = next((q for q in _LONG_STRINGS if line.count(q) % 2), None)
+    depth, inside = 0, ""
+    # Not splitlines(): TOML knows no other line ends.
+    for number, line in enumerate(text.split("\n"), start=1):
+        rest = line
+        if depth == 0 and not inside:
+            if match := _HEADER.match(line):
+                table = _table_path(match[2], counts, is_array=match[1] == "[[")
+                lines.setdefault(table, number)
+                continue
+            if match := _KEY.match(line):
+                lines.setdefault((*table, *_parts(match[1])), number)
+                rest = line[match.end() :]
+        depth, inside = _after(rest, depth, inside)
     return lines
 
 
 def line_of(lines: dict[Path, int], path: Path) -> int:
     """Line of a path, or of the longest part of it that is written out."""
     return next(lines[path[:n]] for n in range(len(path), -1, -1) if path[:n] in lines)
+
+
+def _after(rest: str, depth: int, inside: str) -> tuple[int, str]:
+    """Open brackets and the quotes of an open long string at a line's end; what stands in them is no key."""
+    while match := (_CLOSING[inside].match(rest) if inside else _TOKEN.search(rest)):
+        rest = rest[match.end() :]
+        if inside:
+            inside = ""
+        elif match[1]:
+            inside = match[1]
+        elif match[0] in {"[", "{"}:
+            depth += 1
+        elif match[0] in {"]", "}"}:
+            depth = max(depth - 1, 0)
+    return depth, inside
 
 
 def _parts(dotted: str) -> tuple[str, ...]:

@@ -354,9 +354,21 @@ class Session:
             breach = watch.feed(at_s, value, running=trial is not None)
             if breach is None:
                 continue
-            if trial is None or self.stage is Stage.LIMIT:
+            if trial is None:
                 occurrences.append(
                     Occurrence(self.stage, None, at_s, None, breach=breach)
+                )
+            elif self.stage is Stage.LIMIT:
+                occurrences.append(
+                    Occurrence(
+                        stage=self.stage,
+                        happening=None,
+                        at_s=at_s,
+                        planned=trial.planned,
+                        attempt=trial.attempt,
+                        trial_id=trial.trial_id,
+                        breach=breach,
+                    )
                 )
             else:
                 occurrences.append(self._limit_broken(trial, breach))

@@ -18,6 +18,7 @@ from daq.errors import NetworkError
 from daq.runtime.web.fanout import Fanout
 
 _LOOPBACK = "127.0.0.1"
+_BACKLOG = 128
 _SECURITY = {
     "content-security-policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self' data:; "
@@ -151,6 +152,8 @@ def _bound(port: int) -> socket.socket:
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((_LOOPBACK, port))
+        # Two sockets that may be reused can be bound to one port: only listening makes it ours.
+        listener.listen(_BACKLOG)
     except OSError as exc:
         listener.close()
         msg = f"page port {port}: another program has it, set [page] port to another one or to 0 for a free one"

@@ -1,0 +1,288 @@
+"""Stored averages and readings as text for other programs: CSV (RFC 4180) and JSON.
+
+Knows no file and no database: it is handed records and yields text. Its rules:
+
+- Every figure keeps its full precision; rounding is for people and is done elsewhere.
+- Units stand in the column names, or, where one column holds several quantities, in a
+  column of their own. The decimal sign is always a point, lines end in CR LF.
+- A figure that is not finite (degrees of freedom of a certain value) is an empty cell
+  in CSV and null in JSON; neither format has a spelling for it.
+- A text that a spreadsheet would take for a formula gets an apostrophe in front;
+  numbers, negative ones too, stay numbers.
+"""
+
+import csv
+import dataclasses
+import json
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from daq.units import unit_of
+
+Cell = str | float | None
+FORMAT = 1
+"""Number of the JSON export's format."""
+
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True, slots=True)
+class StoredTrial:
+    """One trial as the store's view `trial_list` has it.
+
+    Attributes:
+        session: Number of the session in its store.
+        session_id: UUID of the session.
+        bench: Name of the bench.
+        plan: Name of the plan.
+        machine: The machine under test.
+        trial: Number of the trial in its store.
+        trial_id: UUID of the trial.
+        position: Place in the session's order.
+        condition: What was fitted.
+        repeat: For the how-manieth time.
+        attempt: [1] counts up when a condition had to be asked for again.
+        baseline: Whether the others are compared with it.
+        state: One of records.TrialState.
+        started_utc: Switch-on, RFC 3339.
+        duration_s: From switch-on to switch-off [s]; None while it runs.
+        note: Why it ended as it did.
+        speed: [1] bench seconds a real second.
+        software: Name and version that recorded it.
+    """
+
+    session: int
+    session_id: str
+    bench: str
+    plan: str
+    machine: str
+    trial: int
+    trial_id: str
+    position: int
+    condition: str
+    repeat: int
+    attempt: int
+    baseline: bool
+    state: str
+    started_utc: str
+    duration_s: float | None
+    note: str
+    speed: float
+    software: str
+
+
+@dataclass(frozen=True, slots=True)
+class StoredAverage:
+    """One channel's average in one trial, as the store's view `trial_averages` has it.
+
+    The fields up to `started_utc` are those of StoredTrial, the figures those of
+    records.TrialAverage; what was stored as not finite is `inf` here.
+
+    Attributes:
+        window_start_s: Start of the averaged window, from switch-on [s].
+        window_end_s: Its end, from switch-on [s].
+        rule_json: The settling rule's parameters.
+    """
+
+    session: int
+    session_id: str
+    bench: str
+    plan: str
+    machine: str
+    trial: int
+    trial_id: str
+    position: int
+    condition: str
+    repeat: int
+    attempt: int
+    baseline: bool
+    state: str
+    started_utc: str
+    channel: str
+    title: str
+    quantity: str
+    place: str
+    unit: str
+    required: bool
+    mean: float
+    expanded_uncertainty: float
+    coverage_factor: float
+    std_uncertainty: float
+    std_uncertainty_type_a: float
+    std_uncertainty_type_b: float
+    degrees_of_freedom: float
+    degrees_of_freedom_a: float
+    plain_mean: float
+    count: int
+    effective_count: float
+    window_start_s: float
+    window_end_s: float
+    rule_json: str
+    speed: float
+    software: str
+
+
+_AVERAGE_NAMES = tuple(field.name for field in dataclasses.fields(StoredAverage))
+_TRIAL_NAMES = tuple(
+    name
+    for name in (field.name for field in dataclasses.fields(StoredTrial))
+    if name in _AVERAGE_NAMES
+)
+_FIGURE_NAMES = tuple(name for name in _AVERAGE_NAMES if name not in _TRIAL_NAMES)
+_WIDE_FIGURES = {
+    "mean": True,
+    "expanded_uncertainty": True,
+    "coverage_factor": False,
+    "std_uncertainty": True,
+    "degrees_of_freedom": False,
+    "count": False,
+}
+"""Figures of a wide table, and whether they carry the channel's unit."""
+
+
+class _Line:
+    """Stands where csv wants a file: hands each line straight back."""
+
+    def write(self, text: str) -> str:
+        return text
+
+
+def _cell(value: Cell) -> Cell:
+    if isinstance(value, str):
+        return f"'{value}" if value.startswith(_FORMULA_STARTS) else value
+    if value is None or not math.isfinite(value):
+        return None
+    return int(value) if isinstance(value, bool) else value
+
+
+def _csv_lines(header: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Iterator[str]:
+    writer = csv.writer(_Line(), lineterminator="\r\n")
+    yield str(writer.writerow([_cell(name) for name in header]))
+    for row in rows:
+        yield str(writer.writerow([_cell(value) for value in row]))
+
+
+def render_readings_csv(
+    header: Sequence[str], rows: Iterable[Sequence[Cell]]
+) -> Iterator[str]:
+    """Render readings line by line, so that a day of them needs no memory."""
+    return _csv_lines(header, rows)
+
+
+def render_readings_json(
+    instruments: Iterable[tuple[str, Sequence[str], Iterable[Sequence[Cell]]]],
+) -> Iterator[str]:
+    """Render readings as one JSON document, row by row.
+
+    Args:
+        instruments: Name, column names and rows of each.
+    """
+    yield f'{{"format": {FORMAT}, "instruments": ['
+    for number, (name, header, rows) in enumerate(instruments):
+        yield ",\n" if number else "\n"
+        yield f'{{"instrument": {json.dumps(name)}, "columns": {json.dumps(list(header))}, "rows": ['
+        for index, row in enumerate(rows):
+            line = json.dumps([_json_value(value) for value in row], allow_nan=False)
+            yield ("," if index else "") + "\n" + line
+        yield "]}"
+    yield "\n]}\n"
+
+
+def render_averages_tidy_csv(rows: Iterable[StoredAverage]) -> str:
+    """Render one line a trial and channel, with the unit in a column of its own."""
+    cells = ([getattr(row, name) for name in _AVERAGE_NAMES] for row in rows)
+    return "".join(_csv_lines(_AVERAGE_NAMES, cells))
+
+
+def render_averages_wide_csv(
+    rows: Iterable[StoredAverage], *, trials: Iterable[StoredTrial] = ()
+) -> str:
+    """Render one line a trial, with the figures of each channel side by side.
+
+    Args:
+        rows: The averages.
+        trials: Trials that get a line even if they have no averages.
+    """
+    lines, figures, columns = _grouped(rows, trials)
+    header = (*_TRIAL_NAMES, *columns)
+    cells = (
+        [getattr(line, name) for name in _TRIAL_NAMES]
+        + [figures.get(trial, {}).get(column) for column in columns]
+        for trial, line in sorted(lines.items())
+    )
+    return "".join(_csv_lines(header, cells))
+
+
+def _grouped(
+    rows: Iterable[StoredAverage], trials: Iterable[StoredTrial]
+) -> tuple[
+    dict[int, StoredTrial | StoredAverage],
+    dict[int, dict[str, float]],
+    tuple[str, ...],
+]:
+    """Trials by number, their figures by column, and the columns as they first came."""
+    lines: dict[int, StoredTrial | StoredAverage] = {t.trial: t for t in trials}
+    figures: dict[int, dict[str, float]] = {}
+    for row in rows:
+        lines.setdefault(row.trial, row)
+        figures.setdefault(row.trial, {}).update(_wide_figures(row))
+    columns = dict.fromkeys(name for named in figures.values() for name in named)
+    return lines, figures, tuple(columns)
+
+
+def _wide_figures(row: StoredAverage) -> dict[str, float]:
+    suffix = f"_{unit_of(row.unit).column_suffix}"
+    return {
+        f"{row.channel}_{figure}{suffix if has_unit else ''}": getattr(row, figure)
+        for figure, has_unit in _WIDE_FIGURES.items()
+    }
+
+
+def render_averages_json(
+    rows: Iterable[StoredAverage],
+    *,
+    tidy: bool,
+    trials: Iterable[StoredTrial] = (),
+) -> str:
+    """Render the averages as one JSON document.
+
+    Args:
+        rows: The averages.
+        tidy: One flat object a trial and channel under "averages"; else one object a
+            trial under "trials", with its averages by channel.
+        trials: Not tidy: trials that are listed even if they have no averages.
+    """
+    content = (
+        {"averages": [_named(row, _AVERAGE_NAMES) for row in rows]}
+        if tidy
+        else {"trials": _nested(rows, trials)}
+    )
+    document = {"format": FORMAT, **content}
+    return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+
+
+def _nested(
+    rows: Iterable[StoredAverage], trials: Iterable[StoredTrial]
+) -> list[dict[str, object]]:
+    nested: dict[int, dict[str, object]] = {}
+    averages: dict[int, dict[str, object]] = {}
+    for trial in trials:
+        nested[trial.trial] = _named(trial, _TRIAL_NAMES)
+    for row in rows:
+        nested.setdefault(row.trial, _named(row, _TRIAL_NAMES))
+        averages.setdefault(row.trial, {})[row.channel] = _named(row, _FIGURE_NAMES)
+    return [
+        {**facts, "averages": averages.get(number, {})}
+        for number, facts in sorted(nested.items())
+    ]
+
+
+def _named(
+    record: StoredTrial | StoredAverage, names: Iterable[str]
+) -> dict[str, object]:
+    return {name: _json_value(getattr(record, name)) for name in names}
+
+
+def _json_value(value: object) -> object:
+    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -1,0 +1,36 @@
+"""The results file: one SQLite file a bench, written by one thread.
+
+Writing: `Store`. Reading, also while a daemon writes: `read_sessions`, `read_trials`,
+`read_trial_averages`, `read_readings`.
+
+    opening     is the file there, is it ours, can this version use it
+    schema      tables, views, migrations         columns  tables that follow the bench
+    layout      names and SQL that follow from a bench
+    buffer      rows on their way                 writer   the thread
+    sessions    SQL of sessions, trials, outbox   store    the face
+    reading     read-only questions
+"""
+
+from daq.runtime.store.reading import (
+    SessionSummary,
+    StoredReadings,
+    read_readings,
+    read_sessions,
+    read_trial_averages,
+    read_trials,
+)
+from daq.runtime.store.sessions import RunningTrial, StoredSession
+from daq.runtime.store.store import BUFFER_ROWS, Store
+
+__all__ = [
+    "BUFFER_ROWS",
+    "RunningTrial",
+    "SessionSummary",
+    "Store",
+    "StoredReadings",
+    "StoredSession",
+    "read_readings",
+    "read_sessions",
+    "read_trial_averages",
+    "read_trials",
+]

@@ -1,0 +1,181 @@
+"""Opens a results file: is it there, is it ours, can this version use it?
+
+A file that is not ours is never altered: it is looked at without locks and without
+the side files that SQLite would put beside it. Knows no sessions and no readings.
+"""
+
+import errno
+import os
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from daq.errors import StoreError, StoreForeignError, StoreTooNewError
+from daq.records import Channel
+from daq.runtime.store.columns import fit_to_bench
+from daq.runtime.store.layout import InstrumentTable
+from daq.runtime.store.schema import APPLICATION_ID, FORMAT, file_format, migrate
+from daq.runtime.store.sessions import next_trial_number
+
+BUSY_S = 0.4
+"""How long a statement waits for another program's lock before it is trouble [s]."""
+
+_MAGIC = b"SQLite format 3\x00"
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A file that is ready to be written: tables by instrument, number of the next trial."""
+
+    tables: dict[str, InstrumentTable | None]
+    next_trial: int
+
+
+def prepare_store(path: Path, instruments: Mapping[str, Sequence[Channel]]) -> Prepared:
+    """Make or migrate the file, and fit it to the bench.
+
+    Raises:
+        StoreForeignError: If something else lies under that path.
+        StoreTooNewError: If a newer version wrote it.
+        StoreError: If it cannot be made, read or written.
+    """
+    check_file(path)
+    with _converted(path), closing(connect_writer(path, create=True)) as connection:
+        migrate(connection)
+        connection.execute("BEGIN IMMEDIATE")
+        tables = fit_to_bench(connection, instruments)
+        # A change for certain: without one SQLite lets a full or read-only disk pass.
+        connection.execute(f"PRAGMA user_version = {FORMAT}")
+        connection.execute("COMMIT")
+        return Prepared(tables, next_trial_number(connection))
+
+
+def connect_writer(path: Path, *, create: bool = False) -> sqlite3.Connection:
+    """Connect for writing, for the calling thread only; transactions are ours.
+
+    Raises:
+        PermissionError: If the file is there but read-only.
+        sqlite3.Error: If SQLite cannot.
+    """
+    if path.exists() and not os.access(path, os.W_OK):
+        # SQLite would open it all the same, and make side files that are read-only
+        # too and stay in the way when the file can be written again.
+        raise PermissionError(errno.EACCES, "it is read-only")
+    connection = sqlite3.connect(
+        f"{path.absolute().as_uri()}?mode={'rwc' if create else 'rw'}",
+        uri=True,
+        timeout=BUSY_S,
+        isolation_level=None,
+    )
+    try:
+        connection.execute("PRAGMA journal_mode = wal")
+        connection.execute("PRAGMA synchronous = full")
+        connection.execute("PRAGMA foreign_keys = on")
+    except sqlite3.Error:
+        connection.close()
+        raise
+    return connection
+
+
+@contextmanager
+def reading_store(path: Path) -> Iterator[sqlite3.Connection]:
+    """Connect for reading only, for as long as the block lasts.
+
+    Raises:
+        StoreForeignError: If the file is not ours.
+        StoreTooNewError: If a newer version wrote it.
+        StoreError: If it is not there or cannot be read.
+    """
+    if not check_file(path):
+        msg = f"{path}: no results file there: name one that a session has made"
+        raise StoreError(msg)
+    with _converted(path), closing(_connect_reader(path)) as connection:
+        yield connection
+
+
+def _connect_reader(path: Path) -> sqlite3.Connection:
+    # SQLite wants side files beside a file in WAL mode, and makes them as read-only as
+    # the file. In an archive that we cannot write, it is read as it lies.
+    is_archive = not all(os.access(place, os.W_OK) for place in (path, path.parent))
+    return _connected(
+        path, "immutable=1" if is_archive and not _has_log(path) else "mode=ro"
+    )
+
+
+def _connected(path: Path, mode: str) -> sqlite3.Connection:
+    uri = f"{path.absolute().as_uri()}?{mode}"
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None)
+    try:
+        file_format(connection)  # the file is not touched before the first question
+    except sqlite3.Error:
+        connection.close()
+        raise
+    return connection
+
+
+def _has_log(path: Path) -> bool:
+    log = path.with_name(f"{path.name}-wal")
+    return log.exists() and log.stat().st_size > 0
+
+
+def check_file(path: Path) -> int:
+    """Tell the format of the store under that path, 0 for none yet; alters nothing.
+
+    Raises:
+        StoreForeignError: If something else lies there.
+        StoreTooNewError: If a newer version wrote it.
+        StoreError: If there can be no file or it cannot be read.
+    """
+    with _converted(path):
+        return _check_marks(path) if _is_sqlite(path) else 0
+
+
+def _is_sqlite(path: Path) -> bool:
+    """Whether there is a SQLite file; false for nothing or an empty file."""
+    if not path.exists():
+        if not path.parent.is_dir():
+            msg = f"{path}: no directory {path.parent}: make it or name another file"
+            raise StoreError(msg)
+        return False
+    with path.open("rb") as file:
+        head = file.read(len(_MAGIC))
+    if head and head != _MAGIC:
+        msg = f"{path}: not a results file (no SQLite header): name another file"
+        raise StoreForeignError(msg)
+    return bool(head)
+
+
+def _check_marks(path: Path) -> int:
+    # Without a log nobody is writing, and `immutable` leaves no trace beside the file.
+    mode = "mode=ro" if _has_log(path) else "immutable=1"
+    with closing(_connected(path, mode)) as connection:
+        mark = connection.execute("PRAGMA application_id").fetchone()[0]
+        is_empty = not connection.execute("SELECT 1 FROM sqlite_master").fetchone()
+        found = file_format(connection)
+    if mark != APPLICATION_ID:
+        if is_empty:  # made, but the program ended before it was filled
+            return 0
+        msg = f"{path}: a database of another program: name another file"
+        raise StoreForeignError(msg)
+    if found > FORMAT:
+        msg = (
+            f"{path}: store format {found}, this version reads up to {FORMAT}:"
+            " update the program or name another file"
+        )
+        raise StoreTooNewError(msg)
+    return found
+
+
+@contextmanager
+def _converted(path: Path) -> Iterator[None]:
+    """Exceptions of SQLite and the operating system as ours."""
+    try:
+        yield
+    except sqlite3.Error as exc:
+        msg = f"{path}: {exc}"
+        raise StoreError(msg) from exc
+    except OSError as exc:
+        msg = f"{path}: {(exc.strerror or str(exc)).lower()}: name another file"
+        raise StoreError(msg) from exc

@@ -1,0 +1,254 @@
+"""Reads a results file without writing to it, also while the daemon writes.
+
+Readings come page by page, so that no read transaction lasts: a long one would keep
+SQLite from emptying its log. Knows no writer, no text format and no arithmetic.
+"""
+
+import dataclasses
+import math
+import sqlite3
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from daq.errors import InputError
+from daq.export import StoredAverage, StoredTrial
+from daq.runtime.store.layout import SqlValue, quoted, utc_text
+from daq.runtime.store.opening import reading_store
+
+PAGE_ROWS = 5_000
+"""Rows fetched at a time."""
+
+_LEADING = ("utc", "at_s", "trial", "elapsed_s")
+_TRAILING = ("flags",)
+_Record = TypeVar("_Record", StoredAverage, StoredTrial)
+
+
+@dataclass(frozen=True, slots=True)
+class SessionSummary:
+    """One line of the list of sessions.
+
+    Attributes:
+        number: Of the session in its store.
+        session_id: UUID.
+        bench: Name of the bench.
+        plan: Name of the plan.
+        machine: The machine under test.
+        software: Name and version that recorded it.
+        speed: [1] bench seconds a real second.
+        started_utc: RFC 3339.
+        ended_utc: RFC 3339; None while it is open.
+        state: "open", "finished" or "abandoned".
+        trials: [1] trials begun.
+        finished: [1] of them, those that finished.
+    """
+
+    number: int
+    session_id: str
+    bench: str
+    plan: str
+    machine: str
+    software: str
+    speed: float
+    started_utc: str
+    ended_utc: str | None
+    state: str
+    trials: int
+    finished: int
+
+
+@dataclass(frozen=True, slots=True)
+class StoredReadings:
+    """Readings of one instrument.
+
+    Attributes:
+        instrument: Its name on the bench.
+        header: Names of the columns, with their units.
+        rows: UTC, bench time, number of the trial, time since its switch-on, the
+            values, the flags. To be used up before the next instrument is asked for.
+    """
+
+    instrument: str
+    header: tuple[str, ...]
+    rows: Iterator[tuple[SqlValue, ...]]
+
+
+def read_sessions(path: Path) -> list[SessionSummary]:
+    """List the sessions of a store, oldest first.
+
+    Raises:
+        StoreError: If the file is not there, not ours, too new or cannot be read.
+    """
+    with reading_store(path) as connection:
+        rows = connection.execute(
+            "SELECT s.id, s.uuid, s.bench, s.plan, s.machine, s.software, s.speed,"
+            " s.started_utc, s.ended_utc, s.state, count(t.id),"
+            " count(t.id) FILTER (WHERE t.state = 'finished')"
+            " FROM sessions s LEFT JOIN trials t ON t.session_id = s.id"
+            " GROUP BY s.id ORDER BY s.id"
+        )
+        return [SessionSummary(*row) for row in rows]
+
+
+def read_trials(path: Path, session: int | None = None) -> list[StoredTrial]:
+    """Read a session's trials in the order they were carried out; None: the newest.
+
+    Raises:
+        InputError: If there is no such session.
+        StoreError: As for read_sessions().
+    """
+    return _read_view(path, "trial_list", StoredTrial, session)
+
+
+def read_trial_averages(path: Path, session: int | None = None) -> list[StoredAverage]:
+    """Read a session's averages, trial by trial; None: the newest session.
+
+    Raises:
+        InputError: If there is no such session.
+        StoreError: As for read_sessions().
+    """
+    return _read_view(path, "trial_averages", StoredAverage, session)
+
+
+def _read_view(
+    path: Path, view: str, record: type[_Record], session: int | None
+) -> list[_Record]:
+    names = [field.name for field in dataclasses.fields(record)]
+    with reading_store(path) as connection:
+        number = _session_number(connection, path, session)
+        rows = connection.execute(
+            f"SELECT {', '.join(names)} FROM {view} WHERE session = ? ORDER BY trial",  # noqa: S608 - names of ours
+            (number,),
+        ).fetchall()
+    return [record(**_typed(record, names, row)) for row in rows]
+
+
+def _session_number(
+    connection: sqlite3.Connection, path: Path, session: int | None
+) -> int | None:
+    numbers = [n for (n,) in connection.execute("SELECT id FROM sessions ORDER BY id")]
+    if session is None:
+        return numbers[-1] if numbers else None
+    if session not in numbers:
+        held = f"it holds {numbers[0]} to {numbers[-1]}" if numbers else "it holds none"
+        msg = f"{path}: no session {session}, {held}"
+        raise InputError(msg)
+    return session
+
+
+def _typed(
+    record: type[_Record], names: Sequence[str], row: Sequence[SqlValue]
+) -> dict[str, Any]:
+    """Give truth values and what was not finite their Python form."""
+    types = {field.name: field.type for field in dataclasses.fields(record)}
+    typed: dict[str, Any] = dict(zip(names, row, strict=True))
+    for name, value in typed.items():
+        if types[name] is bool:
+            typed[name] = bool(value)
+        elif value is None and types[name] is float:
+            typed[name] = math.inf
+    return typed
+
+
+def read_readings(
+    path: Path,
+    *,
+    instruments: Collection[str] | None = None,
+    channels: Collection[str] | None = None,
+    session: int | None = None,
+    trial: int | None = None,
+) -> Iterator[StoredReadings]:
+    """Read readings, instrument by instrument.
+
+    Args:
+        path: Of the store.
+        instruments: Names of those wanted; None for all.
+        channels: Names of those wanted; None for all. A channel whose unit was changed
+            has a column for each unit.
+        session: Only readings taken in trials of that session.
+        trial: Only readings of the trial of that number.
+
+    Raises:
+        InputError: If there is no such instrument, channel or session.
+        StoreError: As for read_sessions().
+    """
+    with reading_store(path) as connection:
+        if session is not None:
+            _session_number(connection, path, session)
+        for found in _columns(connection, path, instruments, channels):
+            pages = _Pages(connection, found.table, found.columns, session, trial)
+            header = (*_LEADING, *found.columns, *_TRAILING)
+            yield StoredReadings(found.instrument, header, pages.rows())
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    instrument: str
+    table: str
+    columns: tuple[str, ...]
+
+
+def _columns(
+    connection: sqlite3.Connection,
+    path: Path,
+    instruments: Collection[str] | None,
+    channels: Collection[str] | None,
+) -> list[_Wanted]:
+    known = connection.execute(
+        "SELECT instrument, name, table_name, column_name FROM channels"
+        " GROUP BY table_name, column_name ORDER BY min(id)"
+    ).fetchall()
+    _check_names(path, "instrument", instruments, [row[0] for row in known])
+    _check_names(path, "channel", channels, [row[1] for row in known])
+    columns: dict[tuple[str, str], list[str]] = {}
+    for instrument, channel, table, column in known:
+        if (instruments is None or instrument in instruments) and (
+            channels is None or channel in channels
+        ):
+            columns.setdefault((instrument, table), []).append(column)
+    return [_Wanted(*key, tuple(names)) for key, names in columns.items()]
+
+
+def _check_names(
+    path: Path, kind: str, wanted: Collection[str] | None, known: Sequence[str]
+) -> None:
+    for name in wanted or ():
+        if name not in known:
+            there = ", ".join(dict.fromkeys(known)) or "none"
+            msg = f"{path}: no {kind} {name!r}, it holds {there}"
+            raise InputError(msg)
+
+
+class _Pages:
+    """The rows of one table, fetched page by page in the order of `seq`."""
+
+    def __init__(
+        self,
+        connection: sqlite3.Connection,
+        table: str,
+        columns: Sequence[str],
+        session: int | None,
+        trial: int | None,
+    ) -> None:
+        self._connection = connection
+        self._limits = {"session": session, "trial": trial, "most": PAGE_ROWS}
+        values = "".join(f"r.{quoted(column)}, " for column in columns)
+        chosen = " AND t.session_id = :session" if session is not None else ""
+        chosen += " AND r.trial_id = :trial" if trial is not None else ""
+        self._statement = (
+            f"SELECT r.seq, {utc_text('c', 'r.at_s')}, r.at_s, r.trial_id,"  # noqa: S608 - names of ours
+            f" round(r.at_s - t.started_s, 6), {values}r.flags"
+            f" FROM {quoted(table)} r JOIN clocks c ON c.id = r.clock_id"
+            " LEFT JOIN trials t ON t.id = r.trial_id"
+            f" WHERE r.seq > :after{chosen} ORDER BY r.seq LIMIT :most"
+        )
+
+    def rows(self) -> Iterator[tuple[SqlValue, ...]]:
+        after = -1
+        while page := self._connection.execute(
+            self._statement, {**self._limits, "after": after}
+        ).fetchall():
+            for seq, *cells in page:
+                yield tuple(cells)
+                after = seq

@@ -1,0 +1,410 @@
+"""What is asked of the sessions, trials and the outbox, as SQL on an open connection.
+
+Every function runs inside a transaction that the writer opens and commits. What is
+written about a trial that has ended is written by one function, hence at once or not
+at all. Knows no thread and no file.
+"""
+
+import json
+import math
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, fields
+from typing import Any, Literal
+
+from daq.errors import StoreError
+from daq.records import (
+    PlannedTrial,
+    SessionFacts,
+    TrialAverage,
+    TrialResult,
+    TrialState,
+    Window,
+)
+from daq.runtime.store.layout import SqlValue, quoted
+
+SessionEnd = Literal["finished", "abandoned"]
+AverageRow = tuple[SqlValue, ...]
+
+_FIGURES = {f.name: f.type for f in fields(TrialAverage) if f.name != "window"}
+_AVERAGE_COLUMNS = (*_FIGURES, "window_start_s", "window_end_s")
+
+
+@dataclass(frozen=True, slots=True)
+class RunningTrial:
+    """A trial that was begun and has not ended, perhaps because the program was killed.
+
+    Attributes:
+        number: Of the trial in its store.
+        trial_id: UUID.
+        planned: The line of the order it belongs to.
+        attempt: [1] for the how-manieth time it was asked for.
+        started_s: Switch-on [s], on the clock of the boot in which it began.
+    """
+
+    number: int
+    trial_id: str
+    planned: PlannedTrial
+    attempt: int
+    started_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSession:
+    """A session that has not been ended, with all that is needed to resume it.
+
+    Attributes:
+        facts: What identifies it.
+        plan_digest: Tells whether the plan has changed since.
+        plan_text: The plan as it was.
+        bench_text: The bench as it was.
+        seed: Of the order.
+        order: The planned trials.
+        ended: Trials that have ended, oldest first, of whatever state.
+        running: Trials that were never ended.
+    """
+
+    facts: SessionFacts
+    plan_digest: str
+    plan_text: str
+    bench_text: str
+    seed: int
+    order: tuple[PlannedTrial, ...]
+    ended: tuple[TrialResult, ...]
+    running: tuple[RunningTrial, ...]
+
+
+def insert_clock(
+    connection: sqlite3.Connection,
+    *,
+    boot_id: str,
+    monotonic_s: float,
+    utc_us: int,
+    speed: float,
+) -> int:
+    """Keep how the bench's clock and UTC stand to each other; returns its number."""
+    return _inserted(
+        connection,
+        "INSERT INTO clocks (boot_id, monotonic_s, utc_us, speed) VALUES (?, ?, ?, ?)",
+        (boot_id, monotonic_s, utc_us, speed),
+    )
+
+
+def insert_session(
+    connection: sqlite3.Connection,
+    facts: SessionFacts,
+    *,
+    plan_digest: str,
+    plan_text: str,
+    bench_text: str,
+    seed: int,
+    order: Sequence[PlannedTrial],
+) -> int:
+    """Begin a session; returns its number, whatever number the facts carry."""
+    return _inserted(
+        connection,
+        "INSERT INTO sessions (uuid, bench, plan, machine, started_utc, speed, software,"
+        " plan_digest, plan_text, bench_text, seed, order_json)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            facts.session_id,
+            facts.bench,
+            facts.plan,
+            facts.machine,
+            facts.started_utc,
+            facts.speed,
+            facts.software,
+            plan_digest,
+            plan_text,
+            bench_text,
+            seed,
+            json.dumps([asdict(planned) for planned in order]),
+        ),
+    )
+
+
+def close_session(
+    connection: sqlite3.Connection, number: int, *, state: SessionEnd, ended_utc: str
+) -> None:
+    """End a session.
+
+    Raises:
+        StoreError: If there is no such session, or it has ended.
+    """
+    changed = connection.execute(
+        "UPDATE sessions SET state = ?, ended_utc = ? WHERE id = ? AND state = 'open'",
+        (state, ended_utc, number),
+    )
+    _expect_one(changed, f"session {number} is not open")
+
+
+def find_open_session(
+    connection: sqlite3.Connection, plan: str
+) -> StoredSession | None:
+    """Find the newest session of a plan that has not been ended."""
+    found = connection.execute(
+        "SELECT uuid, id, bench, plan, machine, started_utc, speed, software,"
+        " plan_digest, plan_text, bench_text, seed, order_json FROM sessions"
+        " WHERE plan = ? AND state = 'open' ORDER BY id DESC LIMIT 1",
+        (plan,),
+    ).fetchone()
+    if found is None:
+        return None
+    facts = SessionFacts(*found[:8])
+    plan_digest, plan_text, bench_text, seed, order_json = found[8:]
+    ended, running = _trials_of(connection, facts.number)
+    return StoredSession(
+        facts=facts,
+        plan_digest=plan_digest,
+        plan_text=plan_text,
+        bench_text=bench_text,
+        seed=seed,
+        order=tuple(PlannedTrial(**line) for line in json.loads(order_json)),
+        ended=ended,
+        running=running,
+    )
+
+
+def _trials_of(
+    connection: sqlite3.Connection, session: int
+) -> tuple[tuple[TrialResult, ...], tuple[RunningTrial, ...]]:
+    rows = connection.execute(
+        "SELECT id, uuid, position, condition, repeat, baseline, attempt, started_s,"
+        " state, ended_s, note FROM trials WHERE session_id = ? ORDER BY id",
+        (session,),
+    ).fetchall()
+    ended: list[TrialResult] = []
+    running: list[RunningTrial] = []
+    for number, uuid, position, condition, repeat, baseline, *rest in rows:
+        planned = PlannedTrial(position, condition, repeat, bool(baseline))
+        attempt, started_s, state, ended_s, note = rest
+        if state == TrialState.RUNNING:
+            running.append(RunningTrial(number, uuid, planned, attempt, started_s))
+            continue
+        ended.append(
+            TrialResult(
+                trial_id=uuid,
+                planned=planned,
+                attempt=attempt,
+                state=TrialState(state),
+                started_s=started_s,
+                ended_s=ended_s,
+                averages=_averages_of(connection, number),
+                note=note,
+            )
+        )
+    return tuple(ended), tuple(running)
+
+
+def _averages_of(
+    connection: sqlite3.Connection, trial: int
+) -> tuple[TrialAverage, ...]:
+    rows = connection.execute(
+        f"SELECT {', '.join(_AVERAGE_COLUMNS)} FROM averages WHERE trial_id = ?"  # noqa: S608 - constants
+        " ORDER BY rowid",
+        (trial,),
+    )
+    return tuple(_average(row) for row in rows)
+
+
+def _average(row: Sequence[Any]) -> TrialAverage:
+    *figures, start_s, end_s = row
+    named: dict[str, Any] = {
+        name: math.inf if value is None else value
+        for name, value in zip(_FIGURES, figures, strict=True)
+    }
+    named["required"] = bool(named["required"])
+    return TrialAverage(window=Window(start_s, end_s), **named)
+
+
+def average_rows(result: TrialResult) -> list[AverageRow]:
+    """Make the rows of a trial's averages; what is not finite becomes NULL.
+
+    Raises:
+        ValueError: If a mean or a window is not finite: that is no average.
+    """
+    return [_average_row(average) for average in result.averages]
+
+
+def _average_row(average: TrialAverage) -> AverageRow:
+    window = (float(average.window.start_s), float(average.window.end_s))
+    if not all(map(math.isfinite, (average.mean, average.plain_mean, *window))):
+        msg = f"average of {average.channel}: mean and window must be finite"
+        raise ValueError(msg)
+    figures = (
+        _sql_value(kind, getattr(average, name)) for name, kind in _FIGURES.items()
+    )
+    return (*figures, *window)
+
+
+def _sql_value(kind: object, value: Any) -> SqlValue:  # noqa: ANN401 - a field of any of these kinds
+    # Converted, because SQLite keeps a NumPy integer as eight raw bytes.
+    if kind is str:
+        return str(value)
+    if kind is float:
+        return float(value) if math.isfinite(value) else None
+    return int(value)
+
+
+INSERT_TRIAL = (
+    "INSERT INTO trials (id, uuid, session_id, position, condition, repeat, attempt,"
+    " baseline, state, clock_id, started_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+)
+
+
+def trial_values(
+    number: int,
+    session: int,
+    planned: PlannedTrial,
+    *,
+    attempt: int,
+    uuid: str,
+    clock_id: int,
+    started_s: float,
+) -> tuple[SqlValue, ...]:
+    """Values of INSERT_TRIAL for a trial that begins."""
+    return (
+        number,
+        uuid,
+        session,
+        planned.position,
+        planned.condition,
+        planned.repeat,
+        attempt,
+        int(planned.baseline),
+        TrialState.RUNNING.value,
+        clock_id,
+        started_s,
+    )
+
+
+def next_trial_number(connection: sqlite3.Connection) -> int:
+    """Number for the next trial that begins."""
+    (last,) = connection.execute("SELECT max(id) FROM trials").fetchone()
+    return 1 if last is None else int(last) + 1
+
+
+def finish_trial(
+    connection: sqlite3.Connection,
+    number: int,
+    result: TrialResult,
+    *,
+    averages: Sequence[AverageRow],
+    rule_json: str,
+    outbox: tuple[str, str] | None,
+) -> None:
+    """End a trial: its row, its averages and the message that tells of it.
+
+    A trial is written when its outcome is known and once more when the machine is
+    switched off; the later writing replaces the earlier.
+
+    Args:
+        connection: In a transaction.
+        number: Of the trial.
+        result: How it ended.
+        averages: Made of the result by average_rows().
+        rule_json: Parameters of the settling rule.
+        outbox: Topic and payload of the message; None where nobody is told.
+
+    Raises:
+        StoreError: If that trial was given up or never begun.
+    """
+    window = result.averages[0].window if result.averages else None
+    changed = connection.execute(
+        "UPDATE trials SET state = ?, ended_s = ?, window_start_s = ?,"
+        " window_end_s = ?, rule_json = ?, note = ?"
+        " WHERE id = ? AND uuid = ? AND state <> ?",
+        (
+            result.state.value,
+            result.ended_s,
+            window and float(window.start_s),
+            window and float(window.end_s),
+            rule_json,
+            result.note,
+            number,
+            result.trial_id,
+            TrialState.UNFINISHED.value,
+        ),
+    )
+    _expect_one(
+        changed, f"trial {number} ({result.trial_id}) was given up or not begun"
+    )
+    _insert_averages(connection, number, averages)
+    if outbox:
+        connection.execute(
+            "INSERT INTO outbox (result_id, topic, payload, created_utc)"
+            " VALUES (?, ?, ?, strftime('%Y-%m-%dT%H:%M:%fZ', 'now'))",
+            (result.trial_id, *outbox),
+        )
+
+
+def _insert_averages(
+    connection: sqlite3.Connection, trial: int, averages: Sequence[AverageRow]
+) -> None:
+    columns = ", ".join(_AVERAGE_COLUMNS)
+    marks = ", ".join(f"?{n}" for n in range(1, len(_AVERAGE_COLUMNS) + 1))
+    last = len(_AVERAGE_COLUMNS) + 1
+    channel = _AVERAGE_COLUMNS.index("channel") + 1
+    unit = _AVERAGE_COLUMNS.index("unit") + 1
+    connection.executemany(
+        f"INSERT OR REPLACE INTO averages ({columns}, trial_id, channel_id)"  # noqa: S608 - constants
+        f" VALUES ({marks}, ?{last}, (SELECT max(id) FROM channels"
+        f" WHERE name = ?{channel} AND unit = ?{unit}))",
+        [(*row, trial) for row in averages],
+    )
+
+
+def give_up_trial(connection: sqlite3.Connection, number: int, *, note: str) -> None:
+    """Mark a trial unfinished that nobody ended; it ends with its last reading.
+
+    Raises:
+        StoreError: If that trial is not running.
+    """
+    tables = connection.execute("SELECT DISTINCT table_name FROM channels").fetchall()
+    last_s = [
+        connection.execute(
+            f"SELECT max(at_s) FROM {quoted(table)} WHERE trial_id = ?",  # noqa: S608 - a name of ours
+            (number,),
+        ).fetchone()[0]
+        for (table,) in tables
+    ]
+    changed = connection.execute(
+        "UPDATE trials SET state = ?, note = ?, ended_s = max(started_s, ?)"
+        " WHERE id = ? AND state = ?",
+        (
+            TrialState.UNFINISHED.value,
+            note,
+            max((at_s for at_s in last_s if at_s is not None), default=-math.inf),
+            number,
+            TrialState.RUNNING.value,
+        ),
+    )
+    _expect_one(changed, f"trial {number} is not running")
+
+
+def next_message(connection: sqlite3.Connection) -> tuple[int, str, str, str] | None:
+    """Oldest message of the outbox: its number, the result's UUID, topic, payload."""
+    found: tuple[int, str, str, str] | None = connection.execute(
+        "SELECT id, result_id, topic, payload FROM outbox ORDER BY id LIMIT 1"
+    ).fetchone()
+    return found
+
+
+def delete_message(connection: sqlite3.Connection, number: int) -> None:
+    """Take a message that has been acknowledged out of the outbox."""
+    connection.execute("DELETE FROM outbox WHERE id = ?", (number,))
+
+
+def _inserted(
+    connection: sqlite3.Connection, statement: str, values: Sequence[SqlValue]
+) -> int:
+    number = connection.execute(statement, values).lastrowid
+    if number is None:
+        msg = f"no row from {statement}"
+        raise ValueError(msg)
+    return number
+
+
+def _expect_one(changed: sqlite3.Cursor, otherwise: str) -> None:
+    if changed.rowcount != 1:
+        raise StoreError(otherwise)

@@ -1,0 +1,308 @@
+"""The store as the daemon sees it: cheap to add to, never waits for the disk.
+
+Everything here runs in the event loop's thread; writer.py does the work. A reading is
+on the disk within 1.2 s of being added, what an `async` method wrote when it returns.
+"""
+
+import asyncio
+import sqlite3
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Self, TypeVar
+
+from daq.errors import StoreFailingError
+from daq.records import (
+    Channel,
+    Gap,
+    PlannedTrial,
+    Reading,
+    SessionFacts,
+    TrialResult,
+)
+from daq.runtime.store import sessions
+from daq.runtime.store.buffer import RowBuffer
+from daq.runtime.store.layout import InstrumentTable
+from daq.runtime.store.opening import prepare_store
+from daq.runtime.store.sessions import SessionEnd, StoredSession
+from daq.runtime.store.writer import Writer
+
+BUFFER_ROWS = 200_000
+"""Most rows kept in memory while the file cannot be written.
+
+Two instruments read ten times a second fill it in close to three hours.
+"""
+
+_T = TypeVar("_T")
+_INSERT_GAP = (
+    "INSERT INTO gaps (clock_id, trial_id, at_s, instrument, reason, detail)"
+    " VALUES (?, ?, ?, ?, ?, ?)"
+)
+_INSERT_EVENT = (
+    "INSERT INTO events (clock_id, session_id, at_s, kind, text) VALUES (?, ?, ?, ?, ?)"
+)
+
+
+class Store:
+    """One results file, opened for writing.
+
+    While the file cannot be written, up to BUFFER_ROWS rows wait in memory, beyond
+    that the oldest are dropped and counted; `async` methods wait until it can be
+    written again. A disk that hangs without an error shows as `buffered` growing
+    while `last_commit_real_s` stands still.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        tables: Mapping[str, InstrumentTable | None],
+        rows: RowBuffer,
+        writer: Writer,
+        next_trial: int,
+    ) -> None:
+        self._path = path
+        self._next_trial = next_trial
+        self._tables = tables
+        self._rows = rows
+        self._writer = writer
+
+    @classmethod
+    def open(
+        cls,
+        path: Path,
+        *,
+        instruments: Mapping[str, Sequence[Channel]],
+        on_trouble: Callable[[str | None], None],
+        loop: asyncio.AbstractEventLoop,
+    ) -> Self:
+        """Open, migrate and fit the file to the bench, and start its thread.
+
+        Blocks, for some tenths of a second where the file is new.
+
+        Args:
+            path: Of the results file; it is made if it is not there.
+            instruments: Channels of every instrument that readings or gaps come from.
+            on_trouble: Called in the loop's thread: with a text when writing begins to
+                fail or fails otherwise than before, with None when that is over.
+            loop: The event loop that all methods are called in.
+
+        Raises:
+            StoreForeignError: If something else lies under that path.
+            StoreTooNewError: If a newer version wrote it.
+            StoreError: If it cannot be made, read or written.
+        """
+        prepared = prepare_store(path, instruments)
+        rows = RowBuffer(BUFFER_ROWS, kept=frozenset({sessions.INSERT_TRIAL}))
+        writer = Writer(path, rows=rows, on_trouble=on_trouble, loop=loop)
+        writer.start()
+        return cls(
+            path,
+            tables=prepared.tables,
+            rows=rows,
+            writer=writer,
+            next_trial=prepared.next_trial,
+        )
+
+    @property
+    def failing(self) -> str | None:
+        """Why the file cannot be written at present; None while it can."""
+        return self._writer.failing
+
+    @property
+    def buffered(self) -> int:
+        """Rows that are not on the disk yet."""
+        return len(self._rows)
+
+    @property
+    def dropped(self) -> int:
+        """Rows lost because more than BUFFER_ROWS were waiting."""
+        return self._rows.dropped
+
+    @property
+    def last_commit_real_s(self) -> float | None:
+        """When something was last written, on the clock of time.monotonic() [s]."""
+        return self._writer.last_commit_real_s
+
+    def add_reading(
+        self, reading: Reading, *, clock_id: int, trial_id: int | None
+    ) -> None:
+        """Keep a reading; `trial_id` is the number from begin_trial(), if in a trial."""
+        table = self._tables[reading.instrument]
+        if table is not None:
+            own = (clock_id, trial_id, reading.at_s, reading.flags)
+            self._rows.add((table.insert, own + table.pick(reading.values)))
+
+    def add_gap(self, gap: Gap, *, clock_id: int, trial_id: int | None) -> None:
+        """Keep that a reading did not come, and why."""
+        values = (
+            clock_id,
+            trial_id,
+            gap.at_s,
+            gap.instrument,
+            gap.reason.value,
+            gap.detail,
+        )
+        self._rows.add((_INSERT_GAP, values))
+
+    def add_event(
+        self,
+        kind: str,
+        text: str,
+        *,
+        at_s: float,
+        clock_id: int,
+        session_id: int | None,
+    ) -> None:
+        """Keep what happened, for people."""
+        self._rows.add((_INSERT_EVENT, (clock_id, session_id, at_s, kind, text)))
+
+    async def add_clock(
+        self, boot_id: str, *, monotonic_s: float, utc_us: int, speed: float
+    ) -> int:
+        """Keep how the bench's clock and UTC stand; returns the number to refer to."""
+        return await self._run(
+            lambda connection: sessions.insert_clock(
+                connection,
+                boot_id=boot_id,
+                monotonic_s=monotonic_s,
+                utc_us=utc_us,
+                speed=speed,
+            )
+        )
+
+    async def begin_session(
+        self,
+        facts: SessionFacts,
+        *,
+        plan_digest: str,
+        plan_text: str,
+        bench_text: str,
+        seed: int,
+        order: Sequence[PlannedTrial],
+    ) -> int:
+        """Begin a session; returns its number, the one in the facts is ignored."""
+        return await self._run(
+            lambda connection: sessions.insert_session(
+                connection,
+                facts,
+                plan_digest=plan_digest,
+                plan_text=plan_text,
+                bench_text=bench_text,
+                seed=seed,
+                order=order,
+            )
+        )
+
+    async def open_session(self, plan: str) -> StoredSession | None:
+        """Find the newest session of a plan that has not been ended, to resume it."""
+        return await self._run(
+            lambda connection: sessions.find_open_session(connection, plan)
+        )
+
+    async def end_session(
+        self, number: int, *, state: SessionEnd, ended_utc: str
+    ) -> None:
+        """End a session.
+
+        Raises:
+            StoreError: If it is not open.
+        """
+        await self._run(
+            lambda connection: sessions.close_session(
+                connection, number, state=state, ended_utc=ended_utc
+            )
+        )
+
+    def begin_trial(
+        self,
+        session: int,
+        planned: PlannedTrial,
+        *,
+        attempt: int,
+        uuid: str,
+        clock_id: int,
+        started_s: float,
+    ) -> int:
+        """Begin a trial; returns its number, which readings may carry at once."""
+        number = self._next_trial
+        self._next_trial += 1
+        values = sessions.trial_values(
+            number,
+            session,
+            planned,
+            attempt=attempt,
+            uuid=uuid,
+            clock_id=clock_id,
+            started_s=started_s,
+        )
+        self._rows.add((sessions.INSERT_TRIAL, values))
+        return number
+
+    async def end_trial(
+        self,
+        number: int,
+        result: TrialResult,
+        *,
+        rule_json: str,
+        outbox: tuple[str, str] | None,
+    ) -> None:
+        """End a trial: row, averages and outgoing message, all or nothing.
+
+        May be called again, when more of the trial is known.
+
+        Args:
+            number: From begin_trial().
+            result: How it ended; its `trial_id` is the UUID it was begun with.
+            rule_json: Parameters of the settling rule.
+            outbox: Topic and payload of the message that tells of it.
+
+        Raises:
+            StoreError: If that trial was given up or never begun.
+            ValueError: If a mean or a window is not finite.
+        """
+        averages = sessions.average_rows(result)
+        await self._run(
+            lambda connection: sessions.finish_trial(
+                connection,
+                number,
+                result,
+                averages=averages,
+                rule_json=rule_json,
+                outbox=outbox,
+            )
+        )
+
+    async def mark_unfinished(self, number: int, note: str) -> None:
+        """End a trial that a killed program left running, with its last reading.
+
+        Raises:
+            StoreError: If that trial is not running.
+        """
+        await self._run(
+            lambda connection: sessions.give_up_trial(connection, number, note=note)
+        )
+
+    async def outbox_next(self) -> tuple[int, str, str, str] | None:
+        """Oldest unsent message: its number, the result's UUID, topic and payload."""
+        return await self._run(sessions.next_message)
+
+    async def outbox_done(self, number: int) -> None:
+        """Forget a message that the broker has acknowledged."""
+        await self._run(lambda connection: sessions.delete_message(connection, number))
+
+    async def close(self) -> None:
+        """Write what is left and end the thread; a second call does nothing more.
+
+        Raises:
+            StoreFailingError: If rows were lost or could not be written.
+        """
+        await asyncio.shield(self._writer.stop())
+        lost = self.buffered + self.dropped
+        if lost:
+            reason = self.failing or f"{self._path}: the file could not be written"
+            msg = f"{reason}: {lost} readings, gaps and events are lost"
+            raise StoreFailingError(msg)
+
+    async def _run(self, work: Callable[[sqlite3.Connection], _T]) -> _T:
+        answer: asyncio.Future[_T] = self._writer.submit(work)
+        return await answer

@@ -1,0 +1,127 @@
+// The slip: a row for each trial in the plan's order, which fills while the trial is averaged.
+//
+// What is not yet known is a blank, never a zero. Columns stand still while the session goes on.
+
+import { decimalsOfMean } from "./figures.js";
+import { find, make, makeShape, number, put, reserve, setShape, syncList } from "./writing.js";
+
+const ROW_SHAPES = {
+  done: "done",
+  running: "running",
+  "to come": "to-come",
+  unfinished: "unfinished",
+  "not settled": "abnormal",
+  "limit broken": "danger",
+};
+
+export function drawSlip(snapshot) {
+  drawHead(snapshot);
+  const { done, total } = snapshot.session;
+  put(find("slip-count"), `${done} of ${total} done; mean ± expanded uncertainty`);
+  syncList(find("slip-rows"), snapshot.slip, {
+    keyOf: ({ position }) => position,
+    create: () => makeRow(columnsOf(snapshot)),
+    update: (node, row) => drawRow(node, row, snapshot),
+  });
+  const states = snapshot.slip.map(({ state }) => state).join();
+  if (find("slip").dataset.states === states) return;
+  find("slip").dataset.states = states;
+  fitSlip();
+}
+
+// The channels that are not required stand in the slip where there is room for them. Once out they stay out until the
+// window or the channels change: columns that come and go would be worse than none.
+function fitSlip() {
+  const slip = find("slip");
+  if (slip.scrollWidth > slip.parentElement.clientWidth) slip.classList.add("tight");
+}
+
+export function refitSlip() {
+  find("slip").classList.remove("tight");
+  fitSlip();
+}
+
+// ---------------------------------------------------------------- head
+
+const columnsOf = ({ channels }) => [...channels].sort((a, b) => Number(b.required) - Number(a.required));
+const columnClass = ({ required }) => (required ? "number" : "number further");
+
+function drawHead(snapshot) {
+  const columns = columnsOf(snapshot);
+  const head = find("slip-head");
+  const signature = JSON.stringify(columns.map(({ title, unit, place, required }) => [title, unit, place, required]));
+  if (head.dataset.signature === signature) return;
+  head.dataset.signature = signature;
+  const figures = columns.map((channel) =>
+    makeHeading(`${channel.title}, ${channel.unit}`, { className: columnClass(channel), below: channel.place }),
+  );
+  head.replaceChildren(makeHeading("No."), makeHeading("Condition"), ...figures, makeHeading("State"));
+  find("slip-rows").replaceChildren();
+  find("slip").classList.remove("tight");
+}
+
+function makeHeading(text, { className = "", below = "" } = {}) {
+  const cell = make("th", { className, role: "columnheader", text });
+  cell.scope = "col";
+  if (below) cell.append(" ", make("small", { text: below }));
+  return cell;
+}
+
+// ---------------------------------------------------------------- rows
+
+function makeRow(columns) {
+  const position = make("td", { className: "position", role: "cell" });
+  const condition = make("th", { className: "condition", role: "rowheader" }, make("span"), " ", make("small"));
+  condition.scope = "row";
+  const note = make("small", { className: "note" });
+  const state = make("td", { className: "state", role: "cell" }, makeShape(), make("span"), note);
+  return make("tr", { role: "row" }, position, condition, ...columns.map(makeCell), state);
+}
+
+function makeCell(channel) {
+  const parts = [make("span"), make("span"), make("span")]; // mean, sign, uncertainty
+  const cell = make("td", { className: columnClass(channel), role: "cell" }, ...parts);
+  cell.dataset.label = `${channel.title}, ${channel.unit}`;
+  return cell;
+}
+
+function drawRow(node, row, snapshot) {
+  const columns = columnsOf(snapshot);
+  const averages = columns.map((channel) => averageOf(row, channel));
+  const provisional = row.state === "running" && snapshot.trial?.confirmed !== true;
+  const filling = provisional && averages.some((average) => average !== null);
+  node.dataset.state = row.state;
+  node.classList.toggle("provisional", provisional);
+  put(node.querySelector(".position"), String(row.position));
+  drawCondition(node.querySelector("th"), row, snapshot);
+  node.querySelectorAll(".number").forEach((cell, i) => drawAverage(cell, averages[i], columns[i].name));
+  setShape(node.querySelector(".state svg"), ROW_SHAPES[row.state]);
+  put(node.querySelector(".state span"), filling ? "running, provisional" : row.state);
+  put(node.querySelector(".note"), row.note ?? "");
+}
+
+function drawCondition(cell, { condition, baseline, repeat }, { slip }) {
+  const [name, detail] = cell.children;
+  put(name, condition);
+  const repeated = slip.some((row) => row.repeat > 1);
+  put(detail, [baseline ? "baseline" : "", repeated ? `repeat ${repeat}` : ""].filter(Boolean).join(", "));
+}
+
+// The running row fills as it averages: the channels carry its figures before the slip does.
+function averageOf(row, channel) {
+  const average = row.averages[channel.name];
+  if (average !== undefined) return average;
+  if (row.state !== "running" || channel.mean === null) return null;
+  return { ...channel, decimals: decimalsOfMean(channel) };
+}
+
+function drawAverage(cell, average, key) {
+  const [mean, sign, spread] = cell.querySelectorAll("span");
+  cell.classList.toggle("blank", average === null);
+  put(mean, average === null ? "" : number(average.mean, average.decimals));
+  const known = average !== null && average.expanded_uncertainty !== null;
+  const text = known ? number(average.expanded_uncertainty, average.decimals) : "";
+  put(sign, known ? "\u00a0±\u00a0" : "");
+  put(spread, text);
+  if (known) reserve(spread, `spread ${key}`, text);
+}

@@ -1,0 +1,50 @@
+// The recent past of one channel, thinned while it arrives, so that no chart grows without bound.
+
+export const TRACE_S = 600;
+const BUCKET_S = 1.5; // 400 buckets of at most three points: no chart ever holds more than 1200.
+
+// A bucket keeps its least and its greatest point and a gap, so that nothing that stood out is lost.
+export class Trace {
+  #buckets = [];
+  #last_s = -Infinity;
+
+  constructor(gap_s) {
+    this.gap_s = gap_s;
+  }
+
+  append(t, v) {
+    if (t <= this.#last_s) return;
+    const bucket = this.#bucketAt(t);
+    if (v === null) bucket.gap = t;
+    else this.#take(bucket, t, v);
+    this.#last_s = t;
+  }
+
+  // Two lists, times and values; a value of null parts the line.
+  points() {
+    const points = this.#buckets.flatMap(pointsOf);
+    return [points.map(({ t }) => t), points.map(({ v }) => v)];
+  }
+
+  #take(bucket, t, v) {
+    // A meter that stopped talking leaves no nulls behind: the line must not bridge the silence.
+    if (t - this.#last_s > this.gap_s) bucket.gap = t - this.gap_s / 1e3;
+    if (bucket.low === null || v < bucket.low.v) bucket.low = { t, v };
+    if (bucket.high === null || v >= bucket.high.v) bucket.high = { t, v };
+  }
+
+  #bucketAt(t) {
+    const slot = Math.floor(t / BUCKET_S);
+    const last = this.#buckets.at(-1);
+    if (last?.slot === slot) return last;
+    const bucket = { slot, low: null, high: null, gap: null };
+    this.#buckets.push(bucket);
+    while (this.#buckets[0].slot <= slot - TRACE_S / BUCKET_S) this.#buckets.shift();
+    return bucket;
+  }
+}
+
+function pointsOf({ low, high, gap }) {
+  const points = [low, high?.t === low?.t ? null : high, gap === null ? null : { t: gap, v: null }];
+  return points.filter(Boolean).sort((a, b) => a.t - b.t);
+}

@@ -1,0 +1,86 @@
+// How text, figures and shapes reach the document. Knows nothing of the bench.
+//
+// Rules: data become text, never markup; a node that can stay stays, so that screen readers and the eye are not
+// disturbed; no figure ever jumps in width.
+
+const widest = new Map(); // figure -> most digits seen
+
+export const find = (id) => document.getElementById(id);
+
+// A live region speaks when nodes are added. Changing the text inside a node keeps a counting second silent.
+export function put(node, text) {
+  if (node.firstChild === null) node.append(text);
+  else if (node.firstChild.data !== text) node.firstChild.data = text;
+}
+
+export function make(tag, { className = "", role = "", text = "" } = {}, ...children) {
+  const node = document.createElement(tag);
+  if (className) node.className = className;
+  if (role) node.setAttribute("role", role);
+  if (text) node.textContent = text;
+  node.append(...children);
+  return node;
+}
+
+export function makeShape() {
+  const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+  svg.setAttribute("aria-hidden", "true");
+  svg.append(document.createElementNS("http://www.w3.org/2000/svg", "use"));
+  return svg;
+}
+
+export function setShape(svg, shape) {
+  const href = `#shape-${shape}`;
+  if (svg.firstElementChild.getAttribute("href") !== href) svg.firstElementChild.setAttribute("href", href);
+}
+
+export function syncList(parent, items, { keyOf, create, update = () => {} }) {
+  const known = new Map([...parent.children].map((node) => [node.dataset.key, node]));
+  const taken = new Set();
+  items.forEach((item, index) => {
+    let key = String(keyOf(item));
+    while (taken.has(key)) key += "+"; // Two alike, such as the same event twice in one millisecond.
+    taken.add(key);
+    const node = known.get(key) ?? create(item);
+    known.delete(key);
+    node.dataset.key = key;
+    if (parent.children[index] !== node) parent.insertBefore(node, parent.children[index] ?? null);
+    update(node, item);
+  });
+  for (const node of known.values()) node.remove();
+}
+
+// ---------------------------------------------------------------- words
+
+// Two sentences that differ only in what is counted are one announcement. In an instruction other figures matter: they
+// name the condition to fit. In an alarm they are readings, which change all the time.
+export const withoutSeconds = (text) => text.replace(/\d+(?=\s(s|min)\b)/g, "0");
+export const withoutFigures = (text) => text.replace(/[\d.]+/g, "0");
+
+// A figure and its unit never part at the end of a line.
+export const bound = (text) => text.replace(/(\d) (?=[^\s\d]{1,4}(?:[\s,.;:]|$))/g, "$1\u00a0");
+
+// The bench's texts are sentences in some places and halves of sentences in others.
+export const stopped = (text) => (/[.?]$/.test(text) ? text : `${text}.`);
+
+export function listed(words) {
+  return words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
+}
+
+// ---------------------------------------------------------------- figures
+
+export const number = (value, decimals) => value.toFixed(decimals).replace(/^-/, "\u2212");
+
+// The box is as wide as the widest figure so far: tabular digits do the rest.
+export function reserve(node, key, text) {
+  const digits = Math.max(widest.get(key) ?? 0, text.replace(".", "").length);
+  widest.set(key, digits);
+  node.style.minInlineSize = `calc(${digits}ch + ${text.includes(".") ? 0.28 : 0}em)`;
+}
+
+export function duration(seconds) {
+  if (seconds < 120) return `${Math.floor(seconds)} s`;
+  return seconds < 7200 ? `${Math.floor(seconds / 60)} min` : `${Math.floor(seconds / 3600)} h`;
+}
+
+export const clockTime = (utc) => utc.slice(11, 19);

@@ -1,0 +1,24 @@
+"""What all tests share: leaving a test out can be made a failure."""
+
+import pytest
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--nothing-left-out",
+        action="store_true",
+        help="a skipped test is a failure (continuous integration)",
+    )
+
+
+@pytest.hookimpl(hookwrapper=True)
+def pytest_runtest_makereport(item, call):
+    outcome = yield
+    report = outcome.get_result()
+    if (
+        report.skipped
+        and item.config.getoption("--nothing-left-out")
+        and not hasattr(report, "wasxfail")
+    ):
+        report.outcome = "failed"
+        report.longrepr = f"{item.nodeid} was left out: {call.excinfo.value}"
