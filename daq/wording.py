@@ -123,6 +123,7 @@ _HELD_BACK = {
     HeldBackBy.RESOLUTION: "its display is too coarse to tell",
     HeldBackBy.HUNTING: "it swings to and fro",
     HeldBackBy.STEP: "it made a step",
+    HeldBackBy.GAPS: "too many of its readings are missing",
 }
 
 

@@ -18,7 +18,7 @@ from daq.runtime.clock import Clock
 from daq.runtime.ports import Port, open_port
 
 _REOPEN_FIRST_S = 0.1
-_REOPEN_LAST_S = 2.0
+_REOPEN_LAST_S = 1.0
 _TIMER_S = 0.001
 """The event loop's timers are this coarse; silences are waited for more finely."""
 

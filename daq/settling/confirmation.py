@@ -59,6 +59,11 @@ class DecayFits:
         self._g = [1.0] * len(taus)
         self._sums = [Sums() for _ in taus]
 
+    @property
+    def present_share(self) -> float:
+        """Share of the window's bins that hold readings [1]."""
+        return self._sums[0].count / len(self._bins)
+
     def add(self, item: Bin) -> None:
         """Add the next bin, present or missing."""
         self._bins.append(item)

@@ -253,11 +253,20 @@ class SettlingGroup:
                 self._common[name].add(items[name])
         if self._sees_step(items):
             return self._withdraw(HeldBackBy.STEP)
-        if self.averaging_s() < self._parameters.least_s - 1e-9:
+        since, p = self.averaging_s(), self._parameters
+        if since < p.least_s - 1e-9:
             return None
+        # A few readings after a long silence confirm nothing.
+        if self._least_present_share() < p.least_share:
+            time_is_up = since >= p.longest_s - 1e-9
+            return self._withdraw(HeldBackBy.GAPS) if time_is_up else None
         if any(items[name].mean is None for name in self._required):
             return None
         return self._examine()
+
+    def _least_present_share(self) -> float:
+        windows = (*self._own.values(), *self._common.values())
+        return min(fits.present_share for fits in windows)
 
     def _sees_step(self, items: dict[str, Bin]) -> bool:
         seen = False

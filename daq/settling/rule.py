@@ -30,6 +30,7 @@ class HeldBackBy(StrEnum):
     RESOLUTION = "resolution"
     HUNTING = "hunting"
     STEP = "step"
+    GAPS = "gaps"
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +139,7 @@ class ChannelRule:
         p = self._parameters
         n = sums.count
         if n < p.least_share * length or n < 6:
+            self.held_back_by = HeldBackBy.GAPS
             return None
         fit = sums.fit()
         mean = reference + sums.y / n

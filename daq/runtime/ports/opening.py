@@ -49,7 +49,7 @@ def open_serial(settings: PortSettings, *, timeout_s: float) -> Any:  # noqa: AN
 
 def port_error(url: str, exc: Exception) -> InstrumentError:
     """What an operating system's error means for the user."""
-    number = getattr(exc, "errno", None)
+    number = _error_number(exc)
     if number in {errno.EAGAIN, errno.EWOULDBLOCK, errno.EBUSY}:
         return PortBusyError(
             f"port {url}: another program holds it, close that program"
@@ -62,4 +62,21 @@ def port_error(url: str, exc: Exception) -> InstrumentError:
         return PortAbsentError(
             f"port {url}: nothing is there, plug the adapter in or correct the path"
         )
+    if number in {errno.EISDIR, errno.ENOTTY}:
+        return PortAbsentError(
+            f"port {url}: no serial line, correct the path to that of the adapter"
+        )
+    if isinstance(exc.__context__, OSError) and "://" in url:
+        reason = exc.__context__.strerror or exc.__context__
+        return PortAbsentError(
+            f"port {url}: nobody answers there ({reason}), check the device server and its port"
+        )
     return PortAbsentError(f"port {url}: cannot be opened: {exc}")
+
+
+def _error_number(exc: Exception) -> int | None:
+    """The system's number; pyserial leaves it out of some errors that it wraps."""
+    number = getattr(exc, "errno", None)
+    if number is None and exc.__context__ is not None:
+        number = next(iter(exc.__context__.args), None)
+    return number if isinstance(number, int) else None

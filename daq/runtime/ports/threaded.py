@@ -6,6 +6,7 @@ next reply, because every byte goes to the same callback.
 
 import asyncio
 import contextlib
+import functools
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -55,10 +56,12 @@ class ThreadedPort:
     async def close(self) -> None:
         """Stop both threads and give the line back."""
         self._closed.set()
-        await asyncio.to_thread(self._reader.join)
         self._writer.shutdown(wait=False, cancel_futures=True)
-        with contextlib.suppress(OSError, serial.SerialException):
-            self._device.close()
+        try:
+            await asyncio.to_thread(self._reader.join)
+        finally:
+            with contextlib.suppress(OSError, serial.SerialException):
+                self._device.close()
 
     def _read(self) -> None:
         while not self._closed.is_set():
@@ -97,5 +100,18 @@ class ThreadedPort:
 
 async def open_threaded(settings: PortSettings, **calls: Any) -> ThreadedPort:  # noqa: ANN401  # passed on as they are
     """Open a device or URL; `calls` as for ThreadedPort."""
-    device = await asyncio.to_thread(open_serial, settings, timeout_s=_READ_S)
+    opening = asyncio.get_running_loop().run_in_executor(
+        None, functools.partial(open_serial, settings, timeout_s=_READ_S)
+    )
+    try:
+        device = await asyncio.shield(opening)
+    except asyncio.CancelledError:
+        # The thread goes on, and nobody else would give back what it opens.
+        opening.add_done_callback(_give_back)
+        raise
     return ThreadedPort(device, settings.url, **calls)
+
+
+def _give_back(opening: asyncio.Future[Any]) -> None:
+    if not opening.cancelled() and opening.exception() is None:
+        opening.result().close()

@@ -1,6 +1,8 @@
 """HTTP server of the live page."""
 
+import asyncio
 import contextlib
+import logging
 import socket
 from collections.abc import Callable, Iterator
 from importlib import resources
@@ -73,10 +75,21 @@ class Page:
 
     async def run(self) -> None:
         """Serve until `stop` is called."""
-        await self._server.serve(sockets=[self._socket])
+        try:
+            await self._server.serve(sockets=[self._socket])
+        except asyncio.CancelledError:
+            # Streams are tasks of the server's own: nobody else would end them.
+            self.stop()
+            if self._server.started:
+                await self._server.shutdown([self._socket])
+            raise
+        finally:
+            self._socket.close()
 
     def stop(self) -> None:
         """End all streams and then the server."""
+        # A viewer that takes nothing any more is cut off in the end: that needs no traceback.
+        logging.getLogger("uvicorn.error").setLevel(logging.CRITICAL)
         self._fanout.stop()
         self._server.should_exit = True
 

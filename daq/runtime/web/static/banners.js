@@ -4,6 +4,8 @@ import { bench } from "./bench.js";
 import { isLost, silence_s } from "./link.js";
 import { bound, find, listed, make, makeShape, put, setShape, stopped, syncList, withoutFigures } from "./writing.js";
 
+const LONG_TEXT = 100; // More characters than this are set smaller, so that the instruction stays on the screen.
+
 let fault = null;
 
 // A page that stopped drawing would go on looking alive: it has to say so.
@@ -19,6 +21,7 @@ export function drawBanners() {
     update: (node, { shape, text }) => {
       setShape(node.querySelector("svg"), shape);
       put(node.querySelector("span"), bound(text));
+      node.classList.toggle("long", text.length > LONG_TEXT);
     },
   });
 }
@@ -50,7 +53,7 @@ function lostText() {
 function benchBanners({ alarms, instruments, store }) {
   const ill = instruments.filter(({ state }) => state !== "ok" && state !== "waiting");
   const list = alarms.map(({ text }) => danger(text));
-  list.push(...ill.map(({ name, state, text }) => abnormal(stopped(`Meter ${name} is ${state}: ${text}`))));
+  list.push(...ill.map(({ name, state, text }) => abnormal(stopped(`${meter(name)} is ${state}: ${text}`))));
   // The bench may already alarm with the same words.
   if (store.state !== "ok" && !alarms.some(({ text }) => text === store.text)) {
     list.push(abnormal(stopped(`Store is ${store.state}: ${store.text}`)));
@@ -66,5 +69,7 @@ function awaited(instruments) {
   return [{ kind: "wait", shape: "wait", text }];
 }
 
+// Names are the bench's own; many of them say already that it is a meter.
+const meter = (name) => (/^meter/i.test(name) ? name : `Meter ${name}`);
 const danger = (text) => ({ kind: "danger", shape: "danger", text });
 const abnormal = (text) => ({ kind: "abnormal", shape: "abnormal", text });

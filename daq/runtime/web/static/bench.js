@@ -16,8 +16,16 @@ export const realSeconds = (since_ms) => (performance.now() - since_ms) / 1000;
 export const speed = () => bench.snapshot?.clock.speed ?? 1;
 export const nowSeconds = () => anchor.now_s + realSeconds(anchor.real_ms) * speed();
 
+// What was the present when the bench was last heard: ages go on from there, pictures do not.
+export const heardSeconds = (silence_real_s) => nowSeconds() - silence_real_s * speed();
+
 export function setNow(now_s) {
   anchor = { now_s, real_ms: performance.now() };
+}
+
+// The slip's average of the trial in hand, as soon as there is one.
+export function averageInHand({ name }) {
+  return bench.snapshot.slip.find(({ state }) => state === "running")?.averages[name] ?? null;
 }
 
 // What came by as a reading since the snapshot was taken is newer than the snapshot.

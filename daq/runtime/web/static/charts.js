@@ -2,15 +2,16 @@
 //
 // The chart library draws; what is shaded, marked and cut off is decided here. A chart out of sight is not drawn.
 
-import { bench, nowSeconds, speed, traceOf } from "./bench.js";
+import { bench, heardSeconds, nowSeconds, speed, traceOf } from "./bench.js";
 import { meanText } from "./figures.js";
-import { isLost } from "./link.js";
+import { isLost, silence_s } from "./link.js";
 import { shade } from "./shading.js";
 import { TRACE_S } from "./traces.js";
-import { make, number } from "./writing.js";
+import { make, number, withUnit } from "./writing.js";
 
 const POWERS = [-4, -3, -2, -1, 0, 1, 2, 3, 4];
 const AXIS_STEPS = POWERS.flatMap((power) => [1, 2, 5].map((digit) => Number(`${digit}e${power}`)));
+const shownSeconds = () => (isLost() ? heardSeconds(silence_s()) : nowSeconds());
 const MINUTES = [8, 6, 4, 2, 0];
 const REDRAW_REAL_MS = 250;
 const REDRAW_CALMLY_REAL_MS = 2000;
@@ -37,10 +38,9 @@ export function makeChartBox({ name }) {
   return box;
 }
 
-// What came before the connection was lost stands still: it must not look as if it went on.
 export function drawCharts() {
   const pause_ms = calm.matches ? REDRAW_CALMLY_REAL_MS : Math.max(REDRAW_REAL_MS, 1000 / speed());
-  if (isLost() || performance.now() - charted_ms < pause_ms || typeof uPlot === "undefined") return;
+  if (performance.now() - charted_ms < pause_ms || typeof uPlot === "undefined") return;
   charted_ms = performance.now();
   for (const channel of bench.snapshot.channels) {
     drawChart(document.querySelector(`[data-channel="${CSS.escape(channel.name)}"]`), channel);
@@ -50,7 +50,8 @@ export function drawCharts() {
 function drawChart(box, channel) {
   const points = traceOf(channel).points();
   describe(box, channel, points[1]);
-  if (!box.dataset.seen) return;
+  // Without a connection a chart stands still: it must not look as if it went on.
+  if (!box.dataset.seen || (isLost() && charts.has(box))) return;
   if (!charts.has(box)) charts.set(box, makeChart(box, channel));
   charts.get(box).setData(points);
 }
@@ -60,7 +61,7 @@ function describe(box, channel, values) {
   const { title, place, unit, decimals } = channel;
   const known = values.filter((value) => value !== null);
   const [low, high] = [Math.min(...known), Math.max(...known)].map((value) => number(value, decimals));
-  const span = known.length === 0 ? "no readings" : `between ${low} and ${high} ${unit}`;
+  const span = known.length === 0 ? "no readings" : `${withUnit(`between ${low} and ${high}`, unit)}`;
   const parts = [`Chart: ${title}, ${place}, the last ten minutes, ${span}`, meanText(channel)];
   const label = `${parts.filter(Boolean).join("; ")}.`;
   if (box.getAttribute("aria-label") !== label) box.setAttribute("aria-label", label);
@@ -80,7 +81,7 @@ function makeChart(box, channel) {
     cursor: { show: false },
     padding: [8, 20, 0, 0],
     scales: {
-      x: { time: false, range: () => [nowSeconds() - TRACE_S, nowSeconds()] },
+      x: { time: false, range: () => [shownSeconds() - TRACE_S, shownSeconds()] },
       y: { range: () => valueRange(current()) },
     },
     axes: [timeAxis(common), valueAxis(common, colour)],

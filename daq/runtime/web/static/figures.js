@@ -1,7 +1,7 @@
 // One channel's figure with its name, unit and age, and the required channels' huge digits.
 
-import { ageOf, isOld } from "./bench.js";
-import { duration, find, make, number, put, reserve, syncList } from "./writing.js";
+import { ageOf, averageInHand, isOld } from "./bench.js";
+import { duration, find, make, number, put, reserve, symbol, syncList, withUnit } from "./writing.js";
 
 const CONDITION_WORDS = { overrange: "over range", silent: "silent", "no reading yet": "no reading yet" };
 
@@ -39,7 +39,7 @@ export function drawFigure(node, channel, scope) {
   const value = node.querySelector(".value");
   put(value, text);
   reserve(value, `${scope} ${channel.name}`, text);
-  put(node.querySelector(".unit"), channel.unit);
+  put(node.querySelector(".unit"), symbol(channel.unit));
   node.classList.toggle("is-old", isOld(channel));
 }
 
@@ -63,12 +63,18 @@ export function warningWord(channel) {
   return words.filter(Boolean).join(", ");
 }
 
+// The slip's average is the whole truth. Before there is one the bench knows the mean and its scatter only.
 export function meanText(channel) {
+  const average = averageInHand(channel);
+  if (average !== null) return `mean ${spreadText(average, average.decimals, channel.unit)}`;
   if (channel.mean === null) return "";
   const decimals = decimalsOfMean(channel);
-  const { mean, expanded_uncertainty: expanded, unit } = channel;
-  const spread = expanded === null ? "" : ` ± ${number(expanded, decimals)}`;
-  return `mean ${number(mean, decimals)}${spread} ${unit}`;
+  if (channel.expanded_uncertainty === null) return `mean ${withUnit(number(channel.mean, decimals), channel.unit)}`;
+  return `mean ${spreadText(channel, decimals, channel.unit)} without the meter’s own accuracy`;
+}
+
+function spreadText({ mean, expanded_uncertainty: expanded }, decimals, unit) {
+  return withUnit(`${number(mean, decimals)} ± ${number(expanded, decimals)}`, unit);
 }
 
 // Until the bench has rounded it: the mean is known finer than one reading, by one decimal.

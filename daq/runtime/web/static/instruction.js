@@ -64,5 +64,6 @@ export function drawProgress({ stage: { progress, seconds_left: left } }) {
   bar.firstElementChild.style.inlineSize = `${percent}%`;
   if (progress === null) bar.removeAttribute("aria-valuenow");
   else bar.setAttribute("aria-valuenow", Math.round(percent));
-  put(find("left"), left === null ? "" : `about ${duration(Math.ceil(left))} more`);
+  const left_s = Math.round(left ?? 0); // Rounded as the bench rounds it in its sentence.
+  put(find("left"), left_s === 0 ? "" : `about ${duration(left_s)} more`);
 }

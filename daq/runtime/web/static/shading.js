@@ -1,7 +1,5 @@
 // What lies behind a chart's line: the run-up hatched, the averaged stretch shaded with its mean and its band.
 
-import { nowSeconds } from "./bench.js";
-
 const HATCH_PX = 8;
 
 export function shade(plot, channel, trial, colour) {
@@ -9,7 +7,7 @@ export function shade(plot, channel, trial, colour) {
   const { ctx } = plot;
   ctx.save();
   if (trial.window_s !== null) shadeWindow(plot, channel, trial.window_s, colour);
-  hatch(plot, xOf(plot, trial.started_s), xOf(plot, trial.run_up_end_s ?? nowSeconds()), colour);
+  hatch(plot, xOf(plot, trial.started_s), xOf(plot, trial.run_up_end_s ?? plot.scales.x.max), colour);
   ctx.restore();
 }
 

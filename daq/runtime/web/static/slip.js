@@ -3,7 +3,7 @@
 // What is not yet known is a blank, never a zero. Columns stand still while the session goes on.
 
 import { decimalsOfMean } from "./figures.js";
-import { find, make, makeShape, number, put, reserve, setShape, syncList } from "./writing.js";
+import { find, make, makeShape, number, put, reserve, setShape, syncList, titleWithUnit } from "./writing.js";
 
 const ROW_SHAPES = {
   done: "done",
@@ -53,7 +53,7 @@ function drawHead(snapshot) {
   if (head.dataset.signature === signature) return;
   head.dataset.signature = signature;
   const figures = columns.map((channel) =>
-    makeHeading(`${channel.title}, ${channel.unit}`, { className: columnClass(channel), below: channel.place }),
+    makeHeading(titleWithUnit(channel), { className: columnClass(channel), below: channel.place }),
   );
   head.replaceChildren(makeHeading("No."), makeHeading("Condition"), ...figures, makeHeading("State"));
   find("slip-rows").replaceChildren();
@@ -81,7 +81,7 @@ function makeRow(columns) {
 function makeCell(channel) {
   const parts = [make("span"), make("span"), make("span")]; // mean, sign, uncertainty
   const cell = make("td", { className: columnClass(channel), role: "cell" }, ...parts);
-  cell.dataset.label = `${channel.title}, ${channel.unit}`;
+  cell.dataset.label = titleWithUnit(channel);
   return cell;
 }
 
@@ -107,12 +107,13 @@ function drawCondition(cell, { condition, baseline, repeat }, { slip }) {
   put(detail, [baseline ? "baseline" : "", repeated ? `repeat ${repeat}` : ""].filter(Boolean).join(", "));
 }
 
-// The running row fills as it averages: the channels carry its figures before the slip does.
+// The running row fills as it averages: the channels carry its mean before the slip has it. Their uncertainty leaves the
+// meter's accuracy out and would look too good beside the finished rows.
 function averageOf(row, channel) {
   const average = row.averages[channel.name];
   if (average !== undefined) return average;
   if (row.state !== "running" || channel.mean === null) return null;
-  return { ...channel, decimals: decimalsOfMean(channel) };
+  return { mean: channel.mean, expanded_uncertainty: null, decimals: decimalsOfMean(channel) };
 }
 
 function drawAverage(cell, average, key) {

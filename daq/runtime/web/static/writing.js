@@ -63,6 +63,20 @@ export const bound = (text) => text.replace(/(\d) (?=[^\s\d]{1,4}(?:[\s,.;:]|$))
 // The bench's texts are sentences in some places and halves of sentences in others.
 export const stopped = (text) => (/[.?]$/.test(text) ? text : `${text}.`);
 
+// Units travel in the bench's notation (UCUM, SenML); people write some of them otherwise.
+const UNIT_SYMBOLS = {
+  1: "",
+  Cel: "°C",
+  degF: "°F",
+  "m3/h": "m³/h",
+  "m3/s": "m³/s",
+  "ft3/min": "ft³/min",
+  inH2O: "inH₂O",
+};
+export const symbol = (unit) => UNIT_SYMBOLS[unit] ?? unit;
+export const withUnit = (text, unit) => `${text} ${symbol(unit)}`.trimEnd();
+export const titleWithUnit = ({ title, unit }) => [title, symbol(unit)].filter(Boolean).join(", ");
+
 export function listed(words) {
   return words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
 }
