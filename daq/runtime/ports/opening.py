@@ -3,6 +3,7 @@
 import contextlib
 import errno
 import sys
+from pathlib import Path
 from typing import Any
 
 import serial
@@ -12,6 +13,13 @@ from daq.errors import InstrumentError, PortAbsentError, PortBusyError, PortDeni
 
 HAS_DESCRIPTORS = sys.platform != "win32"
 
+_REFUSALS: tuple[type[Exception], ...] = (serial.SerialException, OSError, ValueError)
+if HAS_DESCRIPTORS:
+    import termios
+
+    # Not an OSError, though it comes from the system in the same way.
+    _REFUSALS = (*_REFUSALS, termios.error)
+
 _PARITIES = {
     "none": serial.PARITY_NONE,
     "even": serial.PARITY_EVEN,
@@ -19,6 +27,12 @@ _PARITIES = {
     "mark": serial.PARITY_MARK,
     "space": serial.PARITY_SPACE,
 }
+
+
+def _parity(settings: PortSettings) -> str:
+    # A pseudo-terminal has no parity, and refuses to be opened a second time with one.
+    is_pseudo_terminal = str(Path(settings.url).resolve()).startswith("/dev/pts/")
+    return _PARITIES["none" if is_pseudo_terminal else settings.parity]
 
 
 def open_serial(settings: PortSettings, *, timeout_s: float) -> Any:  # noqa: ANN401  # pyserial's class differs by URL
@@ -32,12 +46,12 @@ def open_serial(settings: PortSettings, *, timeout_s: float) -> Any:  # noqa: AN
             settings.url,
             baudrate=settings.baud,
             bytesize=settings.data_bits,
-            parity=_PARITIES[settings.parity],
+            parity=_parity(settings),
             stopbits=settings.stop_bits,
             timeout=timeout_s,
             exclusive=True if HAS_DESCRIPTORS else None,
         )
-    except (serial.SerialException, OSError, ValueError) as exc:
+    except _REFUSALS as exc:
         raise port_error(settings.url, exc) from exc
     # Adapters hold bytes back for up to 16 ms to fill a transfer; not every driver can be asked not to.
     with contextlib.suppress(AttributeError, ValueError, OSError, NotImplementedError):
@@ -47,25 +61,41 @@ def open_serial(settings: PortSettings, *, timeout_s: float) -> Any:  # noqa: AN
     return device
 
 
+_MEANINGS: tuple[tuple[frozenset[int], type[InstrumentError], str], ...] = (
+    (
+        frozenset({errno.EAGAIN, errno.EWOULDBLOCK, errno.EBUSY}),
+        PortBusyError,
+        "another program holds it, close that program",
+    ),
+    (
+        frozenset({errno.EACCES, errno.EPERM}),
+        PortDeniedError,
+        "the system refuses it to this user, join the group that owns it (often dialout) and log in again",
+    ),
+    (
+        frozenset({errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.EIO}),
+        PortAbsentError,
+        "nothing is there, plug the adapter in or correct the path",
+    ),
+    (
+        frozenset({errno.EISDIR, errno.ENOTTY}),
+        PortAbsentError,
+        "no serial line, correct the path to that of the adapter",
+    ),
+    (
+        frozenset({errno.EINVAL}),
+        PortDeniedError,
+        "the adapter refuses these line settings, correct baud rate, bits and parity",
+    ),
+)
+
+
 def port_error(url: str, exc: Exception) -> InstrumentError:
     """What an operating system's error means for the user."""
     number = _error_number(exc)
-    if number in {errno.EAGAIN, errno.EWOULDBLOCK, errno.EBUSY}:
-        return PortBusyError(
-            f"port {url}: another program holds it, close that program"
-        )
-    if number in {errno.EACCES, errno.EPERM}:
-        return PortDeniedError(
-            f"port {url}: the system refuses it to this user, join the group that owns it (often dialout) and log in again"
-        )
-    if number in {errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.EIO}:
-        return PortAbsentError(
-            f"port {url}: nothing is there, plug the adapter in or correct the path"
-        )
-    if number in {errno.EISDIR, errno.ENOTTY}:
-        return PortAbsentError(
-            f"port {url}: no serial line, correct the path to that of the adapter"
-        )
+    for numbers, kind, words in _MEANINGS:
+        if number in numbers:
+            return kind(f"port {url}: {words}")
     if isinstance(exc.__context__, OSError) and "://" in url:
         reason = exc.__context__.strerror or exc.__context__
         return PortAbsentError(
@@ -76,7 +106,9 @@ def port_error(url: str, exc: Exception) -> InstrumentError:
 
 def _error_number(exc: Exception) -> int | None:
     """The system's number; pyserial leaves it out of some errors that it wraps."""
-    number = getattr(exc, "errno", None)
+    number = getattr(exc, "errno", None) or next(
+        (a for a in exc.args if isinstance(a, int)), None
+    )
     if number is None and exc.__context__ is not None:
         number = next(iter(exc.__context__.args), None)
     return number if isinstance(number, int) else None
