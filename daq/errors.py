@@ -13,6 +13,7 @@
     ├── StoreError           exit 4   the results file
     │   ├── StoreTooNewError          written by a newer version
     │   ├── StoreForeignError         not one of ours
+    │   ├── StoreBusyError            another program is writing it
     │   └── StoreFailingError         it cannot be written now (disk full, read-only …)
     └── NetworkError         exit 5   the page's port, or a broker that the bench requires
 
@@ -98,6 +99,10 @@ class StoreTooNewError(StoreError):
 
 class StoreForeignError(StoreError):
     """The file is no store of ours."""
+
+
+class StoreBusyError(StoreError):
+    """Another program is writing the file."""
 
 
 class StoreFailingError(StoreError):

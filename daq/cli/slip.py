@@ -101,10 +101,7 @@ class SlipDisplay:
         if self._console.encoding.lower() not in {"utf-8", "utf8"}:
             mark = _PLAIN_MARKS[snapshot.urgency]
         text = Text(f"\n{mark} {snapshot.instruction}\n", style=style)
-        text.append(
-            f"  {snapshot.stage.name.replace('-', ' ')}: {snapshot.stage.sentence}\n",
-            style="not bold default",
-        )
+        text.append(f"  {snapshot.stage.sentence}\n", style="not bold default")
         return text
 
     def _alarms(self, snapshot: Snapshot) -> list[Text]:

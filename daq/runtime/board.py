@@ -90,6 +90,7 @@ class Board:
             name: deque(maxlen=_TRACE_POINTS) for name in self._channels
         }
         self._trial_number = len(earlier)
+        self._store_failing_since_s: float | None = None
 
     # ---- what it is told
 
@@ -298,10 +299,16 @@ class Board:
             )
             for breach in self._session.breaches()
         ]
-        if self._session.overdue:
-            alarms.append(AlarmLine(overdue_text(self._plan.rules.longest_s), now_s))
-        if self.store.state != "ok":
-            alarms.append(AlarmLine(self.store.text, now_s))
+        trial, longest_s = self._session.trial(), self._plan.rules.longest_s
+        if trial is not None and self._session.overdue:
+            alarms.append(
+                AlarmLine(overdue_text(longest_s), trial.started_s + longest_s)
+            )
+        if self.store.state == "ok":
+            self._store_failing_since_s = None
+        else:
+            since_s = self._store_failing_since_s = self._store_failing_since_s or now_s
+            alarms.append(AlarmLine(self.store.text, since_s))
         return tuple(alarms)
 
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict
 
 from daq.messages import Topics, render_result
-from daq.records import Gap, Reading, SessionFacts
+from daq.records import Gap, Reading, SessionFacts, TrialState
 from daq.runtime.clock import Clock
 from daq.runtime.store import Store
 from daq.settling.parameters import Parameters
@@ -18,9 +18,6 @@ from daq.trials.session import Occurrence
 from daq.trials.stages import Happening
 
 _TRIAL_OVER = frozenset({Happening.OFF_MORE_TO_COME, Happening.OFF_LAST})
-_OUTCOME_KNOWN = frozenset(
-    {Happening.CONFIRMED, Happening.TIME_UP, Happening.LIMIT_BROKEN}
-)
 
 
 class Recorder:
@@ -121,8 +118,9 @@ class Recorder:
             ended_utc=self._clock.utc_text(result.ended_s),
         )
         # Once the outcome is known everybody is told; switching off then only adds when that was.
-        told_before = occurrence.happening in _TRIAL_OVER and bool(
-            result.averages or result.note
+        told_before = (
+            occurrence.happening in _TRIAL_OVER
+            and result.state is not TrialState.UNFINISHED
         )
         outbox = None if told_before else (self._topics.result, payload)
         await self._store.end_trial(

@@ -5,6 +5,7 @@ the side files that SQLite would put beside it. Knows no sessions and no reading
 """
 
 import errno
+import fcntl
 import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
@@ -12,7 +13,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from daq.errors import StoreError, StoreForeignError, StoreTooNewError
+from daq.errors import StoreBusyError, StoreError, StoreForeignError, StoreTooNewError
 from daq.records import Channel
 from daq.runtime.store.columns import fit_to_bench
 from daq.runtime.store.layout import InstrumentTable
@@ -50,6 +51,27 @@ def prepare_store(path: Path, instruments: Mapping[str, Sequence[Channel]]) -> P
         connection.execute(f"PRAGMA user_version = {FORMAT}")
         connection.execute("COMMIT")
         return Prepared(tables, next_trial_number(connection))
+
+
+def lock_for_writing(path: Path) -> int:
+    """Keep other programs of ours from writing the file until the descriptor is closed.
+
+    The descriptor must stay open for as long as SQLite has the file open: closing it
+    would release SQLite's own locks.
+
+    Raises:
+        StoreBusyError: If another program is writing it.
+    """
+    descriptor = os.open(path, os.O_RDWR | os.O_CLOEXEC)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as exc:
+        os.close(descriptor)
+        msg = (
+            f"{path}: another program is writing it, end that one or name another file"
+        )
+        raise StoreBusyError(msg) from exc
+    return descriptor
 
 
 def connect_writer(path: Path, *, create: bool = False) -> sqlite3.Connection:

@@ -5,6 +5,7 @@ on the disk within 1.2 s of being added, what an `async` method wrote when it re
 """
 
 import asyncio
+import os
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -22,7 +23,7 @@ from daq.records import (
 from daq.runtime.store import sessions
 from daq.runtime.store.buffer import RowBuffer
 from daq.runtime.store.layout import InstrumentTable
-from daq.runtime.store.opening import prepare_store
+from daq.runtime.store.opening import lock_for_writing, prepare_store
 from daq.runtime.store.sessions import SessionEnd, StoredSession
 from daq.runtime.store.writer import Writer
 
@@ -59,9 +60,11 @@ class Store:
         rows: RowBuffer,
         writer: Writer,
         next_trial: int,
+        lock: int,
     ) -> None:
         self._path = path
         self._next_trial = next_trial
+        self._lock: int | None = lock
         self._tables = tables
         self._rows = rows
         self._writer = writer
@@ -89,9 +92,11 @@ class Store:
         Raises:
             StoreForeignError: If something else lies under that path.
             StoreTooNewError: If a newer version wrote it.
+            StoreBusyError: If another program is writing it.
             StoreError: If it cannot be made, read or written.
         """
         prepared = prepare_store(path, instruments)
+        lock = lock_for_writing(path)
         rows = RowBuffer(BUFFER_ROWS, kept=frozenset({sessions.INSERT_TRIAL}))
         writer = Writer(path, rows=rows, on_trouble=on_trouble, loop=loop)
         writer.start()
@@ -101,6 +106,7 @@ class Store:
             rows=rows,
             writer=writer,
             next_trial=prepared.next_trial,
+            lock=lock,
         )
 
     @property
@@ -297,6 +303,9 @@ class Store:
             StoreFailingError: If rows were lost or could not be written.
         """
         await asyncio.shield(self._writer.stop())
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None
         lost = self.buffered + self.dropped
         if lost:
             reason = self.failing or f"{self._path}: the file could not be written"

@@ -108,7 +108,7 @@ function valueAxis(common, colour) {
   return {
     ...common,
     size: 56,
-    space: 32,
+    space: 24,
     grid: { stroke: () => colour("--rule"), width: 1 },
     incrs: AXIS_STEPS,
     values: (_plot, splits, _axis, _space, step) => splits.map((value) => number(value, decimals(step))),

@@ -69,12 +69,13 @@ export function meanText(channel) {
   if (average !== null) return `mean ${spreadText(average, average.decimals, channel.unit)}`;
   if (channel.mean === null) return "";
   const decimals = decimalsOfMean(channel);
-  if (channel.expanded_uncertainty === null) return `mean ${withUnit(number(channel.mean, decimals), channel.unit)}`;
-  return `mean ${spreadText(channel, decimals, channel.unit)} without the meter’s own accuracy`;
+  const { mean, expanded_uncertainty: expanded, unit } = channel;
+  const scatter = expanded === null ? "" : `, scatter ±\u00a0${withUnit(number(expanded, decimals), unit)}`;
+  return `mean ${withUnit(number(mean, decimals), unit)}${scatter}`;
 }
 
 function spreadText({ mean, expanded_uncertainty: expanded }, decimals, unit) {
-  return withUnit(`${number(mean, decimals)} ± ${number(expanded, decimals)}`, unit);
+  return withUnit(`${number(mean, decimals)}\u00a0±\u00a0${number(expanded, decimals)}`, unit);
 }
 
 // Until the bench has rounded it: the mean is known finer than one reading, by one decimal.

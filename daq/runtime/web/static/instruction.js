@@ -5,7 +5,7 @@ import { isLost } from "./link.js";
 import { bound, clockTime, duration, find, put, setShape, withoutSeconds } from "./writing.js";
 
 const URGENCY_WORDS = { action: "Your turn", wait: "Wait", danger: "Danger", normal: "All well" };
-const FITS = [1, 0.86, 0.75, 0.65];
+const FITS = [1.4, 1, 0.86, 0.75, 0.65]; // The first is for one line, which then fills the room of two.
 const NARROW_PX = 752; // 47rem, as in page.css
 
 export function drawHead({ bench: name, machine, clock, session }) {
@@ -50,9 +50,10 @@ function say(heading, instruction) {
 export function fitInstruction() {
   const heading = find("instruction");
   heading.style.minBlockSize = "0"; // The kept room would hide how many lines there are.
-  const lines = window.innerWidth < NARROW_PX ? 4 : 2;
+  const most = window.innerWidth < NARROW_PX ? 4 : 2;
   for (const fit of FITS) {
     heading.style.setProperty("--fit", fit);
+    const lines = fit > 1 ? 1 : most;
     if (heading.clientHeight <= (lines + 0.5) * parseFloat(getComputedStyle(heading).lineHeight)) break;
   }
   heading.style.minBlockSize = "";

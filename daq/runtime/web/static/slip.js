@@ -89,15 +89,20 @@ function drawRow(node, row, snapshot) {
   const columns = columnsOf(snapshot);
   const averages = columns.map((channel) => averageOf(row, channel));
   const provisional = row.state === "running" && snapshot.trial?.confirmed !== true;
-  const filling = provisional && averages.some((average) => average !== null);
   node.dataset.state = row.state;
   node.classList.toggle("provisional", provisional);
   put(node.querySelector(".position"), String(row.position));
   drawCondition(node.querySelector("th"), row, snapshot);
   node.querySelectorAll(".number").forEach((cell, i) => drawAverage(cell, averages[i], columns[i].name));
   setShape(node.querySelector(".state svg"), ROW_SHAPES[row.state]);
-  put(node.querySelector(".state span"), filling ? "running, provisional" : row.state);
+  put(node.querySelector(".state span"), stateWord(row, provisional, averages));
   put(node.querySelector(".note"), row.note ?? "");
+}
+
+// Settled is said once it is confirmed, and not before.
+function stateWord({ state }, provisional, averages) {
+  if (state !== "running" || averages.every((average) => average === null)) return state;
+  return provisional ? "running, provisional" : "settled, still running";
 }
 
 function drawCondition(cell, { condition, baseline, repeat }, { slip }) {

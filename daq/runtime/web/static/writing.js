@@ -74,7 +74,7 @@ const UNIT_SYMBOLS = {
   inH2O: "inH₂O",
 };
 export const symbol = (unit) => UNIT_SYMBOLS[unit] ?? unit;
-export const withUnit = (text, unit) => `${text} ${symbol(unit)}`.trimEnd();
+export const withUnit = (text, unit) => `${text}\u00a0${symbol(unit)}`.trimEnd();
 export const titleWithUnit = ({ title, unit }) => [title, symbol(unit)].filter(Boolean).join(", ");
 
 export function listed(words) {

@@ -1,0 +1,183 @@
+"""Simulators and `daq run` as processes of their own, for tests of whole sessions."""
+
+import json
+import os
+import queue
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+SPEED = "12"
+
+
+def free_port() -> int:
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        return listener.getsockname()[1]
+
+
+class BenchFolder:
+    """A copy of a shipped scenario with a page port of its own."""
+
+    def __init__(self, folder: Path, scenario: str) -> None:
+        self.path = folder
+        self.page_port = free_port()
+        for name in ("bench.toml", "plan.toml", "simulation.toml"):
+            shutil.copyfile(ROOT / "configs" / scenario / name, folder / name)
+        self.edit("bench.toml", "port = 876", f"port = {self.page_port} # 876")
+
+    @property
+    def store(self) -> Path:
+        return self.path / "bench.db"
+
+    def edit(self, name: str, old: str, new: str) -> None:
+        text = (self.path / name).read_text(encoding="utf-8")
+        assert old in text
+        (self.path / name).write_text(text.replace(old, new), encoding="utf-8")
+
+    def state(self) -> dict:
+        with urllib.request.urlopen(
+            f"http://127.0.0.1:{self.page_port}/api/state", timeout=2
+        ) as answer:
+            return json.load(answer)
+
+    def wait_for(
+        self, condition: Callable[[dict], bool], *, within_s: float = 60.0
+    ) -> dict:
+        """The page's state once it fulfils the condition."""
+        end = time.monotonic() + within_s
+        state = None
+        while time.monotonic() < end:
+            try:
+                state = self.state()
+            except OSError:
+                state = None
+            if state is not None and condition(state):
+                return state
+            time.sleep(0.02)  # noqa: TID251  # real processes run at the pace of real time
+        raise AssertionError(f"not within {within_s} s; the last state was {state}")
+
+
+class Simulators:
+    """`python -m simulators` with a simulated person who watches the page."""
+
+    def __init__(self, bench: BenchFolder, *options: str, seed: int = 1) -> None:
+        self.truth_path = bench.path / "truth.json"
+        command = [
+            sys.executable,
+            "-m",
+            "simulators",
+            str(bench.path / "simulation.toml"),
+            "--speed",
+            SPEED,
+        ]
+        command += [
+            "--seed",
+            str(seed),
+            "--watch",
+            f"http://127.0.0.1:{bench.page_port}",
+        ]
+        command += ["--truth", str(self.truth_path), *options]
+        self._process = subprocess.Popen(
+            command,
+            cwd=ROOT,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+        )
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._input, self._output = self._process.stdin, self._process.stdout
+        self._lines: queue.Queue[str] = queue.Queue()
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+        self.wait_line("ready")
+
+    def _read(self) -> None:
+        for line in self._output:
+            self._lines.put(line.strip())
+
+    def wait_line(self, start: str, *, within_s: float = 20.0) -> str:
+        end = time.monotonic() + within_s
+        while True:
+            line = self._lines.get(timeout=max(end - time.monotonic(), 0.01))
+            if line.startswith(start):
+                return line
+
+    def say(self, command: str) -> str:
+        self._input.write(command + "\n")
+        self._input.flush()
+        return self.wait_line("ok")
+
+    def truth(self) -> dict:
+        entries = json.loads(self.truth_path.read_text(encoding="utf-8"))["entries"]
+        return {
+            (e["condition"], e["place"], e["quantity"]): e["value"] for e in entries
+        }
+
+    def counts(self) -> dict:
+        return json.loads(self.say("counts").removeprefix("ok "))
+
+    def stop(self) -> None:
+        self._process.terminate()
+        self._process.wait(10)
+        self._reader.join(5)
+        self._input.close()
+        self._output.close()
+
+
+class Run:
+    """`daq run` on a bench folder."""
+
+    def __init__(self, bench: BenchFolder, *options: str) -> None:
+        command = [
+            sys.executable,
+            "-m",
+            "daq",
+            "run",
+            str(bench.path / "bench.toml"),
+            str(bench.path / "plan.toml"),
+        ]
+        command += ["--speed", SPEED, "--json", *options]
+        self._process = subprocess.Popen(
+            command,
+            cwd=ROOT,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            env={**os.environ, "PYTHONWARNINGS": "error"},
+        )
+
+    def kill(self) -> None:
+        self._process.send_signal(signal.SIGKILL)
+        self._process.communicate()
+
+    def signal(self, number: int) -> None:
+        self._process.send_signal(number)
+
+    def finish(self, *, within_s: float = 150.0) -> tuple[int, dict, str]:
+        """Exit code, the outcome on standard output, and what was said on standard error."""
+        out, err = self._process.communicate(timeout=within_s)
+        return self._process.returncode, json.loads(out) if out else {}, err
+
+
+def averages_against_truth(outcome: dict, truth: dict, places: dict) -> list[float]:
+    """Error of every average, in expanded uncertainties."""
+    shares = []
+    for trial in outcome["trials"]:
+        for average in trial["averages"]:
+            place, quantity = places[average["channel"]]
+            value = truth[trial["condition"], place, quantity]
+            shares.append(
+                abs(average["mean"] - value) / average["expanded_uncertainty"]
+            )
+    return shares
