@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import contextlib
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,6 +15,7 @@ from daq.runtime.clock import Clock
 from daq.wording import decimals_of, shown_value, unit_symbol
 
 _SECONDS = 4.0
+_LONGEST_S = 3600.0
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -98,8 +100,16 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument(
         "--seconds",
-        type=float,
+        type=_seconds,
         default=_SECONDS,
         help="how long to listen (default %(default)g)",
     )
     return parser
+
+
+def _seconds(text: str) -> float:
+    with contextlib.suppress(ValueError):
+        if 0.0 < float(text) <= _LONGEST_S:
+            return float(text)
+    msg = f"got {text}, expected above 0, at most {_LONGEST_S:g}"
+    raise argparse.ArgumentTypeError(msg)

@@ -6,6 +6,7 @@ switches. The daemon is the one of `daq run` and never sees the truth.
 
 import argparse
 import asyncio
+import contextlib
 import json
 import math
 import re
@@ -14,7 +15,6 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -105,7 +105,7 @@ def _move_page_if_taken(path: Path) -> None:
 # ---- the simulators
 
 
-@contextmanager
+@contextlib.contextmanager
 def _simulators(
     folder: Path, bench: Bench, truth: Path, *, speed: float, seed: int
 ) -> Iterator[None]:
@@ -258,8 +258,8 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _speed(text: str) -> float:
-    value = float(text)
-    if not 1.0 <= value <= 20.0:
-        msg = f"got {text}, expected 1 to 20"
-        raise argparse.ArgumentTypeError(msg)
-    return value
+    with contextlib.suppress(ValueError):
+        if 1.0 <= float(text) <= 20.0:
+            return float(text)
+    msg = f"got {text}, expected 1 to 20"
+    raise argparse.ArgumentTypeError(msg)

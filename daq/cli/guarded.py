@@ -18,7 +18,9 @@ def guarded(
         format="%(levelname)s %(name)s: %(message)s",
     )
     try:
-        return command(arguments)
+        code = command(arguments)
+        sys.stdout.flush()
+        return code
     except BrokenPipeError:
         # Whoever read our output has seen enough; nothing more may be written at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import contextlib
 import json
 import sys
 from collections.abc import Sequence
@@ -121,8 +122,8 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _speed(text: str) -> float:
-    value = float(text)
-    if not 1.0 <= value <= 60.0:
-        msg = f"got {text}, expected 1 to 60"
-        raise argparse.ArgumentTypeError(msg)
-    return value
+    with contextlib.suppress(ValueError):
+        if 1.0 <= float(text) <= 60.0:
+            return float(text)
+    msg = f"got {text}, expected 1 to 60"
+    raise argparse.ArgumentTypeError(msg)

@@ -2,11 +2,11 @@
 
 import contextlib
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Protocol, TextIO
 
 from daq.records import PlannedTrial, TrialResult, TrialState
-from daq.runtime.daemon import Display, Outcome
+from daq.runtime.daemon import Display, Key, Outcome
 from daq.runtime.snapshot import EventLine, Snapshot
 from daq.wording import shown_average, trial_name
 
@@ -24,6 +24,9 @@ class PlainDisplay:
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
         self._instruction = ""
+
+    def attach(self, on_key: Callable[[Key], None]) -> None:
+        """Plain lines have no keyboard."""
 
     def started(self, *, page_url: str, broker: str, words: str) -> None:
         """Where page and broker are."""

@@ -3,8 +3,14 @@
 The same things in the same order as on the page. Drawn in place, so that nothing scrolls the instruction away.
 """
 
+import asyncio
+import os
+import sys
+import termios
+import tty
+from collections.abc import Callable
 from types import TracebackType
-from typing import Self, TextIO
+from typing import Any, Self, TextIO
 
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
@@ -12,7 +18,7 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
-from daq.runtime.daemon import Outcome
+from daq.runtime.daemon import Key, Outcome
 from daq.runtime.snapshot import ChannelLine, EventLine, SlipLine, Snapshot
 from daq.wording import unit_symbol
 
@@ -31,6 +37,8 @@ _STATES = {
     "no reading yet": "no reading yet",
 }
 _SHOWN_EVENTS = 4
+_KEYS = {"\n": Key.SWITCHED, "\r": Key.SWITCHED, "a": Key.ACKNOWLEDGED}
+_KEYS_SHOWN = "Enter: switched by hand   a: acknowledge an alarm   Ctrl-C: stop; the session can go on later"
 
 
 class SlipDisplay:
@@ -41,10 +49,27 @@ class SlipDisplay:
         self._live = Live(console=self._console, auto_refresh=False, transient=True)
         self._head = ""
         self._last: Snapshot | None = None
+        self._terminal_before: list[Any] | None = None
 
     def __enter__(self) -> Self:
         self._live.start()
         return self
+
+    def attach(self, on_key: Callable[[Key], None]) -> None:
+        """Read single keys from the terminal until the display ends."""
+        if not sys.stdin.isatty():
+            return
+        descriptor = sys.stdin.fileno()
+        self._terminal_before = termios.tcgetattr(descriptor)
+        tty.setcbreak(descriptor)
+
+        def pressed() -> None:
+            for letter in os.read(descriptor, 64).decode("ascii", "replace"):
+                key = _KEYS.get(letter)
+                if key is not None:
+                    on_key(key)
+
+        asyncio.get_running_loop().add_reader(descriptor, pressed)
 
     def __exit__(
         self,
@@ -53,6 +78,10 @@ class SlipDisplay:
         trace: TracebackType | None,
     ) -> None:
         self._live.stop()
+        if self._terminal_before is not None:
+            termios.tcsetattr(
+                sys.stdin.fileno(), termios.TCSADRAIN, self._terminal_before
+            )
 
     def started(self, *, page_url: str, broker: str, words: str) -> None:
         """Keep what stands above everything."""
@@ -60,6 +89,12 @@ class SlipDisplay:
 
     def show(self, snapshot: Snapshot) -> None:
         """Draw the present state."""
+        if (
+            self._last is not None
+            and _calls(snapshot)
+            and snapshot.stage.name != self._last.stage.name
+        ):
+            self._console.bell()
         self._last = snapshot
         self._live.update(self._page(snapshot), refresh=True)
 
@@ -93,7 +128,11 @@ class SlipDisplay:
             Rule(style="dim"),
             self._others(snapshot),
         ]
-        parts += [Rule(style="dim"), self._events(snapshot)]
+        parts += [
+            Rule(style="dim"),
+            self._events(snapshot),
+            Text(f"\n{_KEYS_SHOWN}", style="dim"),
+        ]
         return Group(*parts)
 
     def _instruction(self, snapshot: Snapshot) -> Text:
@@ -155,6 +194,11 @@ class SlipDisplay:
             for event in snapshot.events[:_SHOWN_EVENTS]
         ]
         return Text("\n".join(lines), style="dim")
+
+
+def _calls(snapshot: Snapshot) -> bool:
+    """Whether the operator has to come."""
+    return snapshot.stage.name in {"done", "not-settled", "limit", "finished"}
 
 
 def _value(channel: ChannelLine) -> str:

@@ -309,16 +309,28 @@ class OrderModel(Model):
 
 
 class StartModel(Model):
-    """When the machine counts as on."""
+    """When the machine counts as on; without a channel the operator's key alone tells."""
 
-    channel: ChannelName
-    on_above: float
-    off_below: float
+    channel: ChannelName | None = None
+    on_above: float | None = None
+    off_below: float | None = None
     least_off_s: NotNegative = 2.0
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        if self.off_below > self.on_above:
+        given = [
+            self.channel is not None,
+            self.on_above is not None,
+            self.off_below is not None,
+        ]
+        if any(given) and not all(given):
+            msg = "channel, on_above and off_below belong together, expected all three or none"
+            raise ValueError(msg)
+        if (
+            self.on_above is not None
+            and self.off_below is not None
+            and self.off_below > self.on_above
+        ):
             msg = f"off_below {self.off_below} is above on_above {self.on_above}, expected it at or below"
             raise ValueError(msg)
         return self
@@ -385,7 +397,7 @@ class PlanModel(Model):
     baseline: str
     condition: Annotated[list[ConditionModel], Field(min_length=1)]
     order: OrderModel = OrderModel()
-    start: StartModel
+    start: StartModel = Field(default_factory=StartModel)
     settling: SettlingModel
     averaging: AveragingModel = AveragingModel()
     trial_longest_s: Positive = Field(

@@ -96,7 +96,10 @@ def _rules(model: PlanModel, bench: Bench) -> SessionRules:
         required=tuple(model.settling.required),
         tolerances={c.name: _tolerance(model, c) for c in bench.channels},
         start=StartRule(
-            start.channel, start.on_above, start.off_below, start.least_off_s
+            start.channel,
+            start.on_above or 0.0,
+            start.off_below or 0.0,
+            start.least_off_s,
         ),
         limits=tuple(
             Limit(m.channel, m.above, m.below, m.for_s, m.reason) for m in model.limit
@@ -128,9 +131,9 @@ def _faults(source: Source, model: PlanModel, bench: Bench) -> list[Fault]:
         )
         faults.append(source.fault(("baseline",), problem))
     channels = [c.name for c in bench.channels]
-    named: list[tuple[tuple[str | int, ...], str]] = [
-        (("start", "channel"), model.start.channel)
-    ]
+    named: list[tuple[tuple[str | int, ...], str]] = []
+    if model.start.channel is not None:
+        named.append((("start", "channel"), model.start.channel))
     named += [
         (("settling", "required", i), name)
         for i, name in enumerate(model.settling.required)

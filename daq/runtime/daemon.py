@@ -7,8 +7,9 @@ a meter that goes away does not.
 import asyncio
 import json
 import signal
-from collections.abc import Coroutine, Iterable
+from collections.abc import Callable, Coroutine, Iterable
 from dataclasses import dataclass
+from enum import Enum
 from itertools import groupby
 from pathlib import Path
 from typing import Any, Protocol
@@ -35,8 +36,18 @@ _LAST_RESULTS_S = 2.0
 _STOPPING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
+class Key(Enum):
+    """What the operator can tell at the terminal."""
+
+    SWITCHED = "switched"
+    ACKNOWLEDGED = "acknowledged"
+
+
 class Display(Protocol):
     """A screen beside the page: a terminal, or plain lines."""
+
+    def attach(self, on_key: Callable[[Key], None]) -> None:
+        """Pass the operator's keys on, where there is a keyboard."""
 
     def started(self, *, page_url: str, broker: str, words: str) -> None:
         """Where page and broker are, and which session begins."""
@@ -187,6 +198,7 @@ class _Daemon:
             topics=self._publishing.topics,
             on_result_stored=self._publishing.result_stored,
         )
+        self._display.attach(self._key)
         self._display.started(
             page_url=self._page.url,
             broker=f"{address[0]}:{address[1]}",
@@ -328,6 +340,13 @@ class _Daemon:
         self._recorder.event(kind, text, line.at_s)
         self._display.event(line)
         self._changed.set()
+
+    def _key(self, key: Key) -> None:
+        if key is Key.SWITCHED:
+            self._happened(self._session.operator_switched(self._clock.bench_s()))
+        else:
+            self._session.acknowledge()
+            self._event("operator", "Acknowledged at the terminal.")
 
     def _broker_state(self, state: str, text: str) -> None:
         self._board.broker = PartLine(state, text)

@@ -96,6 +96,7 @@ class _Trial:
     run_up_end_s: float | None = None
     result: TrialResult | None = None
     breach: Breach | None = None
+    acknowledged: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +177,18 @@ class Session:
                 occurrences += self._take(channel.name, reading.at_s, value)
         return occurrences
 
+    def operator_switched(self, now_s: float) -> list[Occurrence]:
+        """Take the operator's word that the machine was just switched: off if a trial runs, else on [s]."""
+        occurrences = self.tick(now_s)
+        trial, line = self._trial, self._progress.next_line()
+        if trial is not None:
+            self._detector.told(Switch.OFF, self.now_s)
+            return [*occurrences, self._switched_off(trial, self.now_s)]
+        if line is None:
+            return occurrences
+        self._detector.told(Switch.ON, self.now_s)
+        return [*occurrences, self._switched_on(line, self.now_s)]
+
     def tick(self, now_s: float) -> list[Occurrence]:
         """Let time pass [s]; a trial that has taken too long is given up."""
         self.now_s = max(self.now_s, now_s)
@@ -189,6 +202,11 @@ class Session:
         return [
             self._give_up(trial, TrialState.NOT_SETTLED, Happening.TIME_UP, self.now_s)
         ]
+
+    def acknowledge(self) -> None:
+        """Take the operator's word that the machine may run on."""
+        if self._trial is not None:
+            self._trial.acknowledged = True
 
     # ---- what can be asked of it
 
@@ -204,11 +222,11 @@ class Session:
 
     @property
     def overdue(self) -> bool:
-        """The machine still runs although its trial's longest time has passed."""
+        """The machine still runs although its trial's longest time has passed, and nobody acknowledged it."""
         trial = self._trial
-        return (
-            trial is not None and self.now_s - trial.started_s >= self._rules.longest_s
-        )
+        if trial is None or trial.acknowledged:
+            return False
+        return self.now_s - trial.started_s >= self._rules.longest_s
 
     @property
     def done_count(self) -> int:

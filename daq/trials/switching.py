@@ -9,13 +9,13 @@ class StartRule:
     """When the start channel means on, and when off.
 
     Attributes:
-        channel: Name of the channel, usually a current.
+        channel: Name of the channel, usually a current; None where only the operator's key tells.
         on_above: Switched on once a reading is above it [unit of the channel].
         off_below: Switched off once readings stay below it [unit of the channel]; not above `on_above`.
         least_off_s: How long they must stay below [s]; a shorter dip is no switching off.
     """
 
-    channel: str
+    channel: str | None
     on_above: float
     off_below: float
     least_off_s: float
@@ -38,28 +38,44 @@ class Switched:
 
 
 class SwitchDetector:
-    """Takes the start channel's readings in order of time."""
+    """Takes the start channel's readings in order of time, and the operator's word."""
 
     def __init__(self, rule: StartRule) -> None:
         self.state = Switch.UNKNOWN
         self._rule = rule
         self._low_since_s: float | None = None
+        self._rose = False
 
     def feed(self, at_s: float, value: float) -> Switched | None:
         """Take one reading; says when it makes a change of state certain."""
         if value > self._rule.on_above:
             self._low_since_s = None
+            self._rose = True
             return self._become(Switch.ON, at_s)
         if value >= self._rule.off_below:
             self._low_since_s = None
             return None
         if self._low_since_s is None:
             self._low_since_s = at_s
-        # Before anything is known a machine that draws nothing is simply off.
-        known_on = self.state is Switch.ON
-        if known_on and at_s - self._low_since_s < self._rule.least_off_s:
+        if self.state is Switch.ON and not self._is_certainly_off(at_s):
             return None
         return self._become(Switch.OFF, self._low_since_s)
+
+    def told(self, state: Switch, at_s: float) -> Switched | None:
+        """Take the operator's word that the machine was switched."""
+        self._low_since_s = None
+        self._rose = False
+        if state is Switch.OFF:
+            # The channel must agree before it may start the next trial by itself.
+            self.state = Switch.UNKNOWN
+            return Switched(Switch.OFF, at_s)
+        return self._become(state, at_s)
+
+    def _is_certainly_off(self, at_s: float) -> bool:
+        # A machine that the operator called on before its current rose (a soft starter, a threshold set too high) is
+        # not called off for that.
+        low_since_s = at_s if self._low_since_s is None else self._low_since_s
+        return self._rose and at_s - low_since_s >= self._rule.least_off_s
 
     def _become(self, state: Switch, at_s: float) -> Switched | None:
         if state is self.state:

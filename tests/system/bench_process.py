@@ -67,9 +67,11 @@ class BenchFolder:
 
 
 class Simulators:
-    """`python -m simulators` with a simulated person who watches the page."""
+    """`python -m simulators`, with a simulated person who watches the page unless `alone`."""
 
-    def __init__(self, bench: BenchFolder, *options: str, seed: int = 1) -> None:
+    def __init__(
+        self, bench: BenchFolder, *options: str, seed: int = 1, alone: bool = False
+    ) -> None:
         self.truth_path = bench.path / "truth.json"
         command = [
             sys.executable,
@@ -79,13 +81,9 @@ class Simulators:
             "--speed",
             SPEED,
         ]
-        command += [
-            "--seed",
-            str(seed),
-            "--watch",
-            f"http://127.0.0.1:{bench.page_port}",
-        ]
-        command += ["--truth", str(self.truth_path), *options]
+        command += ["--seed", str(seed), "--truth", str(self.truth_path), *options]
+        if not alone:
+            command += ["--watch", f"http://127.0.0.1:{bench.page_port}"]
         self._process = subprocess.Popen(
             command,
             cwd=ROOT,

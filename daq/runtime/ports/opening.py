@@ -29,10 +29,12 @@ _PARITIES = {
 }
 
 
-def _parity(settings: PortSettings) -> str:
-    # A pseudo-terminal has no parity, and refuses to be opened a second time with one.
-    is_pseudo_terminal = str(Path(settings.url).resolve()).startswith("/dev/pts/")
-    return _PARITIES["none" if is_pseudo_terminal else settings.parity]
+def _character(settings: PortSettings) -> dict[str, Any]:
+    """Data bits and parity, in pyserial's terms."""
+    # A pseudo-terminal has 8 and none, and refuses to be opened a second time with others.
+    if str(Path(settings.url).resolve()).startswith("/dev/pts/"):
+        return {"bytesize": serial.EIGHTBITS, "parity": serial.PARITY_NONE}
+    return {"bytesize": settings.data_bits, "parity": _PARITIES[settings.parity]}
 
 
 def open_serial(settings: PortSettings, *, timeout_s: float) -> Any:  # noqa: ANN401  # pyserial's class differs by URL
@@ -45,11 +47,10 @@ def open_serial(settings: PortSettings, *, timeout_s: float) -> Any:  # noqa: AN
         device = serial.serial_for_url(
             settings.url,
             baudrate=settings.baud,
-            bytesize=settings.data_bits,
-            parity=_parity(settings),
             stopbits=settings.stop_bits,
             timeout=timeout_s,
             exclusive=True if HAS_DESCRIPTORS else None,
+            **_character(settings),
         )
     except _REFUSALS as exc:
         raise port_error(settings.url, exc) from exc

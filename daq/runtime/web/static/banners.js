@@ -1,6 +1,6 @@
 // What cannot be overlooked: this page's own failure, a lost connection, alarms, ill meters, a failing store.
 
-import { bench } from "./bench.js";
+import { bench, isFinished } from "./bench.js";
 import { isLost, silence_s } from "./link.js";
 import { bound, find, listed, make, makeShape, put, setShape, stopped, syncList, withoutFigures } from "./writing.js";
 
@@ -40,9 +40,15 @@ function banners() {
 function ourOwn() {
   const list = [];
   if (fault !== null) list.push(danger(`This page itself has failed: ${fault}. Load it again.`));
-  if (isLost()) list.push({ kind: "abnormal", shape: "parted", text: lostText() });
+  if (isLost()) list.push(isFinished() ? ended : { kind: "abnormal", shape: "parted", text: lostText() });
   return list;
 }
+
+const ended = {
+  kind: "wait",
+  shape: "done",
+  text: "The session is finished and the bench has signed off: this is its slip.",
+};
 
 function lostText() {
   const since = `${Math.floor(silence_s())} s`;

@@ -23,6 +23,9 @@ export function setNow(now_s) {
   anchor = { now_s, real_ms: performance.now() };
 }
 
+// After the last trial the bench's program ends by itself: its silence is then no ailment.
+export const isFinished = () => bench.snapshot?.session.state === "finished";
+
 // The slip's average of the trial in hand, as soon as there is one.
 export function averageInHand({ name }) {
   return bench.snapshot.slip.find(({ state }) => state === "running")?.averages[name] ?? null;

@@ -4,7 +4,7 @@
 // knows no rule of the trade; sentences come from the bench.
 
 import { confess, drawBanners } from "./banners.js";
-import { bench } from "./bench.js";
+import { bench, isFinished } from "./bench.js";
 import { drawCharts } from "./charts.js";
 import { drawDigits } from "./figures.js";
 import { drawHead, drawInstruction, drawProgress, fitInstruction } from "./instruction.js";
@@ -19,11 +19,16 @@ let drawn_ms = -Infinity;
 let waiting = false;
 
 function draw() {
-  document.body.dataset.link = isLost() ? "lost" : "live";
+  document.body.dataset.link = linkWord();
   drawBanners();
   if (bench.snapshot === null) return;
   for (const part of PARTS) part(bench.snapshot);
   drawCharts();
+}
+
+function linkWord() {
+  if (!isLost()) return "live";
+  return isFinished() ? "ended" : "lost";
 }
 
 // At most ten times a second, in step with the screen, and never for a page that nobody sees.
