@@ -1,0 +1,233 @@
+"""Sentences for screens, log and alarms."""
+
+import pytest
+
+from daq.records import Accuracy, Channel, PlannedTrial, TrialResult, TrialState
+from daq.settling.rule import HeldBackBy
+from daq.trials.limits import Breach, Limit
+from daq.trials.session import Occurrence
+from daq.trials.stages import TRANSITIONS, Happening, Stage
+from daq.units import UNITS
+from daq.wording import (
+    STAGE_SENTENCES,
+    Urgency,
+    breach_text,
+    decimals_of,
+    decimals_of_uncertainty,
+    held_back,
+    instruction,
+    occurrence_text,
+    overdue_text,
+    shown_average,
+    shown_value,
+    trial_name,
+    unit_symbol,
+)
+
+FIRST = PlannedTrial(1, "fine filter", 1, baseline=False)
+SECOND = PlannedTrial(5, "fine filter", 2, baseline=False)
+LIMIT = Limit("current", above=13.0, below=None, for_s=5.0, reason="rating of the plug")
+BREACH = Breach(LIMIT, 13.42, 100.0, 107.0)
+
+
+def _channel(unit: str = "A", resolution: float = 0.01) -> Channel:
+    accuracy = Accuracy(resolution=resolution)
+    return Channel("current", "Current", "current", unit, "", "m", 0, accuracy, 1.0)
+
+
+# ---- numbers
+
+
+@pytest.mark.parametrize(
+    ("unit", "shown"),
+    [("Cel", "°C"), ("m3/h", "m³/h"), ("inH2O", "inH₂O"), ("1", ""), ("W", "W")],
+)
+def test_a_unit_is_shown_as_people_write_it(unit: str, shown: str) -> None:
+    assert unit_symbol(unit) == shown
+
+
+def test_no_exponent_is_left_beside_its_unit() -> None:
+    assert not [unit for unit in UNITS if "3" in unit_symbol(unit)]
+
+
+@pytest.mark.parametrize(
+    ("resolution", "decimals"),
+    [(1000.0, 0), (1.0, 0), (0.5, 1), (0.1, 1), (0.05, 2), (0.01, 2), (0.001, 3)],
+)
+def test_decimals_are_those_of_the_display(resolution: float, decimals: int) -> None:
+    assert decimals_of(resolution) == decimals
+
+
+@pytest.mark.parametrize(
+    ("expanded", "decimals"),
+    # GUM 7.2.6: at most two significant digits: 120, 12, 1.2, 0.46, 0.0046.
+    [(120.0, 0), (12.0, 0), (1.2, 1), (0.46188, 2), (0.0046, 4)],
+)
+def test_an_uncertainty_shows_two_significant_digits(
+    expanded: float, decimals: int
+) -> None:
+    assert decimals_of_uncertainty(expanded) == decimals
+
+
+def test_a_mean_is_rounded_to_its_uncertainty() -> None:
+    # GUM 7.2.6 gives the form (10.05762 with 0.027 becomes 10.058 with 0.027).
+    assert shown_average(10.05762, 0.027, "Cel") == "10.058 ± 0.027 °C"
+    assert shown_average(0.93267, 0.0046, "1") == "0.9327 ± 0.0046"
+    assert shown_average(1203.6, 12.5, "W") == "1204 ± 12 W"
+
+
+def test_a_value_is_shown_with_its_unit() -> None:
+    assert shown_value(12.0, "m/s", 2) == "12.00 m/s"
+    assert shown_value(-0.5, "1", 1) == "-0.5"
+
+
+# ---- what the operator is told to do
+
+
+@pytest.mark.parametrize("stage", Stage)
+def test_every_stage_has_an_instruction_and_a_sentence(stage: Stage) -> None:
+    text, _ = instruction(
+        stage, "Fit the fine filter", switch_off_first=False, seconds_left=None
+    )
+    assert text.endswith(".")
+    assert STAGE_SENTENCES[stage].endswith(".")
+
+
+def test_waiting_says_what_to_fit_and_that_it_starts_by_switching_on() -> None:
+    told = instruction(
+        Stage.WAITING, "Fit the fine filter", switch_off_first=False, seconds_left=None
+    )
+    assert told == ("Fit the fine filter, then switch on.", Urgency.ACTION)
+
+
+def test_a_machine_found_running_is_to_be_switched_off() -> None:
+    text, urgency = instruction(
+        Stage.WAITING, "Fit it", switch_off_first=True, seconds_left=None
+    )
+    assert "Switch it off." in text
+    assert urgency is Urgency.ACTION
+
+
+def test_averaging_says_how_long_where_that_is_known() -> None:
+    known, _ = instruction(
+        Stage.AVERAGING, "Fit it", switch_off_first=False, seconds_left=42.4
+    )
+    assert known == "Keep it running, about 42 s."
+    unknown, _ = instruction(
+        Stage.AVERAGING, "Fit it", switch_off_first=False, seconds_left=None
+    )
+    assert "running" in unknown
+
+
+def test_only_danger_is_red_and_it_ends_at_the_plug() -> None:
+    for stage in Stage:
+        text, urgency = instruction(
+            stage, "Fit it", switch_off_first=False, seconds_left=None
+        )
+        assert (urgency is Urgency.DANGER) == (stage is Stage.LIMIT)
+        assert text.endswith("Switch off at the plug.") == (stage is Stage.LIMIT)
+
+
+# ---- alarms
+
+
+def test_an_alarm_tells_what_happened_what_it_may_mean_and_what_to_do() -> None:
+    assert breach_text(BREACH, _channel()) == (
+        "Current 13.42 A is above 13.00 A (rating of the plug), for 7 s. "
+        "Something may overheat. Switch off at the plug."
+    )
+
+
+def test_a_value_below_its_limit_is_called_that() -> None:
+    low = Limit("current", above=13.0, below=1.0, for_s=5.0, reason="a lost phase")
+    text = breach_text(Breach(low, 0.4, 0.0, 5.0), _channel(resolution=0.1))
+    assert text.startswith("Current 0.4 A is below 1.0 A (a lost phase), for 5 s.")
+
+
+def test_a_limit_of_zero_is_shown_as_zero() -> None:
+    low = Limit("current", above=None, below=0.0, for_s=0.0, reason="a wrong way round")
+    assert "is below 0.00 A" in breach_text(Breach(low, -1.0, 0.0, 0.0), _channel())
+
+
+def test_a_machine_left_running_ends_at_the_plug_too() -> None:
+    text = overdue_text(900.0)
+    assert "longer than the plan's 900 s" in text
+    assert text.endswith("Switch off at the plug.")
+
+
+# ---- events
+
+
+def test_repeats_are_named_from_the_second_on() -> None:
+    assert trial_name(FIRST) == "fine filter"
+    assert trial_name(SECOND) == "fine filter, repeat 2"
+
+
+@pytest.mark.parametrize("reason", HeldBackBy)
+def test_every_reason_for_not_being_settled_has_words(reason: HeldBackBy) -> None:
+    assert held_back(reason)
+
+
+def _result(state: TrialState) -> TrialResult:
+    return TrialResult("id", FIRST, 1, state, 0.0, 100.0)
+
+
+@pytest.mark.parametrize(
+    "happening", sorted({happening for _, happening in TRANSITIONS}), ids=str
+)
+def test_every_happening_has_a_line_that_names_the_trial(happening: Happening) -> None:
+    is_limit = happening is Happening.LIMIT_BROKEN
+    line = occurrence_text(
+        Occurrence(
+            Stage.SETTLING,
+            happening,
+            10.0,
+            FIRST,
+            result=_result(TrialState.FINISHED),
+            breach=BREACH if is_limit else None,
+            reason=HeldBackBy.STEP if happening is Happening.WITHDRAWN else None,
+        )
+    )
+    assert line.startswith("fine filter: ")
+    assert line.endswith(".")
+
+
+def test_a_withdrawn_declaration_says_why() -> None:
+    withdrawn = Occurrence(
+        Stage.SETTLING, Happening.WITHDRAWN, 9.0, SECOND, reason=HeldBackBy.DRIFT
+    )
+    assert occurrence_text(withdrawn) == (
+        "fine filter, repeat 2: not settled after all, it still drifts; settling goes on."
+    )
+
+
+@pytest.mark.parametrize(
+    ("state", "says"),
+    [
+        (TrialState.FINISHED, "the trial is complete"),
+        (TrialState.UNFINISHED, "it will be asked for again"),
+        (TrialState.NOT_SETTLED, "marked not settled"),
+        (TrialState.LIMIT_BROKEN, "marked limit broken"),
+    ],
+)
+def test_the_end_of_a_trial_says_how_it_ended(state: TrialState, says: str) -> None:
+    ended = Occurrence(
+        Stage.WAITING, Happening.OFF_MORE_TO_COME, 9.0, FIRST, result=_result(state)
+    )
+    assert says in occurrence_text(ended)
+
+
+def test_a_repeated_attempt_is_counted() -> None:
+    started = Occurrence(Stage.RUNNING_UP, Happening.SWITCHED_ON, 9.0, FIRST, attempt=3)
+    assert occurrence_text(started).endswith("the trial begins (attempt 3).")
+
+
+def test_a_broken_limit_names_the_trial_only_where_there_is_one() -> None:
+    second = Occurrence(Stage.LIMIT, None, 9.0, FIRST, breach=BREACH)
+    assert occurrence_text(second) == (
+        "fine filter: current broke its limit (rating of the plug)."
+    )
+    nobody = Occurrence(Stage.WAITING, None, 9.0, None, breach=BREACH)
+    assert occurrence_text(nobody) == (
+        "No trial runs: current broke its limit (rating of the plug)."
+    )

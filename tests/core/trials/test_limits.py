@@ -1,0 +1,61 @@
+"""Limits that are watched at every reading."""
+
+import pytest
+
+from daq.trials.limits import Breach, Limit, LimitWatch
+
+CURRENT = Limit("current", above=13.0, below=None, for_s=3.0, reason="rating")
+VOLTAGE = Limit("voltage", above=None, below=207.0, for_s=3.0, reason="the motor")
+
+
+def _told(
+    watch: LimitWatch, readings: list[tuple[float, float]], *, running: bool = True
+) -> list[Breach]:
+    told = [watch.feed(at_s, value, running=running) for at_s, value in readings]
+    return [breach for breach in told if breach is not None]
+
+
+def test_inrush_shorter_than_the_limits_time_is_no_breach() -> None:
+    inrush = [(0.0, 40.0), (1.0, 20.0), (2.9, 14.0), (3.0, 13.0), (4.0, 14.0)]
+    assert _told(LimitWatch(CURRENT), inrush) == []
+
+
+def test_a_breach_says_since_when_and_what_made_it_certain() -> None:
+    told = _told(LimitWatch(CURRENT), [(10.0, 13.5), (11.5, 13.8), (13.0, 14.1)])
+    assert told == [Breach(CURRENT, 14.1, 10.0, 13.0)]
+
+
+def test_a_breach_is_told_once_until_the_channel_comes_back() -> None:
+    watch = LimitWatch(CURRENT)
+    long = [(float(t), 14.0) for t in range(20)]
+    assert len(_told(watch, long)) == 1
+    assert _told(watch, [(20.0, 12.0)]) == []
+    assert len(_told(watch, [(21.0, 14.0), (24.0, 14.0)])) == 1
+
+
+def test_a_new_trial_is_told_of_a_limit_that_is_still_broken() -> None:
+    watch = LimitWatch(CURRENT)
+    _told(watch, [(0.0, 14.0), (3.0, 14.0)])
+    watch.rearm()
+    assert _told(watch, [(4.0, 14.0)]) == [Breach(CURRENT, 14.0, 0.0, 4.0)]
+
+
+@pytest.mark.parametrize(("running", "count"), [(True, 1), (False, 0)])
+def test_a_lower_limit_holds_only_while_the_machine_runs(
+    running: bool,  # noqa: FBT001 - a parameter of the test, not of an interface
+    count: int,
+) -> None:
+    low = [(0.0, 206.0), (3.0, 206.0)]
+    assert len(_told(LimitWatch(VOLTAGE), low, running=running)) == count
+
+
+def test_an_upper_limit_is_watched_with_the_machine_off_too() -> None:
+    told = _told(LimitWatch(CURRENT), [(0.0, 14.0), (3.0, 14.0)], running=False)
+    assert len(told) == 1
+
+
+def test_a_limit_without_a_time_is_broken_by_one_reading() -> None:
+    strict = Limit("current", above=13.0, below=1.0, for_s=0.0, reason="test")
+    assert len(_told(LimitWatch(strict), [(0.0, 13.1)])) == 1
+    assert len(_told(LimitWatch(strict), [(0.0, 0.9)])) == 1
+    assert _told(LimitWatch(strict), [(0.0, 13.0), (1.0, 1.0)]) == []
