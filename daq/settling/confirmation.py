@@ -72,6 +72,12 @@ class DecayFits:
             sums.add(y, self._g[j])
             self._g[j] *= self._steps[j]
 
+    @property
+    def mean(self) -> float | None:
+        """Plain mean of the window so far [unit of the channel]; None while it is empty."""
+        sums = self._sums[0]
+        return self._reference + sums.y / sums.count if sums.count else None
+
     def examine(
         self, *, tolerance: float, resolution: float, parameters: Parameters
     ) -> "Examination":

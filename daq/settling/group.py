@@ -69,7 +69,13 @@ class PhaseChange:
 
 @dataclass(frozen=True, slots=True)
 class ChannelProgress:
-    """What a screen shows of one required channel."""
+    """What a screen shows of one required channel.
+
+    Attributes:
+        held_back_by: What keeps it from being settled, while it is not.
+        mean: Of the window so far, provisional until confirmed [unit of the channel].
+        expanded_uncertainty: Once confirmed, without the instrument's own accuracy [same].
+    """
 
     held_back_by: HeldBackBy | None
     mean: float | None
@@ -163,9 +169,11 @@ class SettlingGroup:
         """How far one required channel is."""
         rule = self._rules[channel]
         level = self._levels.get(channel)
-        if level is None:
-            return ChannelProgress(rule.held_back_by, None, None)
-        return ChannelProgress(None, level.mean, level.expanded_uncertainty)
+        if level is not None:
+            return ChannelProgress(None, level.mean, level.expanded_uncertainty)
+        if self.phase is Phase.AVERAGING:
+            return ChannelProgress(None, self._common[channel].mean, None)
+        return ChannelProgress(rule.held_back_by, None, None)
 
     def averaging_s(self) -> float:
         """Time since the declaration [s]; 0 before it."""

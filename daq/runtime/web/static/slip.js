@@ -95,14 +95,14 @@ function drawRow(node, row, snapshot) {
   drawCondition(node.querySelector("th"), row, snapshot);
   node.querySelectorAll(".number").forEach((cell, i) => drawAverage(cell, averages[i], columns[i].name));
   setShape(node.querySelector(".state svg"), ROW_SHAPES[row.state]);
-  put(node.querySelector(".state span"), stateWord(row, provisional, averages));
+  put(node.querySelector(".state span"), stateWord(row, snapshot.trial));
   put(node.querySelector(".note"), row.note ?? "");
 }
 
 // Settled is said once it is confirmed, and not before.
-function stateWord({ state }, provisional, averages) {
-  if (state !== "running" || averages.every((average) => average === null)) return state;
-  return provisional ? "running, provisional" : "settled, still running";
+function stateWord({ state }, trial) {
+  if (state !== "running" || !trial?.window_s) return state;
+  return trial.confirmed ? "settled, still running" : "averaging, provisional";
 }
 
 function drawCondition(cell, { condition, baseline, repeat }, { slip }) {
