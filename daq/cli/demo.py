@@ -226,8 +226,10 @@ def _show_against_truth(
 def _pointers(folder: Path, store: Path) -> str:
     return (
         f"\nResults: {store}\n"
-        f"  daq export {store}                   averages with their uncertainties, as CSV\n"
-        f"  daq export {store} --table readings --format json   every reading\n"
+        "Averages with their uncertainties, as CSV:\n"
+        f"  daq export {store}\n"
+        "Every reading:\n"
+        f"  daq export {store} --table readings --format json\n"
         f"Bench, plan and the simulators' log are beside it in {folder}\n"
     )
 

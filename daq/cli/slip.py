@@ -37,6 +37,8 @@ _STATES = {
     "no reading yet": "no reading yet",
 }
 _SHOWN_EVENTS = 4
+_LINES_ABOVE_EVENTS = 19
+_WIDE = 120
 _KEYS = {"\n": Key.SWITCHED, "\r": Key.SWITCHED, "a": Key.ACKNOWLEDGED}
 _KEYS_SHOWN = "Enter: switched by hand   a: acknowledge an alarm   Ctrl-C: stop; the session can go on later"
 
@@ -164,9 +166,13 @@ class SlipDisplay:
         return text
 
     def _slip(self, snapshot: Snapshot) -> Table:
+        """Like the page: the required channels, and the others where there is room."""
+        shown = [
+            c for c in snapshot.channels if c.required or self._console.width >= _WIDE
+        ]
         table = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0))
-        table.add_column("condition")
-        for channel in snapshot.channels:
+        table.add_column("condition", min_width=14)
+        for channel in shown:
             table.add_column(
                 f"{channel.title} / {unit_symbol(channel.unit) or '1'}", justify="right"
             )
@@ -177,7 +183,7 @@ class SlipDisplay:
                 if line.repeat == 1
                 else f"{line.condition} ({line.repeat})"
             )
-            cells = [_cell(line, channel.name) for channel in snapshot.channels]
+            cells = [_cell(line, channel) for channel in shown]
             table.add_row(
                 Text(name), *cells, "" if line.state == "to come" else line.state
             )
@@ -191,9 +197,14 @@ class SlipDisplay:
     def _events(self, snapshot: Snapshot) -> Text:
         lines = [
             f"{event.utc[11:19]}  {event.text}"
-            for event in snapshot.events[:_SHOWN_EVENTS]
+            for event in snapshot.events[: self._room_for_events(snapshot)]
         ]
         return Text("\n".join(lines), style="dim")
+
+    def _room_for_events(self, snapshot: Snapshot) -> int:
+        """The instruction must not be pushed off a low terminal."""
+        left = self._console.height - _LINES_ABOVE_EVENTS - len(snapshot.slip)
+        return max(1, min(_SHOWN_EVENTS, left))
 
 
 def _calls(snapshot: Snapshot) -> bool:
@@ -208,8 +219,10 @@ def _value(channel: ChannelLine) -> str:
     return f"{shown} (old)" if channel.condition == "old" else shown
 
 
-def _cell(line: SlipLine, channel: str) -> str:
-    average = line.averages.get(channel)
-    if average is None:
-        return ""
-    return f"{average.mean:.{average.decimals}f} ± {average.expanded_uncertainty:.{average.decimals}f}"
+def _cell(line: SlipLine, channel: ChannelLine) -> str:
+    average = line.averages.get(channel.name)
+    if average is not None:
+        return f"{average.mean:.{average.decimals}f} ± {average.expanded_uncertainty:.{average.decimals}f}"
+    if line.state == "running" and channel.mean is not None:
+        return f"{channel.mean:.{channel.decimals + 1}f}"
+    return ""
