@@ -18,6 +18,7 @@ class GapReason(StrEnum):
     REFUSED = "instrument reports an error"
     IMPLAUSIBLE = "value outside the instrument's range"
     PORT_LOST = "port lost"
+    MISSED = "line was busy"
 
 
 AFTER_DRAIN = 1

@@ -43,7 +43,7 @@ from daq.wording import (
 
 _EVENTS = 50
 _TRACE_S = 900.0
-_TRACE_POINTS = 4000
+_TRACE_POINTS = 9000
 _OLD_INTERVALS = 2.5
 _OLD_LEAST_S = 2.0
 _JITTER_S = 0.4

@@ -43,7 +43,6 @@ class _Talk:
     protocol: WireProtocol
     due_s: float
     interval_s: float
-    missed: int = 0
     longest_reply_s: float | None = None
     lag_s: float = field(init=False)
 
@@ -85,11 +84,6 @@ class LinePoller:
         self._lost: asyncio.Future[PortLostError] | None = None
         self._timer: asyncio.TimerHandle | None = None
         self._was_open = False
-
-    @property
-    def missed_slots(self) -> int:
-        """Polls that were due while the line was busy [1]."""
-        return sum(talk.missed for talk in self._talks)
 
     def longest_replies_s(self) -> dict[str, float]:
         """Longest time from a request to the end of its reply, by instrument [s of real time]."""
@@ -173,6 +167,8 @@ class LinePoller:
     # ---- polled instruments
 
     async def _poll(self) -> None:
+        # Whoever had the line before may have left a question whose reply is still to come.
+        await self._drain(max(talk.instrument.worst_reply_s for talk in self._talks))
         now = self._clock.wire_s()
         for talk in self._talks:
             talk.due_s = max(talk.due_s, now)
@@ -189,13 +185,16 @@ class LinePoller:
             self._schedule_next(talk)
 
     def _schedule_next(self, talk: _Talk) -> None:
-        """Next absolute deadline; slots that passed meanwhile are counted, not made up for."""
+        """Next absolute deadline; slots that passed meanwhile are gaps and are not made up for."""
         talk.due_s += talk.interval_s
-        late_s = self._clock.wire_s() - talk.due_s
-        if late_s > talk.interval_s:
-            skipped = int(late_s // talk.interval_s)
-            talk.missed += skipped
-            talk.due_s += skipped * talk.interval_s
+        now = self._clock.wire_s()
+        missed = int((now - talk.due_s) // talk.interval_s)
+        if missed > 0:
+            talk.due_s += missed * talk.interval_s
+            detail = f"{missed} polls were due while the line was busy"
+            self._tell(
+                talk, Gap(talk.instrument.name, now, GapReason.MISSED, detail), 0
+            )
 
     async def _exchange(self, talk: _Talk) -> Reading | Gap:
         """One poll: as many requests as the instrument's registers need."""
@@ -222,13 +221,10 @@ class LinePoller:
         self, protocol: WireProtocol, request: bytes, at: float
     ) -> Reading | Gap | bytes:
         """Send one request; returns the poll's outcome, or the next request."""
-        port = self._port
-        if port is None:
-            msg = f"port {self._settings.url}: it went away"
-            raise PortLostError(msg)
-        loop = asyncio.get_running_loop()
-        waiter = self._waiter = loop.create_future()
-        port.write(request)
+        self._raise_if_lost()
+        waiter = self._waiter = asyncio.get_running_loop().create_future()
+        if self._port is not None:
+            self._port.write(request)
         self._last_activity_s = at + len(request) * self._char_s
         self._arm(protocol, at)
         try:
@@ -309,17 +305,16 @@ class LinePoller:
         wait_s = wire_s - self._clock.wire_s()
         if wait_s > 0.0:
             await self._sleep_s(wait_s)
-        elif self._lost is not None and self._lost.done():
-            raise self._lost.result()
 
     async def _sleep_s(self, duration_s: float) -> None:
         """Sleep, but not longer than the line is there."""
-        lost = self._lost
-        if lost is None:
-            return
-        await asyncio.wait([lost], timeout=duration_s)
-        if lost.done():
-            raise lost.result()
+        if self._lost is not None:
+            await asyncio.wait([self._lost], timeout=duration_s)
+        self._raise_if_lost()
+
+    def _raise_if_lost(self) -> None:
+        if self._lost is not None and self._lost.done():
+            raise self._lost.result()
 
     async def _keep_silence(self, silence_s: float) -> float:
         """Wait until the line has been silent long enough; returns the wire time [s]."""

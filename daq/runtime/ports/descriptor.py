@@ -40,6 +40,9 @@ class DescriptorPort:
 
     def write(self, data: bytes) -> None:
         """Hand bytes over to be sent; what the system does not take at once follows."""
+        if self._device is None:
+            # The descriptor's number may belong to another file by now.
+            return
         if self._unsent:
             self._unsent += data
             return
@@ -100,20 +103,27 @@ def open_device(settings: PortSettings, **calls: Any) -> DescriptorPort:  # noqa
 
 async def open_socket(settings: PortSettings, **calls: Any) -> DescriptorPort:  # noqa: ANN401  # passed on as they are
     """Connect to a device server's raw socket; `calls` as for DescriptorPort."""
-    address = urlsplit(settings.url)
-    if address.hostname is None or address.port is None:
-        msg = f"port {settings.url}: no host and port, expected socket://host:port"
-        raise PortAbsentError(msg)
+    host, port = _host_and_port(settings.url)
     connection = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     connection.setblocking(False)  # noqa: FBT003  # the standard library takes it by position
     connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     try:
         async with asyncio.timeout(_CONNECT_S):
-            await asyncio.get_running_loop().sock_connect(
-                connection, (address.hostname, address.port)
-            )
+            await asyncio.get_running_loop().sock_connect(connection, (host, port))
     except OSError as exc:
         connection.close()
         msg = f"port {settings.url}: nobody answers there ({str(exc) or 'time-out'}), check the device server and its port"
         raise PortAbsentError(msg) from exc
     return DescriptorPort(connection, settings.url, **calls)
+
+
+def _host_and_port(url: str) -> tuple[str, int]:
+    try:
+        address = urlsplit(url)
+        host, port = address.hostname, address.port
+    except ValueError:
+        host = port = None
+    if host is None or port is None:
+        msg = f"port {url}: no host and port, expected socket://host:port"
+        raise PortAbsentError(msg)
+    return host, port

@@ -1,0 +1,418 @@
+"""A session on its way to the file: beginning, trials, averages, messages, and going on after an interruption."""
+
+import asyncio
+import json
+import sqlite3
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, closing
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from daq.config.bench import Bench
+from daq.config.plan import Plan, parse_plan
+from daq.messages import Topics
+from daq.records import Gap, GapReason, Reading, TrialState
+from daq.runtime.beginning import Beginning, begin_or_resume
+from daq.runtime.clock import Clock
+from daq.runtime.recorder import Recorder
+from daq.runtime.store import (
+    Store,
+    read_readings,
+    read_sessions,
+    read_trial_averages,
+    read_trials,
+)
+from daq.trials.session import Session
+from daq.trials.stages import Stage
+from tests.runtime.conftest import PLAN, Computer, Rehearsal
+
+TOPICS = Topics(bench="leads")
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "bench.db"
+
+
+@dataclass
+class Recording:
+    """A session that is recorded."""
+
+    start: Beginning
+    recorder: Recorder
+    rehearsal: Rehearsal
+    stored_results: list[None]
+
+    @property
+    def session(self) -> Session:
+        return self.rehearsal.session
+
+    @property
+    def clock(self) -> Clock:
+        return self.rehearsal.clock
+
+
+@asynccontextmanager
+async def recording(
+    path: Path, bench: Bench, plan: Plan, computer: Computer, *, new: bool = False
+) -> AsyncIterator[tuple[Recording, Store]]:
+    """Begin or go on, as the daemon does; at the end the program is gone, without a word."""
+    troubles: list[str | None] = []
+    store = Store.open(
+        path,
+        instruments=bench.channels_by_instrument(),
+        on_trouble=troubles.append,
+        loop=asyncio.get_running_loop(),
+    )
+    clock = computer.clock()
+    offset = clock.offset
+    clock_id = await store.add_clock(
+        offset.boot_id,
+        monotonic_s=offset.monotonic_s,
+        utc_us=offset.utc_us,
+        speed=offset.speed,
+    )
+    start = await begin_or_resume(store, bench, plan, clock, new_session=new)
+    rules = plan.rules
+    stored_results: list[None] = []
+    recorder = Recorder(
+        store,
+        clock=clock,
+        clock_id=clock_id,
+        facts=start.facts,
+        parameters=rules.parameters,
+        tolerances=rules.tolerances,
+        topics=TOPICS,
+        on_result_stored=lambda: stored_results.append(None),
+    )
+    rehearsal = Rehearsal(
+        bench,
+        plan,
+        computer,
+        clock=clock,
+        recorder=recorder,
+        order=start.order,
+        earlier=start.earlier,
+    )
+    session = Recording(start, recorder, rehearsal, stored_results)
+    async with asyncio.TaskGroup() as tasks:
+        writing = tasks.create_task(recorder.run())
+        try:
+            yield session, store
+            await recorder.wait_written()
+        finally:
+            writing.cancel()
+    await store.close()
+    assert troubles == []
+
+
+async def messages(store: Store) -> list[tuple[str, dict[str, Any]]]:
+    """Takes everything out of the outbox: topics and what they say."""
+    taken = []
+    while (entry := await store.outbox_next()) is not None:
+        number, _, topic, payload = entry
+        taken.append((topic, json.loads(payload)))
+        await store.outbox_done(number)
+    return taken
+
+
+def rows(path: Path, statement: str) -> list[tuple[Any, ...]]:
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute(statement).fetchall()
+
+
+# ---- beginning
+
+
+async def test_a_session_begins_with_everything_that_identifies_it(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, _):
+        start = session.start
+    assert start.words == "Session 1 begins: 2 trials."
+    assert start.earlier == ()
+    assert [line.condition for line in start.order] == ["short lead", "long lead"]
+    facts = start.facts
+    assert (facts.number, facts.bench, facts.plan) == (1, "leads", "leads")
+    assert facts.machine == "Drying blower"
+    assert facts.started_utc == "1985-04-12T23:20:50.520Z"
+    assert facts.speed == 1.0
+    (stored,) = read_sessions(path)
+    assert (stored.session_id, stored.state) == (facts.session_id, "open")
+    assert stored.software == facts.software
+    assert rows(path, "SELECT plan_text, bench_text FROM sessions") == [
+        (plan.text, bench.text)
+    ]
+
+
+async def test_a_shuffled_order_is_kept_over_an_interruption(
+    path: Path, bench: Bench, computer: Computer
+) -> None:
+    names = "".join(f'[[condition]]\nname = "filter {n}"\n' for n in range(12))
+    text = PLAN.replace("[start]", f'{names}[order]\nkind = "randomised"\n[start]')
+    plan = parse_plan(text, file="plan.toml", bench=bench)
+    async with recording(path, bench, plan, computer) as (session, _):
+        first = session.start.order
+    async with recording(path, bench, plan, computer) as (session, _):
+        assert session.start.order == first
+    async with recording(path, bench, plan, computer, new=True) as (session, _):
+        # Another seed is drawn: one chance in 14! of the same order.
+        assert session.start.order != first
+        assert sorted(p.condition for p in session.start.order) == sorted(
+            p.condition for p in first
+        )
+
+
+# ---- what is written
+
+
+async def test_a_confirmed_trial_is_safe_before_the_machine_is_switched_off(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, store):
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.DONE)
+        await session.recorder.wait_written()
+        assert len(session.stored_results) == 1
+        (trial,) = read_trials(path)
+        assert (trial.condition, trial.state) == ("short lead", "finished")
+        stored = {a.channel: a for a in read_trial_averages(path)}
+        averages = session.rehearsal.board.results[0].averages
+        assert stored.keys() == {a.channel for a in averages} == {"current", "power"}
+        for average in averages:
+            kept = stored[average.channel]
+            assert kept.mean == average.mean
+            assert kept.expanded_uncertainty == average.expanded_uncertainty
+            assert kept.window_start_s == average.window.start_s - 1005.0
+        rule = json.loads(stored["power"].rule_json)
+        assert rule["least_s"] == 30.0
+        assert rule["tolerances"]["power"] == 0.005
+        ((topic, told),) = await messages(store)
+        assert topic == TOPICS.result
+        assert told["id"] == session.rehearsal.board.results[0].trial_id
+        assert told["state"] == "finished"
+        # Switched on at 1005 s, 5 s after 23:20:50.52.
+        assert told["started_utc"] == "1985-04-12T23:20:55.520Z"
+
+
+async def test_switching_off_adds_when_that_was_and_tells_nobody_twice(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, store):
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.DONE)
+        off_s = session.clock.bench_s() + 1.0
+        session.rehearsal.stand_still()
+        await session.recorder.wait_written()
+        assert len(await messages(store)) == 1
+        assert len(session.stored_results) == 1
+    assert rows(path, "SELECT ended_s, state FROM trials") == [(off_s, "finished")]
+    assert len(read_trial_averages(path)) == 2
+
+
+async def test_a_trial_cut_short_is_told_when_it_is_switched_off(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, store):
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.SETTLING)
+        await session.recorder.wait_written()
+        assert await messages(store) == []
+        session.rehearsal.stand_still()
+        await session.recorder.wait_written()
+        ((_, told),) = await messages(store)
+        assert (told["state"], told["averages"]) == ("unfinished", [])
+        session.rehearsal.run_until(Stage.DONE)
+        await session.recorder.wait_written()
+        ((_, told),) = await messages(store)
+        assert (told["condition"], told["attempt"]) == ("short lead", 2)
+    assert [(t.state, t.attempt) for t in read_trials(path)] == [
+        ("unfinished", 1),
+        ("finished", 2),
+    ]
+
+
+async def test_a_trial_that_never_settles_is_told_once(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, store):
+        session.rehearsal.stand_still()
+        for second in range(310):
+            # A ramp of 1 % a second: never settled.
+            session.rehearsal.read(6.0, 1400.0 * 1.01**second)
+        assert session.session.stage is Stage.NOT_SETTLED
+        session.rehearsal.stand_still()
+        await session.recorder.wait_written()
+        told = [message for _, message in await messages(store)]
+    assert [(t["state"], t["averages"]) for t in told] == [("not settled", [])]
+    assert [t.state for t in read_trials(path)] == ["not settled"]
+
+
+async def test_a_broken_limit_is_told_with_its_reason(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, store):
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.LIMIT, amperes=14.0)
+        session.rehearsal.stand_still()
+        await session.recorder.wait_written()
+        ((_, told),) = await messages(store)
+    assert (told["state"], told["note"]) == ("limit broken", "rating of the plug")
+
+
+async def test_readings_and_gaps_bear_the_trial_in_which_they_came(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, _):
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.SETTLING)
+        gap = Gap("anemometer", session.clock.bench_s(), GapReason.NO_REPLY, "silent")
+        session.rehearsal.take(gap)
+        session.rehearsal.stand_still()
+        session.rehearsal.take(Reading("anemometer", session.clock.bench_s(), (3.5,)))
+    meter, air = (list(found.rows) for found in read_readings(path))
+    trials = [row[2] for row in meter]
+    # Four readings before; after switch-off the machine counts as on until the least off time of
+    # 2 s has passed: with the reading at 2 s the trial is over.
+    assert trials == [None] * 4 + [1] * (len(trials) - 6) + [None] * 2
+    assert [row[2] for row in air] == [None]
+    assert rows(path, "SELECT trial_id, instrument, reason, detail FROM gaps") == [
+        (1, "anemometer", "no reply", "silent")
+    ]
+
+
+async def test_events_are_kept_with_the_session(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, _):
+        session.recorder.event("line", "meter: its line is back.", 1003.0)
+    assert rows(path, "SELECT session_id, at_s, kind, text FROM events") == [
+        (1, 1003.0, "line", "meter: its line is back.")
+    ]
+
+
+async def test_the_clock_is_kept_when_it_is_stepped_and_readings_refer_to_it(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, _):
+        session.rehearsal.read(0.0, 0.0)
+        await session.recorder.keep_clock()
+        computer.utc_us += 3600 * 1_000_000
+        await session.recorder.keep_clock()
+        session.rehearsal.read(0.0, 0.0)
+    assert len(rows(path, "SELECT id FROM clocks")) == 2
+    (found,) = [
+        list(stored.rows) for stored in read_readings(path, instruments=["meter"])
+    ]
+    # One and two seconds after 23:20:50.52, the second one an hour later by the new clock.
+    assert [row[0] for row in found] == [
+        "1985-04-12T23:20:51.520Z",
+        "1985-04-13T00:20:52.520Z",
+    ]
+
+
+# ---- going on
+
+
+async def test_a_session_goes_on_after_the_program_was_killed(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, _):
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.DONE)
+        identity = session.start.facts
+        result = session.rehearsal.board.results[0]
+    async with recording(path, bench, plan, computer) as (session, _):
+        start = session.start
+        assert start.words == "Session 1 goes on: 1 of 2 trials are done."
+        assert start.facts == identity
+        (earlier,) = start.earlier
+        assert earlier.trial_id == result.trial_id
+        assert earlier.averages == result.averages
+        called_for = session.session.called_for
+        assert called_for is not None
+        assert called_for.condition == "long lead"
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.DONE)
+        session.rehearsal.stand_still()
+        assert session.session.stage is Stage.FINISHED
+    assert [t.state for t in read_trials(path)] == ["finished"] * 2
+    assert len(read_sessions(path)) == 1
+
+
+async def test_a_trial_that_ran_when_the_program_was_killed_is_asked_for_again(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, _):
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.SETTLING)
+        last_s = session.clock.bench_s()
+    async with recording(path, bench, plan, computer) as (session, _):
+        assert session.start.words == "Session 1 goes on: 0 of 2 trials are done."
+        (given_up,) = session.start.earlier
+        assert given_up.state is TrialState.UNFINISHED
+        assert given_up.note == "the program was stopped while it ran"
+        # It lasted as long as there are readings of it.
+        assert given_up.ended_s == last_s
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.RUNNING_UP)
+        trial = session.session.trial()
+        assert trial is not None
+        assert trial.planned.condition == "short lead"
+    assert [(t.state, t.attempt) for t in read_trials(path)] == [
+        ("unfinished", 1),
+        ("running", 2),
+    ]
+
+
+async def test_a_changed_plan_begins_anew_and_says_so(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer):
+        pass
+    changed = replace(plan, text=plan.text + "\n# Another thought.\n")
+    async with recording(path, bench, changed, computer) as (session, _):
+        assert session.start.words == (
+            "Session 1 stays unfinished (the plan has changed since). Session 2 begins: 2 trials."
+        )
+        assert session.start.facts.number == 2
+    assert [s.state for s in read_sessions(path)] == ["abandoned", "open"]
+
+
+async def test_a_new_session_can_be_asked_for(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer):
+        pass
+    async with recording(path, bench, plan, computer, new=True) as (session, _):
+        assert session.start.words == (
+            "Session 1 stays unfinished (as asked). Session 2 begins: 2 trials."
+        )
+
+
+async def test_a_finished_session_is_not_gone_on_with(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, store):
+        first = session.start.facts
+        await store.end_session(
+            first.number, state="finished", ended_utc=session.clock.utc_text()
+        )
+    async with recording(path, bench, plan, computer) as (session, _):
+        assert session.start.words == "Session 2 begins: 2 trials."
+        assert session.start.facts.session_id != first.session_id
+
+
+async def test_another_plan_on_the_same_bench_has_its_own_session(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer):
+        pass
+    other = replace(plan, name="filters")
+    async with recording(path, bench, other, computer) as (session, _):
+        assert session.start.words == "Session 2 begins: 2 trials."
+    async with recording(path, bench, plan, computer) as (session, _):
+        assert session.start.words.startswith("Session 1 goes on")
