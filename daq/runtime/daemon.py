@@ -5,6 +5,7 @@ a meter that goes away does not.
 """
 
 import asyncio
+import contextlib
 import json
 import signal
 from collections.abc import Callable, Coroutine, Iterable
@@ -103,30 +104,43 @@ async def run_session(
         InputError: If a file that the bench names is no good.
     """
     trouble = _Trouble()
-    store = Store.open(
-        store_path,
-        instruments=bench.channels_by_instrument(),
-        on_trouble=trouble.tell,
-        loop=asyncio.get_running_loop(),
+    # The port first: a session must not be begun that nobody could follow.
+    page = Page(
+        port=bench.page_port,
+        snapshot=lambda: daemon.board.snapshot().as_json(),
+        trace=lambda: daemon.board.trace_json(),  # noqa: PLW0108  # the daemon is made later
     )
-    try:
-        offset = clock.offset
-        clock_id = await store.add_clock(
-            offset.boot_id,
-            monotonic_s=offset.monotonic_s,
-            utc_us=offset.utc_us,
-            speed=offset.speed,
+    with contextlib.closing(page):
+        store = Store.open(
+            store_path,
+            instruments=bench.channels_by_instrument(),
+            on_trouble=trouble.tell,
+            loop=asyncio.get_running_loop(),
         )
-        start = await begin_or_resume(
-            store, bench, plan, clock, new_session=new_session
-        )
-        async with chosen_broker(bench.broker) as address:
-            daemon = _Daemon(bench, plan, store, start, clock=clock, display=display)
-            daemon.connect(address=address, base=base, clock_id=clock_id)
-            trouble.listener = daemon
-            return await daemon.run()
-    finally:
-        await store.close()
+        try:
+            clock_id = await _record_clock(store, clock)
+            start = await begin_or_resume(
+                store, bench, plan, clock, new_session=new_session
+            )
+            async with chosen_broker(bench.broker) as address:
+                daemon = _Daemon(
+                    bench, plan, store, start, page=page, clock=clock, display=display
+                )
+                daemon.connect(address=address, base=base, clock_id=clock_id)
+                trouble.listener = daemon
+                return await daemon.run()
+        finally:
+            await store.close()
+
+
+async def _record_clock(store: Store, clock: Clock) -> int:
+    offset = clock.offset
+    return await store.add_clock(
+        offset.boot_id,
+        monotonic_s=offset.monotonic_s,
+        utc_us=offset.utc_us,
+        speed=offset.speed,
+    )
 
 
 class _Trouble:
@@ -148,6 +162,7 @@ class _Daemon:
         store: Store,
         start: Beginning,
         *,
+        page: Page,
         clock: Clock,
         display: Display,
     ) -> None:
@@ -158,7 +173,7 @@ class _Daemon:
         self._clock = clock
         self._display = display
         self._session = Session(plan.rules, start.order, earlier=start.earlier)
-        self._board = Board(
+        self.board = Board(
             bench,
             plan,
             self._session,
@@ -167,11 +182,7 @@ class _Daemon:
             session_number=start.facts.number,
             earlier=start.earlier,
         )
-        self._page = Page(
-            port=bench.page_port,
-            snapshot=lambda: self._board.snapshot().as_json(),
-            trace=self._board.trace_json,
-        )
+        self._page = page
         self._stopped = asyncio.Event()
         self._stopped_by: signal.Signals | None = None
         self._changed = asyncio.Event()
@@ -225,18 +236,18 @@ class _Daemon:
         return Outcome(
             self._start.facts.number,
             self._start.order,
-            self._board.results,
+            self.board.results,
             self._stopped_by,
         )
 
     def store_trouble(self, text: str | None) -> None:
         """The store cannot be written (with the reason), or can again (None)."""
         if text is None:
-            self._board.store = PartLine("ok", "")
+            self.board.store = PartLine("ok", "")
             self._event("store", "The store can be written again; nothing was lost.")
         else:
             words = f"{text}. Readings are kept in memory: make room or mend it, and do not stop this program."
-            self._board.store = PartLine("failing", words)
+            self.board.store = PartLine("failing", words)
             self._event("store", words)
 
     # ---- parts
@@ -252,7 +263,7 @@ class _Daemon:
     def _line(self, instruments: tuple[Instrument, ...]) -> LinePoller:
         def line_changed(state: LineState, text: str) -> None:
             for instrument in instruments:
-                changed = self._board.line_changed(instrument.name, text or None)
+                changed = self.board.line_changed(instrument.name, text or None)
                 if changed:
                     words = (
                         "is lost: " + text if state is not LineState.OPEN else "is back"
@@ -278,7 +289,7 @@ class _Daemon:
                 state="finished",
                 ended_utc=self._clock.utc_text(),
             )
-        self._tell_screens(self._board.snapshot())
+        self._tell_screens(self.board.snapshot())
         await self._publishing.wait_results_sent(_LAST_RESULTS_S)
 
     async def _show(self) -> None:
@@ -292,7 +303,7 @@ class _Daemon:
                 turn += 1
             self._changed.clear()
             self._happened(self._session.tick(self._clock.bench_s()))
-            snapshot = self._board.snapshot()
+            snapshot = self.board.snapshot()
             self._tell_screens(snapshot)
             if turn % _SLOW_EVERY == 0:
                 self._page.push("beat", json.dumps({"now_s": snapshot.clock.now_s}))
@@ -310,10 +321,10 @@ class _Daemon:
         if isinstance(outcome, Reading):
             self._happened(self._session.feed(outcome))
         self._recorder.take(outcome)
-        self._board.take(outcome)
+        self.board.take(outcome)
         if isinstance(outcome, Reading):
             self._publishing.reading(outcome)
-            values = self._board.values_of(outcome)
+            values = self.board.values_of(outcome)
             told = {
                 "instrument": outcome.instrument,
                 "at_s": round(outcome.at_s, 3),
@@ -328,15 +339,15 @@ class _Daemon:
                 occurrence.happening is not None
                 and occurrence.stage is Stage.RUNNING_UP
             ):
-                self._board.trial_began()
+                self.board.trial_began()
             if occurrence.result is not None:
-                self._board.result(occurrence.result)
+                self.board.result(occurrence.result)
             self._event("trial", occurrence_text(occurrence), at_s=occurrence.at_s)
             if occurrence.stage is Stage.FINISHED:
                 self._stopped.set()
 
     def _event(self, kind: str, text: str, *, at_s: float | None = None) -> None:
-        line = self._board.event(text, self._clock.bench_s() if at_s is None else at_s)
+        line = self.board.event(text, self._clock.bench_s() if at_s is None else at_s)
         self._recorder.event(kind, text, line.at_s)
         self._display.event(line)
         self._changed.set()
@@ -349,7 +360,7 @@ class _Daemon:
             self._event("operator", "Acknowledged at the terminal.")
 
     def _broker_state(self, state: str, text: str) -> None:
-        self._board.broker = PartLine(state, text)
+        self.board.broker = PartLine(state, text)
         self._changed.set()
 
     def _stop(self, number: signal.Signals) -> None:

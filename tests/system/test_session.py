@@ -292,13 +292,20 @@ def test_a_signal_ends_a_session_in_order_and_leaves_it_to_be_resumed(
     assert not (bench.path / "bench.db-wal").exists()
 
 
-def test_a_second_program_on_the_same_bench_is_turned_away(simulated):
+@pytest.mark.parametrize(
+    ("own_page", "code", "words"), [(False, 5, "page port"), (True, 4, "is writing it")]
+)
+def test_a_second_program_on_the_same_bench_is_turned_away(
+    simulated, own_page, code, words
+):
     bench, _ = simulated("filters")
     run = Run(bench)
     bench.wait_for(lambda s: s["instruments"][0]["readings"] > 3)
-    code, _, words = Run(bench).finish(within_s=20)
-    assert code == 4
-    assert "another program is writing it" in words
+    if own_page:
+        bench.edit("bench.toml", f"port = {bench.page_port}", "port = 0")
+    returned, _, said = Run(bench).finish(within_s=20)
+    assert returned == code
+    assert words in said
     assert bench.state()["session"]["state"] == "running"
     run.signal(signal.SIGTERM)
     assert run.finish(within_s=10)[0] == 143

@@ -93,6 +93,10 @@ class Page:
         self._fanout.stop()
         self._server.should_exit = True
 
+    def close(self) -> None:
+        """Give the port back; after `run` it is already."""
+        self._socket.close()
+
     def push(self, event: str, data: str) -> None:
         """Send an event to every viewer."""
         self._fanout.push(event, data)
