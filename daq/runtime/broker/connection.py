@@ -34,7 +34,7 @@ PUBLISH_TIMEOUT_S = 2.0
 LEAVE_TIMEOUT_S = 0.5
 KEEPALIVE_S = 5
 
-_LOG = logging.getLogger("daq.broker.library")
+_LOG = logging.getLogger("daq.broker.mqtt")
 _LOG.addHandler(logging.NullHandler())
 _LOG.propagate = False
 
