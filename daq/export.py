@@ -28,8 +28,8 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 @dataclass(frozen=True, slots=True)
-class StoredTrial:
-    """One trial as the store's view `trial_list` has it.
+class _TrialFacts:
+    """What trials and averages have in common, in the order of their columns.
 
     Attributes:
         session: Number of the session in its store.
@@ -46,10 +46,6 @@ class StoredTrial:
         baseline: Whether the others are compared with it.
         state: One of records.TrialState.
         started_utc: Switch-on, RFC 3339.
-        duration_s: From switch-on to switch-off [s]; None while it runs.
-        note: Why it ended as it did.
-        speed: [1] bench seconds a real second.
-        software: Name and version that recorded it.
     """
 
     session: int
@@ -66,6 +62,19 @@ class StoredTrial:
     baseline: bool
     state: str
     started_utc: str
+
+
+@dataclass(frozen=True, slots=True)
+class StoredTrial(_TrialFacts):
+    """One trial as the store's view `trial_list` has it.
+
+    Attributes:
+        duration_s: From switch-on to switch-off [s]; None while it runs.
+        note: Why it ended as it did.
+        speed: [1] bench seconds a real second.
+        software: Name and version that recorded it.
+    """
+
     duration_s: float | None
     note: str
     speed: float
@@ -73,7 +82,7 @@ class StoredTrial:
 
 
 @dataclass(frozen=True, slots=True)
-class StoredAverage:
+class StoredAverage(_TrialFacts):
     """One channel's average in one trial, as the store's view `trial_averages` has it.
 
     The fields up to `started_utc` are those of StoredTrial, the figures those of
@@ -85,20 +94,6 @@ class StoredAverage:
         rule_json: The settling rule's parameters.
     """
 
-    session: int
-    session_id: str
-    bench: str
-    plan: str
-    machine: str
-    trial: int
-    trial_id: str
-    position: int
-    condition: str
-    repeat: int
-    attempt: int
-    baseline: bool
-    state: str
-    started_utc: str
     channel: str
     title: str
     quantity: str

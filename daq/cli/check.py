@@ -2,11 +2,11 @@
 
 import argparse
 import asyncio
-import contextlib
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from daq.cli.arguments import number_between
 from daq.cli.files import load_bench
 from daq.config.bench import Bench
 from daq.records import Accuracy, Channel
@@ -100,16 +100,8 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument(
         "--seconds",
-        type=_seconds,
+        type=number_between(0.1, _LONGEST_S),
         default=_SECONDS,
         help="how long to listen (default %(default)g)",
     )
     return parser
-
-
-def _seconds(text: str) -> float:
-    with contextlib.suppress(ValueError):
-        if 0.0 < float(text) <= _LONGEST_S:
-            return float(text)
-    msg = f"got {text}, expected above 0, at most {_LONGEST_S:g}"
-    raise argparse.ArgumentTypeError(msg)

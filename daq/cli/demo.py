@@ -18,6 +18,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from daq.cli.arguments import number_between
 from daq.cli.files import bundle, load_bench_and_plan
 from daq.cli.run import exit_code
 from daq.cli.screens import display_for
@@ -246,7 +247,10 @@ def _parser() -> argparse.ArgumentParser:
         help="of noise, errors and wander; drawn and printed if absent",
     )
     parser.add_argument(
-        "--speed", type=_speed, default=_SPEED, help="1 is life (default %(default)g)"
+        "--speed",
+        type=number_between(1.0, 20.0),
+        default=_SPEED,
+        help="1 is life (default %(default)g)",
     )
     parser.add_argument(
         "--folder",
@@ -257,11 +261,3 @@ def _parser() -> argparse.ArgumentParser:
         "--plain", action="store_true", help="plain lines instead of the live table"
     )
     return parser
-
-
-def _speed(text: str) -> float:
-    with contextlib.suppress(ValueError):
-        if 1.0 <= float(text) <= 20.0:
-            return float(text)
-    msg = f"got {text}, expected 1 to 20"
-    raise argparse.ArgumentTypeError(msg)

@@ -2,13 +2,13 @@
 
 import argparse
 import asyncio
-import contextlib
 import json
 import sys
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
+from daq.cli.arguments import number_between
 from daq.cli.files import load_bench_and_plan
 from daq.cli.screens import display_for
 from daq.records import TrialState
@@ -114,16 +114,8 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument(
         "--speed",
-        type=_speed,
+        type=number_between(1.0, 60.0),
         default=1.0,
         help="bench seconds a real second; 1 is life, more only with simulators at the same speed",
     )
     return parser
-
-
-def _speed(text: str) -> float:
-    with contextlib.suppress(ValueError):
-        if 1.0 <= float(text) <= 60.0:
-            return float(text)
-    msg = f"got {text}, expected 1 to 60"
-    raise argparse.ArgumentTypeError(msg)
