@@ -19,6 +19,8 @@ from daq.runtime.ports import Port, open_port
 
 _REOPEN_FIRST_S = 0.1
 _REOPEN_LAST_S = 1.0
+_LONG_DRAIN = 3.0
+"""Times the worst reply time: one late reply, in pieces even, has ended by then."""
 _TIMER_S = 0.001
 """The event loop's timers are this coarse; silences are waited for more finely."""
 
@@ -97,26 +99,29 @@ class LinePoller:
         """Poll until cancelled."""
         delay_s = _REOPEN_FIRST_S
         while True:
+            begun_s = self._clock.wire_s()
             try:
-                port = await self._open()
+                await self._open_and_talk()
             except InstrumentError as exc:
                 self._on_line(
                     LineState.LOST if self._was_open else LineState.CLOSED, str(exc)
                 )
-                await self._wait_closed(delay_s, str(exc))
-                delay_s = min(2.0 * delay_s, _REOPEN_LAST_S)
-                continue
-            delay_s = _REOPEN_FIRST_S
-            self._was_open = True
-            self._on_line(LineState.OPEN, "")
-            try:
-                await self._talk_until_lost()
-            except PortLostError as exc:
-                self._on_line(LineState.LOST, str(exc))
-                self._gap_for_all(str(exc))
-            finally:
-                self._port = None
-                await port.close()
+                self._gap_for_all(GapReason.PORT_LOST, str(exc))
+            if self._last_activity_s > begun_s:
+                # Only a line that was of use is reopened at once: some open and hang up again and again.
+                delay_s = _REOPEN_FIRST_S
+            await asyncio.sleep(delay_s)
+            delay_s = min(2.0 * delay_s, _REOPEN_LAST_S)
+
+    async def _open_and_talk(self) -> None:
+        port = await self._open()
+        self._was_open = True
+        self._on_line(LineState.OPEN, "")
+        try:
+            await self._talk_until_lost()
+        finally:
+            self._port = None
+            await port.close()
 
     # ---- the line itself
 
@@ -139,12 +144,8 @@ class LinePoller:
         if self._waiter is not None and not self._waiter.done():
             self._waiter.set_exception(error)
 
-    async def _wait_closed(self, delay_s: float, why: str) -> None:
-        """Wait to reopen; polls that fall due meanwhile are gaps."""
-        self._gap_for_all(why)
-        await asyncio.sleep(delay_s)
-
-    def _gap_for_all(self, why: str) -> None:
+    def _gap_for_all(self, reason: GapReason, why: str) -> None:
+        """Polls that have fallen due and cannot be made are gaps."""
         now = self._clock.wire_s()
         for talk in self._talks:
             if talk.due_s > now:
@@ -153,7 +154,7 @@ class LinePoller:
             gap = Gap(
                 talk.instrument.name,
                 self._clock.bench_from_wire(now),
-                GapReason.PORT_LOST,
+                reason,
                 why,
             )
             self._on_outcome(gap)
@@ -177,16 +178,16 @@ class LinePoller:
             talk = min(self._talks, key=lambda t: t.due_s)
             await self._sleep_until(talk.due_s)
             outcome = await self._exchange(talk)
+            talk.due_s += talk.interval_s
             self._tell(talk, outcome, flags)
             flags = 0
             if isinstance(outcome, Gap) and outcome.reason in _LEAVES_LINE_DIRTY:
                 await self._drain(talk.instrument.worst_reply_s)
                 flags = AFTER_DRAIN
-            self._schedule_next(talk)
+            self._skip_missed(talk)
 
-    def _schedule_next(self, talk: _Talk) -> None:
-        """Next absolute deadline; slots that passed meanwhile are gaps and are not made up for."""
-        talk.due_s += talk.interval_s
+    def _skip_missed(self, talk: _Talk) -> None:
+        """Slots that passed while the line was busy are a gap and are not made up for."""
         now = self._clock.wire_s()
         missed = int((now - talk.due_s) // talk.interval_s)
         if missed > 0:
@@ -272,13 +273,18 @@ class LinePoller:
             self._arm(protocol, now)
 
     async def _drain(self, worst_reply_s: float) -> None:
-        """Let everything that may still come go by."""
-        quiet_since = self._clock.wire_s()
+        """Let everything that may still come go by; of a line that never falls quiet gaps are told."""
+        begun_s = quiet_since = self._clock.wire_s()
         while True:
             quiet_since = max(quiet_since, self._last_activity_s)
-            wait_s = quiet_since + worst_reply_s - self._clock.wire_s()
+            now = self._clock.wire_s()
+            wait_s = quiet_since + worst_reply_s - now
             if wait_s <= 0.0:
                 return
+            if now - begun_s > _LONG_DRAIN * worst_reply_s:
+                self._gap_for_all(
+                    GapReason.GARBLED, "the line does not fall quiet before a request"
+                )
             await self._sleep_s(wait_s)
 
     # ---- streamed instruments
@@ -294,6 +300,9 @@ class LinePoller:
             self._arm(protocol, now)
             try:
                 self._advance(protocol, now)
+                if not waiter.done():
+                    # The loss may have come together with the last bytes, and woken nobody.
+                    self._raise_if_lost()
                 outcome: Reading | Gap = await waiter
             finally:
                 self._disarm()

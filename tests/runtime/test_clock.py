@@ -7,7 +7,7 @@ from tests.runtime.conftest import RFC_US, Computer
 
 MINUTE_S = 60.0
 STEP_US = 50_000
-"""DESIGN.md, Time: an offset is recorded every minute and at any step over 50 ms."""
+"""An offset is recorded every minute and at any step over 50 ms (DEVELOPERS.md, "Time and units")."""
 
 
 # ---- bench time

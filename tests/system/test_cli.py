@@ -1,4 +1,4 @@
-"""The command line: help, exit codes, and one line for whatever is wrong. The codes are those of DESIGN.md."""
+"""The command line: help, exit codes, and one line for whatever is wrong. The codes are those of README.md."""
 
 import asyncio
 import csv

@@ -1,7 +1,6 @@
 """The broker's side: publishing over MQTT 3.1.1, and a broker of our own where none is named.
 
-All topics lie below `<root>/<bench>/`; the root is "steadybench" unless the bench file
-says otherwise. In names, what a topic level cannot hold (+ # / and control characters)
+All topics lie below `steadybench/<bench>/`. In names, what a topic level cannot hold (+ # / and control characters)
 becomes "_". Payloads are UTF-8 JSON, rendered by `daq.messages`.
 
 ==================== === ======== ====================================================

@@ -182,6 +182,6 @@ def _migrations() -> "Migrations":
         for statement in (*_TABLES, *_VIEWS):
             db.execute(statement)
         db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        db.execute(f"PRAGMA user_version = {FORMAT}")
+        db.execute("PRAGMA user_version = 1")
 
     return migrations

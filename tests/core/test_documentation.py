@@ -1,0 +1,427 @@
+"""What README.md and DEVELOPERS.md name is there, and what is there is named."""
+
+import json
+import re
+import sqlite3
+import tomllib
+from collections.abc import Iterator, Mapping
+from contextlib import closing
+from dataclasses import fields, is_dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, get_args
+
+import pytest
+from jsonschema import Draft202012Validator
+from pydantic import BaseModel
+
+from daq.cli import main
+from daq.config import models
+from daq.config.bench import parse_profile
+from daq.messages import (
+    BenchFacts,
+    BenchState,
+    Health,
+    InstrumentFacts,
+    InstrumentHealth,
+    Topics,
+    result_schema,
+)
+from daq.records import Accuracy, Channel
+from daq.runtime.snapshot import Snapshot
+from daq.runtime.store.schema import migrate
+from daq.runtime.web import Page
+from daq.units import UNITS
+
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+TEXTS = pytest.mark.parametrize(
+    "text", [README, DEVELOPERS], ids=["README.md", "DEVELOPERS.md"]
+)
+
+ELSEWHERE = {
+    ".venv/bin/daq",  # made by the installation
+    "daq/_bundle",  # only in a wheel
+    "daq/physics",  # reserved for what may come
+}
+SUFFIXES = (".py", ".toml", ".md", ".js", ".html", ".css")
+TABLES: Mapping[str, Mapping[str, type[BaseModel]]] = MappingProxyType(
+    {
+        "Profile": {
+            "top level": models.Profile,
+            "`[line]`": models.LineSettings,
+            "`[wire]` of modbus-rtu": models.ModbusRtuWire,
+            "`[wire]` of query-lines": models.QueryLinesWire,
+            "`[wire]` of streamed-lines": models.StreamedLinesWire,
+            "`[[field]]`": models.FieldModel,
+            "`[field.accuracy]`": models.AccuracyModel,
+        },
+        "Bench": {
+            "top level": models.BenchModel,
+            "`[page]`": models.PageModel,
+            "`[broker]`": models.BrokerModel,
+            "`[[instrument]]`": models.InstrumentModel,
+            "`[[instrument.channel]]`": models.ChannelModel,
+        },
+        "Plan": {
+            "top level": models.PlanModel,
+            "`[machine]`": models.MachineModel,
+            "`[[condition]]`": models.ConditionModel,
+            "`[order]`": models.OrderModel,
+            "`[start]`": models.StartModel,
+            "`[settling]`": models.SettlingModel,
+            "`[averaging]`": models.AveragingModel,
+            "`[[limit]]`": models.LimitModel,
+        },
+    }
+)
+"""The tables of each file, as the configuration reference heads them."""
+
+
+def _section(title: str, *, level: int = 2) -> str:
+    """Text below a heading of DEVELOPERS.md, down to the next one as high."""
+    marks = "#" * level
+    pattern = rf"^{marks} (?:\d+\. )?{re.escape(title)}\n(.*?)(?=^#{{2,{level}}} |\Z)"
+    found = re.search(pattern, DEVELOPERS, flags=re.MULTILINE | re.DOTALL)
+    assert found, f"no section {title!r}"
+    return found[1]
+
+
+def _without_blocks(text: str) -> str:
+    return re.sub(r"^ *```.*?^ *```", "", text, flags=re.MULTILINE | re.DOTALL)
+
+
+def _codes(text: str) -> list[str]:
+    """What stands in backticks, on one line each."""
+    found = re.findall(r"`([^`]+)`", _without_blocks(text))
+    return [" ".join(code.split()) for code in found]
+
+
+def _blocks(language: str, text: str) -> list[str]:
+    return re.findall(
+        rf"^```{language}\n(.*?)^```", text, flags=re.MULTILINE | re.DOTALL
+    )
+
+
+# ---- paths
+
+
+def _named_paths(text: str) -> set[str]:
+    links = re.findall(r"\]\(([^)#:]+)\)", text)
+    return {name for name in [*_codes(text), *links] if _is_path(name)}
+
+
+def _is_path(name: str) -> bool:
+    if name in ELSEWHERE or name in UNITS or name in SUFFIXES:
+        return False
+    if not re.fullmatch(r"[\w.-][\w./-]*", name):
+        return False
+    return "/" in name or name.endswith(SUFFIXES)
+
+
+def _exists(name: str) -> bool:
+    if (ROOT / name).exists():
+        return True
+    folders = ("daq", "simulators", "configs", "tests")
+    return "/" not in name and any(
+        next((ROOT / folder).rglob(name), None) for folder in folders
+    )
+
+
+@TEXTS
+def test_every_path_that_is_named_exists(text: str) -> None:
+    named = _named_paths(text)
+    assert named
+    assert sorted(name for name in named if not _exists(name)) == []
+
+
+def test_a_path_that_does_not_exist_is_found() -> None:
+    named = _named_paths("see `daq/nowhere.py`, `nothing.toml`, `m3/h` and [it](lost/)")
+    assert named == {"daq/nowhere.py", "nothing.toml", "lost/"}
+    assert not any(map(_exists, named))
+
+
+def test_every_section_that_readme_sends_to_exists() -> None:
+    sent_to = re.findall(r'DEVELOPERS\.md, "([^"]+)"', " ".join(README.split()))
+    assert sent_to
+    headings = re.findall(r"^#+ (?:\d+\. )?(.+)$", DEVELOPERS, flags=re.MULTILINE)
+    assert set(sent_to) <= set(headings)
+
+
+# ---- commands
+
+
+def _commands(text: str) -> set[str]:
+    return set(re.findall(r"\bdaq ([a-z]+)\b", "\n".join([*_codes(text), *_shell()])))
+
+
+def _shell() -> list[str]:
+    return [*_blocks("sh", README), *_blocks("sh", DEVELOPERS)]
+
+
+@pytest.mark.parametrize("command", sorted(_commands(README) | _commands(DEVELOPERS)))
+def test_every_command_that_is_named_has_help(
+    command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main([command, "--help"])
+    assert ended.value.code == 0
+    assert capsys.readouterr().out.startswith(f"usage: daq {command} ")
+
+
+def test_readme_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["--help"])
+    listed = re.findall(r"^  ([a-z]+) ", capsys.readouterr().out, flags=re.MULTILINE)
+    assert listed
+    assert set(listed) <= _commands(README)
+
+
+# ---- profiles
+
+
+def test_the_examples_of_profiles_are_good_and_show_every_wire_protocol() -> None:
+    texts = _blocks("toml", _section("An instrument by profile", level=3))
+    shown = [parse_profile(text, file="example").wire.protocol for text in texts]
+    wires = get_args(models.Profile.model_fields["wire"].annotation)
+    known = {get_args(w.model_fields["protocol"].annotation)[0] for w in wires}
+    assert known == set(shown)
+    assert len(shown) == len(known)
+
+
+def test_the_examples_of_profiles_show_every_key() -> None:
+    text = "\n".join(_blocks("toml", _section("An instrument by profile", level=3)))
+    keys = {key for model in TABLES["Profile"].values() for key in model.model_fields}
+    assert sorted(k for k in keys if not re.search(rf"\b{k}\b *[=\]]", text)) == []
+
+
+# ---- the map
+
+
+def _mapped() -> set[str]:
+    """Modules and folders of the map; a folder stands for its __init__.py."""
+    found: set[str] = set()
+    folder = ""
+    for line in _section("The map").splitlines():
+        if heading := re.match(r"- \*\*`([^`]+)`\*\*", line):
+            folder = heading[1]
+            found.add(f"{folder}__init__.py")
+        elif listed := re.match(r"  - ((?:`[^`]+`(?:, )?)+):", line):
+            found |= {f"{folder}{name}" for name in _codes(listed[1])}
+    return found
+
+
+def test_the_map_holds_every_module_and_no_other() -> None:
+    packages = ("daq", "simulators")
+    there = {
+        path.relative_to(ROOT).as_posix()
+        for package in packages
+        for path in (ROOT / package).rglob("*.py")
+    }
+    mapped = {name for name in _mapped() if name.startswith(packages)}
+    assert there - mapped == set()
+    assert mapped - there == set()
+
+
+def test_the_map_holds_every_file_of_the_page_and_of_the_configurations() -> None:
+    named = set(_codes(_section("The map")))
+    static = {path.name for path in (ROOT / "daq/runtime/web/static").iterdir()}
+    assert static - named == set()
+    configs = {p.relative_to(ROOT).as_posix() for p in ROOT.glob("configs/*/*.toml")}
+    missing = {
+        name
+        for name in configs - named
+        if not {f"{Path(name).parent}/", Path(name).name} <= named
+    }
+    assert missing == set()
+
+
+# ---- names in the code
+
+
+def _defined() -> set[str]:
+    """Names of all functions, classes and constants of the program and its tests."""
+    pattern = (
+        r"^ *(?:(?:async )?def|class|const|export function) (\w+)|^([A-Z_]+)\b[^=]*="
+    )
+    found = {
+        name
+        for folder in ("daq", "simulators", "tests")
+        for path in (ROOT / folder).rglob("*.[pj][ys]")
+        for pair in re.findall(pattern, path.read_text(encoding="utf-8"), re.MULTILINE)
+        for name in pair
+    }
+    return found | set(models.Profile.model_fields)
+
+
+@pytest.mark.parametrize(
+    "section", ["One reading's journey", "Recipes", "The settling rule"]
+)
+def test_every_name_of_the_code_exists(section: str) -> None:
+    # A capital or an underscore in front, dots behind it or not, or one of our verbs.
+    shape = r"_?[A-Z]\w+(?:\.\w+)*|_\w+|(?:parse|read|render|open|finish)_\w*[a-z]"
+    named = [code for code in _codes(_section(section)) if re.fullmatch(shape, code)]
+    parts = {part for name in named for part in name.split(".")}
+    assert parts
+    assert parts - _defined() == set()
+
+
+# ---- configuration
+
+
+def _entries(file: str) -> dict[str, str]:
+    """The entries of one file in the configuration reference, under their heads."""
+    text = _section(file, level=3)
+    parts = re.split(r"^- \*\*(.+?)\*\*", text, flags=re.MULTILINE)
+    return dict(zip(parts[1::2], parts[2::2], strict=True))
+
+
+def _default(entry: str, key: str) -> Any:
+    """The default that an entry shows; None where it names the key without one."""
+    for code in _codes(entry):
+        if code == key:
+            return None
+        if code.startswith(f"{key} = "):
+            return tomllib.loads(code)[key]
+    return ...
+
+
+def _expected_default(model: type[BaseModel], key: str) -> Any:
+    field = model.model_fields[key]
+    value = (
+        None if field.is_required() else field.get_default(call_default_factory=True)
+    )
+    is_table = isinstance(value, BaseModel) or key in {"channel", "limit"}
+    if is_table and not isinstance(value, str | int | float):
+        return None
+    return list(value) if isinstance(value, tuple) else value
+
+
+KEYS = [
+    pytest.param(file, table, model, key, id=f"{file} {table} {key}")
+    for file, tables in TABLES.items()
+    for table, model in tables.items()
+    for key in model.model_fields
+]
+
+
+@pytest.mark.parametrize(("file", "table", "model", "key"), KEYS)
+def test_every_key_is_in_the_reference_with_its_default(
+    file: str, table: str, model: type[BaseModel], key: str
+) -> None:
+    assert _default(_entries(file)[table], key) == _expected_default(model, key)
+
+
+def test_the_reference_holds_every_table_and_no_other() -> None:
+    for file, tables in TABLES.items():
+        assert set(_entries(file)) == set(tables)
+    shown = {model for tables in TABLES.values() for model in tables.values()}
+    there = {
+        value
+        for value in vars(models).values()
+        if isinstance(value, type) and issubclass(value, models.Model)
+    }
+    assert there - {models.Model} == shown
+
+
+# ---- messages, page, store
+
+
+def _topics() -> dict[str, str]:
+    topics = Topics(bench="BENCH")
+    names = [name for name, it in vars(Topics).items() if isinstance(it, property)]
+    found = {name: getattr(topics, name) for name in names}
+    found["live"] = topics.live("INSTRUMENT")
+    return {
+        name: topic.replace("BENCH", "<bench>").replace("INSTRUMENT", "<instrument>")
+        for name, topic in found.items()
+    }
+
+
+@pytest.mark.parametrize("topic", _topics().values())
+def test_every_topic_is_in_the_table(topic: str) -> None:
+    assert f"| `{topic}` |" in _section("Messages")
+
+
+def _example(name: str) -> Any:
+    pattern = rf"^`{name}`[^\n]*:\n```json\n(.*?)^```"
+    found = re.search(pattern, _section("Messages"), flags=re.MULTILINE | re.DOTALL)
+    assert found, f"no example of {name!r}"
+    return json.loads(found[1])
+
+
+def _names(record: type) -> set[str]:
+    assert is_dataclass(record)
+    return {field.name for field in fields(record)}
+
+
+def test_the_example_messages_have_the_keys_of_the_real_ones() -> None:
+    assert set(_example("status")) == {"format", "state"}
+    assert set(_example("state")) == {"format"} | _names(BenchState)
+    health, bench = _example("health"), _example("bench")
+    assert set(health) == {"format"} | _names(Health)
+    assert set(health["instruments"][0]) == _names(InstrumentHealth)
+    assert set(bench) == {"format"} | _names(BenchFacts)
+    assert set(bench["instruments"][0]) == {"topic"} | _names(InstrumentFacts)
+    assert set(bench["channels"][0]) == _names(Channel)
+    assert set(bench["channels"][0]["accuracy"]) == _names(Accuracy)
+
+
+def test_the_example_result_follows_the_schema() -> None:
+    Draft202012Validator(result_schema()).validate(_example("result"))
+
+
+def test_the_example_live_message_is_a_senml_pack() -> None:
+    first, *rest = _example("live")
+    # RFC 8428, 4.1 and 4.2: base name and base time in the first record, a name, unit and value in each.
+    assert {"bn", "bt"} <= set(first)
+    assert all({"n", "u", "v"} <= set(record) for record in [first, *rest])
+
+
+def _routes() -> list[str]:
+    with closing(Page(port=0, snapshot=str, trace=str)) as page:
+        routes = page._application().routes
+    return [str(getattr(route, "path", "")) for route in routes]
+
+
+def test_every_route_of_the_page_is_told() -> None:
+    served = _routes()
+    told = set(_codes(_section("Messages")))
+    static = {f"/{code}" for code in _codes(_section("The map"))}
+    library = {"/uplot.js", "/uplot.css"}
+    assert "/" in served
+    assert set(served) - told - static - library == set()
+
+
+def _keys_of(record: type) -> Iterator[str]:
+    """Names of a record's fields and of those of the records in it."""
+    for field in fields(record):
+        yield field.name
+        for part in (field.type, *_parts(field.type)):
+            if isinstance(part, type) and is_dataclass(part):
+                yield from _keys_of(part)
+
+
+def _parts(annotation: object) -> Iterator[object]:
+    for part in get_args(annotation):
+        yield part
+        yield from _parts(part)
+
+
+def test_every_key_of_the_snapshot_is_told() -> None:
+    told = set(_codes(_section("Messages")))
+    keys = set(_keys_of(Snapshot))
+    assert {"urgency", "holding_back", "seconds_left"} <= keys
+    assert keys - told == set()
+
+
+def test_every_table_and_view_of_the_store_is_told() -> None:
+    with closing(sqlite3.connect(":memory:")) as connection:
+        migrate(connection)
+        rows = connection.execute(
+            "SELECT name FROM sqlite_master WHERE type IN ('table', 'view')"
+        ).fetchall()
+    ours = {name for (name,) in rows if "sqlite_" not in name}
+    assert "trial_averages" in ours
+    assert ours - set(_codes(_section("The store"))) == set()
