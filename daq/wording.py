@@ -46,7 +46,11 @@ def decimals_of(resolution: float) -> int:
 
 def decimals_of_uncertainty(expanded: float) -> int:
     """Decimals at which an uncertainty shows two significant digits (GUM 7.2.6)."""
-    return max(0, 1 - math.floor(math.log10(expanded))) if expanded > 0 else 3
+    if expanded <= 0.0:
+        return 3
+    # Rounding may carry into the next decade: 9.96 is 10, not 10.0.
+    exponent = int(f"{expanded:.1e}".partition("e")[2])
+    return max(0, 1 - exponent)
 
 
 def shown_value(value: float, unit: str, decimals: int) -> str:

@@ -1,33 +1,31 @@
 """What tests of the runtime share.
 
 Waiting for a condition; a pseudo-terminal whose far end the test holds; a computer whose clocks the test moves; a small
-bench with its plan, and a session of it whose readings the test makes.
+bench with its plan, and a session of it whose readings the test makes. Brokers.
 """
 
 import asyncio
+import gc
 import os
 import select
-import selectors
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import ExitStack, suppress
 from pathlib import Path
 from random import Random
-from typing import Any
 
 import pytest
 
-from daq.config.bench import Bench, PortSettings, parse_bench
+from daq.config.bench import Bench, parse_bench
 from daq.config.plan import Plan, parse_plan
 from daq.records import Gap, PlannedTrial, Reading, TrialResult
 from daq.runtime.board import Board
+from daq.runtime.broker import EmbeddedBroker
 from daq.runtime.clock import Clock
-from daq.runtime.ports import Port
 from daq.runtime.recorder import Recorder
 from daq.trials.session import Occurrence, Session
 from daq.trials.stages import Stage
-
-PATIENCE_S = 20.0
+from tests.runtime.brokers import AnyBroker, Mosquitto
 
 # RFC 3339, section 5.8, first example: 1985-04-12T23:20:50.52Z. As microseconds since 1970: 15
 # years of 365 days and 4 leap days, 31 + 28 + 31 + 11 days, 23 h 20 min 50.52 s.
@@ -124,13 +122,6 @@ reason = "rating of the plug"
 """
 
 
-async def until(condition: Callable[[], bool]) -> None:
-    """Wait for a condition, or fail."""
-    async with asyncio.timeout(PATIENCE_S):
-        while not condition():  # noqa: ASYNC110 - what is waited for sets no event
-            await asyncio.sleep(0.002)
-
-
 class Wire:
     """A serial line under a path that stays; the test is the meter at its far end."""
 
@@ -219,75 +210,33 @@ def wire(plugged: Callable[[str], Wire]) -> Wire:
     return plugged("line")
 
 
-# ---- time in the test's hand
+# ---- brokers
 
 
-class MovedTime(asyncio.SelectorEventLoop):
-    """A loop whose clock jumps to the next timer instead of waiting; each turn costs a little."""
-
-    TURN_S = 1e-5
-
-    def __init__(self) -> None:
-        self.now_s = 100.0
-        super().__init__(_NeverWaits(self))
-
-    def time(self) -> float:
-        return self.now_s
+@pytest.fixture
+async def mosquitto(tmp_path: Path) -> AsyncIterator[Mosquitto]:
+    broker = Mosquitto(tmp_path)
+    yield broker
+    await broker.stop()
 
 
-class _NeverWaits(selectors.DefaultSelector):
-    def __init__(self, loop: MovedTime) -> None:
-        super().__init__()
-        self._loop = loop
-
-    def select(
-        self, timeout: float | None = None
-    ) -> list[tuple[selectors.SelectorKey, int]]:
-        if timeout is None:
-            msg = "nothing left to wait for"
-            raise RuntimeError(msg)
-        self._loop.now_s += max(timeout, MovedTime.TURN_S)
-        return super().select(0)
+@pytest.fixture(
+    params=["embedded", pytest.param("mosquitto", marks=pytest.mark.mosquitto)]
+)
+async def any_port(
+    request: pytest.FixtureRequest, tmp_path: Path
+) -> AsyncIterator[int]:
+    broker: AnyBroker
+    broker = EmbeddedBroker() if request.param == "embedded" else Mosquitto(tmp_path)
+    yield await broker.start()
+    await broker.stop()
 
 
-Say = Callable[[int, bytes], list[tuple[float, bytes]]]
-"""Takes how often the meter was asked and the request; gives what it says how long after it [s]."""
-
-
-class Line:
-    """A line in memory with one meter."""
-
-    def __init__(self, loop: MovedTime, say: Say) -> None:
-        self.asked_s: list[float] = []
-        self.said_s: list[float] = []
-        self._loop = loop
-        self._say = say
-        self._on_data: Callable[[bytes, float], None] | None = None
-
-    async def open(
-        self,
-        settings: PortSettings,
-        *,
-        wire_s: Callable[[], float],
-        on_data: Callable[[bytes, float], None],
-        on_lost: Callable[[Any], None],
-    ) -> Port:
-        del settings, wire_s, on_lost
-        self._on_data = on_data
-        return self
-
-    def write(self, data: bytes) -> None:
-        self.asked_s.append(self._loop.now_s)
-        for delay_s, said in self._say(len(self.asked_s), data):
-            self._loop.call_later(delay_s, self._arrives, said)
-
-    def _arrives(self, said: bytes) -> None:
-        self.said_s.append(self._loop.now_s)
-        if self._on_data is not None:
-            self._on_data(said, self._loop.now_s)
-
-    async def close(self) -> None:
-        self._on_data = None
+@pytest.fixture
+def nothing_is_left_open() -> Iterator[None]:
+    """An unclosed socket is a ResourceWarning, which fails the test it belongs to."""
+    yield
+    gc.collect()
 
 
 # ---- a computer, a bench and a session in the test's hand

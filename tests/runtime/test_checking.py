@@ -11,7 +11,7 @@ from daq.errors import PortAbsentError
 from daq.runtime.checking import InstrumentCheck, check_bench
 from daq.runtime.clock import Clock
 from daq.runtime.ports import Port
-from tests.runtime.conftest import Line, MovedTime, Say
+from tests.runtime.moved_time import Line, MovedTime, Say
 
 SECONDS = 8.0
 REPLY_S = 0.05
@@ -19,6 +19,8 @@ CHAR_S = 10 / 9600
 """Default line of a profile: 9600 bit/s, start bit, eight bits, stop bit."""
 LOOK_S = 0.125
 """An eighth of the second in which the mains meter is said to refresh."""
+WORST_S = 1.0
+"""Worst reply time of a meter that is asked for lines, unless its profile says otherwise: at first the line is drained."""
 
 
 def says(text: str) -> Say:
@@ -57,14 +59,16 @@ def check(
     bench: Bench,
     monkeypatch: pytest.MonkeyPatch,
     *,
-    meter: Say | None = SOUND,
+    meter: Say | bytes | None = SOUND,
     air: bytes | None = b"3.50\n",
     seconds: float = SECONDS,
 ) -> Mapping[str, InstrumentCheck]:
-    """Check the bench in moved time; without a meter or air that port is absent."""
+    """Check the bench in moved time; bytes are said unasked, and without a meter or air that port is absent."""
     with contextlib.closing(MovedTime()) as loop:
         lines: dict[str, Line] = {}
-        if meter is not None:
+        if isinstance(meter, bytes):
+            lines["ports/meter"] = Talker(loop, meter)
+        elif meter is not None:
             lines["ports/meter"] = Line(loop, meter)
         if air is not None:
             lines["ports/air"] = Talker(loop, air)
@@ -95,7 +99,7 @@ def test_meters_that_answer_are_in_order(
     assert air.values == (3.5,)
     assert meter.gaps == air.gaps == 0
     # Asked eight times in the second in which it refreshes.
-    assert meter.readings == pytest.approx(SECONDS / LOOK_S, abs=1)
+    assert meter.readings == pytest.approx((SECONDS - WORST_S) / LOOK_S, abs=1)
     # One line in half a second, less the first, which may be half a line.
     assert air.readings == pytest.approx(SECONDS / 0.5 - 1, abs=1)
     assert meter.stated_refresh_s == 1.0
@@ -163,6 +167,28 @@ def test_many_gaps_are_trouble_although_there_are_readings(
     assert meter.readings > meter.gaps > 0
     assert meter.trouble is not None
     assert meter.trouble.startswith("reply garbled (1 parts, expected 2")
+
+
+def test_a_meter_that_cannot_be_asked_in_such_a_hurry_is_in_order(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def slow(_number: int, _request: bytes) -> list[tuple[float, bytes]]:
+        # Two or three looks pass meanwhile.
+        return [(0.3, b"6.00,1400.0\n")]
+
+    meter = check(bench, monkeypatch, meter=slow)["meter"]
+    assert meter.gaps == 0
+    assert meter.trouble is None
+    assert meter.readings == pytest.approx((SECONDS - WORST_S) / 0.3, abs=1)
+
+
+def test_a_meter_that_should_be_asked_and_talks_by_itself_is_in_trouble(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    trouble = check(bench, monkeypatch, meter=b"6.00,1400.0\n")["meter"].trouble
+    assert trouble is not None
+    assert trouble.startswith("reply garbled (the line does not fall quiet")
+    assert "the profile is the right one" in trouble
 
 
 def test_an_absent_port_is_said_and_the_others_are_checked(

@@ -170,7 +170,7 @@ async def wait_until(condition: Callable[[], object]) -> None:
 @pytest.mark.slow
 def test_a_full_disk_is_told_and_loses_nothing(tmp_path: Path) -> None:
     path = tmp_path / "bench.db"
-    ended = subprocess.run(  # noqa: S603 - our own interpreter and script
+    ended = subprocess.run(
         child(DISK_FULL, path), capture_output=True, text=True, timeout=60, check=False
     )
     assert ended.stderr == ""
@@ -187,7 +187,7 @@ def test_a_full_disk_is_told_and_loses_nothing(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_a_read_only_file_is_refused_and_one_made_read_only_is_waited_out() -> None:
-    ended = subprocess.run(  # noqa: S603 - our own interpreter and script
+    ended = subprocess.run(
         child(READ_ONLY), capture_output=True, text=True, timeout=60, check=False
     )
     assert ended.stderr == ""
@@ -204,7 +204,7 @@ def test_a_killed_program_leaves_a_sound_file_with_all_but_the_last_second(
     tmp_path: Path,
 ) -> None:
     path = tmp_path / "bench.db"
-    with subprocess.Popen(  # noqa: S603 - our own interpreter and script
+    with subprocess.Popen(
         child(WRITE_FOR_EVER, path), stdout=subprocess.PIPE, text=True
     ) as process:
         assert process.stdout is not None

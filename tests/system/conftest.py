@@ -15,6 +15,9 @@ from random import Random
 
 import pytest
 
+from daq.cli import main
+from tests.system.command_line import BENCH, METER, PLAN, Daq, Ended
+
 ROOT = Path(__file__).parents[2]
 CONFIGS = ROOT / "configs"
 PATIENCE_S = 20.0
@@ -138,3 +141,26 @@ def wrong_baud() -> Iterator[Callable[[Path], None]]:
     yield start
     for line in begun:
         line.stop()
+
+
+# ---- the command line
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str]) -> Daq:
+    def ended(*words: object) -> Ended:
+        with pytest.raises(SystemExit) as caught:
+            main([str(word) for word in words])
+        captured = capsys.readouterr()
+        assert isinstance(caught.value.code, int)
+        return Ended(caught.value.code, captured.out, captured.err)
+
+    return ended
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A bench, its profile and a plan that are in order."""
+    for name, text in (("meter", METER), ("bench", BENCH), ("plan", PLAN)):
+        (tmp_path / f"{name}.toml").write_text(text, encoding="utf-8")
+    return tmp_path
