@@ -1,7 +1,7 @@
 """What tests of the runtime share.
 
-Waiting for a condition; a pseudo-terminal whose far end the test holds; a computer whose clocks the test moves; a small
-bench with its plan, and a session of it whose readings the test makes. Brokers.
+A pseudo-terminal whose far end the test holds; brokers; a computer whose clocks the test moves; a small bench with its
+plan, and a session of it whose readings the test makes.
 """
 
 import asyncio

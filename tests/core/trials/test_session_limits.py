@@ -1,0 +1,82 @@
+"""Limits that are broken while a session runs."""
+
+from daq.records import TrialState
+from daq.trials.stages import Happening, Stage
+from tests.core.trials.session_bench import OFF_A, ON_A, TOO_MUCH_A, Bench
+
+
+def test_a_broken_limit_ends_the_trial_and_marks_it() -> None:
+    bench = Bench()
+    bench.run(5, OFF_A)
+    bench.run(30, ON_A)
+    (broken,) = bench.run(6, TOO_MUCH_A)
+    assert broken.happening is Happening.LIMIT_BROKEN
+    assert broken.breach is not None
+    assert broken.breach.at_s - broken.breach.since_s == 5.0
+    assert bench.stage() is Stage.LIMIT
+    (ended,) = bench.run(5, OFF_A)
+    assert ended.result is not None
+    assert ended.result.state is TrialState.LIMIT_BROKEN
+    assert ended.result.note == "rating"
+
+
+def test_inrush_shorter_than_the_limits_time_breaks_nothing() -> None:
+    bench = Bench()
+    bench.run(5, OFF_A)
+    bench.run(4, TOO_MUCH_A)
+    bench.run(30, ON_A)
+    assert Happening.LIMIT_BROKEN not in bench.happenings()
+
+
+def test_a_limit_broken_after_averaging_marks_the_trial_and_keeps_its_averages() -> (
+    None
+):
+    bench = Bench()
+    confirmed = bench.settle()[-1].result
+    (broken,) = bench.run(6, TOO_MUCH_A)
+    assert broken.result is not None
+    assert confirmed is not None
+    assert broken.result.state is TrialState.LIMIT_BROKEN
+    assert broken.result.averages == confirmed.averages != ()
+    (ended,) = bench.run(5, OFF_A)
+    assert ended.result is not None
+    assert ended.result.state is TrialState.LIMIT_BROKEN
+    assert ended.result.averages == confirmed.averages
+
+
+def test_a_second_limit_in_the_same_trial_is_told_and_names_the_trial() -> None:
+    bench = Bench()
+    bench.run(5, OFF_A)
+    bench.run(30, ON_A)
+    bench.run(6, TOO_MUCH_A)
+    (second,) = bench.run(6, TOO_MUCH_A, voltage=190.0)
+    assert second.happening is None
+    assert second.trial_id == "trial-1"
+    assert second.planned is not None
+    assert second.breach is not None
+    assert second.breach.limit.channel == "voltage"
+    assert {b.limit.channel for b in bench.session.breaches()} == {"current", "voltage"}
+
+
+def test_a_limit_that_ended_the_trial_stays_shown_until_it_is_switched_off() -> None:
+    bench = Bench()
+    bench.run(5, OFF_A)
+    bench.run(6, TOO_MUCH_A)
+    bench.run(10, ON_A)
+    assert len(bench.session.breaches()) == 1
+    bench.run(5, OFF_A)
+    assert bench.session.breaches() == ()
+
+
+def test_a_low_voltage_counts_only_while_a_trial_runs() -> None:
+    bench = Bench()
+    assert bench.run(20, OFF_A, voltage=190.0) == []
+    happened = bench.run(6, ON_A, voltage=190.0)
+    assert happened[-1].happening is Happening.LIMIT_BROKEN
+
+
+def test_a_limit_broken_while_no_trial_runs_is_told_without_one() -> None:
+    bench = Bench()
+    told = bench.run(10, TOO_MUCH_A)
+    assert [(o.happening, o.planned, o.trial_id) for o in told] == [(None, None, "")]
+    assert bench.stage() is Stage.WAITING

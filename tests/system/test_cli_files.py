@@ -1,0 +1,170 @@
+"""The command line and its files: what is wrong with them is told with file, line and key; their schemas."""
+
+import json
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from jsonschema import Draft202012Validator
+
+from tests.system.command_line import BENCH, Daq, Ended, edit
+from tests.system.conftest import CONFIGS
+
+# ---- bad files
+
+
+def test_files_that_are_in_order_are_said_to_be_so(run: Daq, folder: Path) -> None:
+    bench = folder / "bench.toml"
+    assert run("check", bench, "--files-only") == Ended(
+        0, f"{bench}: 2 instruments, 2 channels, no fault.\n", ""
+    )
+
+
+@pytest.mark.parametrize("name", ["leads", "filters"])
+def test_shipped_benches_are_in_order(run: Daq, name: str) -> None:
+    assert run("check", CONFIGS / name / "bench.toml", "--files-only").code == 0
+
+
+@pytest.mark.parametrize("absent", ["bench.toml", "plan.toml"])
+def test_a_missing_file_is_named(run: Daq, folder: Path, absent: str) -> None:
+    (folder / absent).unlink()
+    told = run("run", folder / "bench.toml", folder / "plan.toml")
+    assert told.code == 2
+    assert told.says_only(f"{folder / absent}: no such file, check the name")
+
+
+def test_a_folder_or_a_file_that_is_no_text_is_told(run: Daq, folder: Path) -> None:
+    told = run("check", folder)
+    assert told.code == 2
+    assert told.says_only(f"{folder}: cannot be read: ")
+    (folder / "bench.toml").write_bytes(b"format = 1 # \xff\n")
+    told = run("check", folder / "bench.toml")
+    assert told.code == 2
+    assert told.says_only("bench.toml: cannot be read: ")
+
+
+def line_of(file: Path, piece: str) -> int:
+    lines = file.read_text(encoding="utf-8").splitlines()
+    return next(n for n, line in enumerate(lines, start=1) if piece in line)
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A mistake in one of the files: where it is told, and what is said of it."""
+
+    file: str
+    old: str
+    new: str
+    problem: str
+    told_at: str = ""
+
+
+FAULTS = (
+    Fault("bench", "[page]", "[page", "no valid TOML: "),
+    Fault("bench", "unit = 1", "unti = 1", "instrument[1].unti: unknown key, did you"),
+    # A unit of another quantity: which of the two is wrong nobody knows, so it is told at the field.
+    Fault("meter", '"V"', '"Pa"', "field[1]: unit 'Pa' measures pressure", "[[field]]"),
+    Fault("meter", '"V"', '"Volt"', "field[1].unit: "),
+    Fault("bench", "unit = 1", "unit = 300", "instrument[1].unit: got 300, expected "),
+    Fault("bench", '"volts"', '"amperes"', "'meter.toml' has no field 'amperes'"),
+    Fault("bench", '"meter.toml"', '"m.toml"', "no profile 'm.toml', expected"),
+    Fault("bench", "format = 1", "format = 2", "format: got 2, expected 1"),
+)
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_fault_in_a_bench_is_told_with_file_line_and_key(
+    run: Daq, folder: Path, fault: Fault
+) -> None:
+    file = folder / f"{fault.file}.toml"
+    edit(file, fault.old, fault.new)
+    told = run("check", folder / "bench.toml", "--files-only")
+    assert (told.code, told.out) == (2, "")
+    first = told.err.splitlines()[0]
+    line = line_of(file, fault.told_at or fault.new)
+    assert first.startswith(f"daq: {file}:{line}: "), told.err
+    assert fault.problem in first
+    assert "Traceback" not in told.err
+
+
+def test_two_channels_of_one_name_are_told(run: Daq, folder: Path) -> None:
+    channel = '[[instrument.channel]]\nfield = "volts"\nname = "supply"\n'
+    file = folder / "bench.toml"
+    file.write_text(BENCH + channel, encoding="utf-8")
+    told = run("check", file, "--files-only")
+    assert told.code == 2
+    assert told.says_only(
+        f"{file}:{len((BENCH + channel).splitlines())}: instrument[2].channel[1].name: ",
+        "two channels are named 'supply', the other is of instrument 'meter'",
+    )
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "problem"),
+    [
+        (
+            'baseline = "short lead"',
+            'baseline = "no lead"',
+            "baseline: no condition 'no lead', expected one of short lead",
+        ),
+        ('baseline = "short lead"\n', "", "baseline: missing, expected a value"),
+        (
+            'required = ["supply"]',
+            'required = ["suply"]',
+            "settling.required[1]: the bench has no channel 'suply', did you mean 'supply'?",
+        ),
+        ("off_below = 100", "off_below = 300", "off_below 300.0 is above on_above 200"),
+    ],
+)
+def test_a_fault_in_a_plan_is_told_before_anything_is_opened(
+    run: Daq, folder: Path, old: str, new: str, problem: str
+) -> None:
+    edit(folder / "plan.toml", old, new)
+    told = run("run", folder / "bench.toml", folder / "plan.toml")
+    assert (told.code, told.out) == (2, "")
+    assert told.says_only(f"{folder / 'plan.toml'}:", problem)
+    assert not (folder / "bench.db").exists()
+
+
+def test_the_faults_of_both_files_are_told_together(run: Daq, folder: Path) -> None:
+    edit(folder / "bench.toml", "unit = 1", "unit = 300")
+    edit(folder / "plan.toml", 'baseline = "short lead"\n', "")
+    told = run("run", folder / "bench.toml", folder / "plan.toml")
+    assert told.code == 2
+    assert [line.split(":")[1].strip() for line in told.err.splitlines()] == [
+        str(folder / "bench.toml"),
+        str(folder / "plan.toml"),
+    ]
+
+
+# ---- schemas
+
+
+@pytest.mark.parametrize("what", ["bench", "plan", "profile", "result"])
+def test_schemas_are_valid_by_their_own_dialect(run: Daq, what: str) -> None:
+    told = run("schema", what)
+    assert (told.code, told.err) == (0, "")
+    schema = json.loads(told.out)
+    assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    Draft202012Validator.check_schema(schema)
+
+
+@pytest.mark.parametrize(
+    ("what", "file"),
+    [
+        *[
+            (w, CONFIGS / s / f"{w}.toml")
+            for w in ("bench", "plan")
+            for s in ("leads", "filters")
+        ],
+        *[("profile", file) for file in sorted((CONFIGS / "profiles").glob("*.toml"))],
+    ],
+)
+def test_shipped_files_follow_the_schema_and_a_misspelt_key_does_not(
+    run: Daq, what: str, file: Path
+) -> None:
+    validator = Draft202012Validator(json.loads(run("schema", what).out))
+    facts = tomllib.loads(file.read_text(encoding="utf-8"))
+    assert list(validator.iter_errors(facts)) == []
+    assert list(validator.iter_errors({**facts, "fromat": 1})) != []
