@@ -255,15 +255,22 @@ def _senml_part(name: str) -> str:
 
 
 def render_result(
-    result: TrialResult, session: SessionFacts, *, started_utc: str, ended_utc: str
+    result: TrialResult,
+    session: SessionFacts,
+    *,
+    revision: int,
+    started_utc: str,
+    decided_utc: str,
 ) -> str:
     """Payload of the result topic; `result_schema` describes it.
 
     Args:
         result: The trial.
         session: The session it belongs to.
+        revision: [1] counts up from 1 when more becomes known of a trial already told.
         started_utc: Switch-on, RFC 3339.
-        ended_utc: Switch-off, RFC 3339.
+        decided_utc: When the outcome was known, RFC 3339: confirmed, given up, a limit
+            broken, or switched off too soon.
 
     Raises:
         ValueError: If the trial still runs, or a figure is not finite that must be.
@@ -276,13 +283,14 @@ def render_result(
         {
             "format": FORMAT,
             "id": result.trial_id,
+            "revision": revision,
             "session": asdict(session),
             **asdict(result.planned),
             "attempt": result.attempt,
             "state": result.state.value,
             "note": result.note,
             "started_utc": started_utc,
-            "ended_utc": ended_utc,
+            "decided_utc": decided_utc,
             "averages": averages,
         }
     )
@@ -391,7 +399,11 @@ def _object(keys: _Keys) -> _Schema:
 
 _RESULT_KEYS: _Keys = {
     "format": ({"const": FORMAT}, "Number of this form of message."),
-    "id": (_UUID, "Identity of the trial; a repeat of the message has the same."),
+    "id": (_UUID, "Identity of the trial; a repeat has the same id and revision."),
+    "revision": (
+        _COUNT,
+        "Rises when more becomes known of a trial already told; the highest holds [1].",
+    ),
     "session": (_object(_SESSION_KEYS), "The session the trial belongs to."),
     "position": (_COUNT, "Place in the session's order [1]."),
     "condition": (_NAME, "What was fitted or set."),
@@ -401,7 +413,10 @@ _RESULT_KEYS: _Keys = {
     "state": ({"enum": _ENDED_STATES}, "How the trial ended."),
     "note": (_TEXT, "Why it ended so; empty where there is nothing to say."),
     "started_utc": (_UTC, "Switch-on, RFC 3339."),
-    "ended_utc": (_UTC, "Switch-off, RFC 3339."),
+    "decided_utc": (
+        _UTC,
+        "When the outcome was known: confirmed, given up, a limit broken, or switched off too soon, RFC 3339.",
+    ),
     "averages": (
         {"type": "array", "items": _object(_AVERAGE_KEYS)},
         "One each channel; empty unless the trial settled.",

@@ -71,11 +71,6 @@ def unit_of(symbol: str) -> Unit:
         raise ValueError(msg) from None
 
 
-def units_of_quantity(quantity: str) -> tuple[str, ...]:
-    """Spellings of all units of one quantity, as a bench file may write them."""
-    return tuple(unit.symbol for unit in _UNITS if unit.quantity == quantity)
-
-
 def senml_value(value: float, unit: Unit) -> float:
     """The value in the unit that the SenML registry has for the quantity."""
     return value * unit.factor + unit.offset

@@ -11,7 +11,7 @@ from daq.records import Channel, PlannedTrial, TrialState
 from daq.settling.rule import HeldBackBy
 from daq.trials.limits import Breach
 from daq.trials.session import Occurrence
-from daq.trials.stages import Happening, Stage
+from daq.trials.stages import OVER, RUNNING, Happening, Stage
 
 
 class Urgency(StrEnum):
@@ -65,23 +65,45 @@ def shown_average(mean: float, expanded: float, unit: str) -> str:
 
 
 def instruction(
-    stage: Stage, fit: str, *, switch_off_first: bool, seconds_left: float | None
+    stage: Stage,
+    fit: str,
+    *,
+    by_key: bool,
+    switch_off_first: bool,
+    seconds_left: float | None,
+    hindrance: str | None,
 ) -> tuple[str, Urgency]:
     """The one sentence that the operator reads across the room.
 
     Args:
         stage: Where the session stands.
         fit: What to do for the condition called for, without a full stop.
+        by_key: No channel tells that the machine is on; the operator's key does.
         switch_off_first: The machine was found running.
         seconds_left: Until averaging may end [s], where it is known.
+        hindrance: What must be mended first, a whole sentence; None where nothing must.
     """
+    if hindrance is not None and stage in {Stage.WAITING, *RUNNING}:
+        return hindrance, Urgency.ACTION
     if stage is Stage.WAITING and switch_off_first:
         return "The machine is already running. Switch it off.", Urgency.ACTION
     if stage is Stage.WAITING:
-        return f"{fit}, then switch on.", Urgency.ACTION
+        key = " and press Enter" if by_key else ""
+        return f"{fit}, then switch on{key}.", Urgency.ACTION
     if stage is Stage.AVERAGING and seconds_left:
         return f"Keep it running, about {seconds_left:.0f} s.", Urgency.WAIT
+    if stage in OVER and by_key:
+        words, urgency = _INSTRUCTIONS[stage]
+        return f"{words} Then press Enter.", urgency
     return _INSTRUCTIONS[stage]
+
+
+def silent_meter(title: str, seconds: float) -> str:
+    """What to do about a meter that a trial waits for."""
+    return f"{title}: its meter is silent since {seconds:.0f} s. Check its plug."
+
+
+STORE_HINDRANCE = "Wait: the results file cannot be written. Make room or mend it."
 
 
 _INSTRUCTIONS: dict[Stage, tuple[str, Urgency]] = {
@@ -94,7 +116,17 @@ _INSTRUCTIONS: dict[Stage, tuple[str, Urgency]] = {
     Stage.FINISHED: ("All trials are done. Unplug the machine.", Urgency.NORMAL),
 }
 
-STAGE_SENTENCES: dict[Stage, str] = {
+
+def stage_sentence(stage: Stage, *, by_key: bool) -> str:
+    """What happens in a stage, and what ends it."""
+    if by_key and stage is Stage.WAITING:
+        return "Waiting for the machine to be switched on; Enter at the terminal starts the trial."
+    if by_key and stage is Stage.DONE:
+        return "Settled and averaged. Enter at the terminal ends the trial."
+    return _STAGE_SENTENCES[stage]
+
+
+_STAGE_SENTENCES: dict[Stage, str] = {
     Stage.WAITING: "Waiting for the machine to be switched on; that starts the trial by itself.",
     Stage.RUNNING_UP: "Running up: nothing counts until inrush and run-up are over.",
     Stage.SETTLING: "Settling: averaging begins once the drift that is still possible fits the tolerance.",
@@ -138,11 +170,14 @@ def breach_text(breach: Breach, channel: Channel) -> str:
     above = limit.above is not None and breach.value > limit.above
     bound = limit.above if above else limit.below
     side = "above" if above else "below"
+    consequence = (
+        "Something may overheat." if above else "The machine may stall and overheat."
+    )
     held_s = max(breach.at_s - breach.since_s, 0.0)
     return (
         f"{channel.title} {shown_value(breach.value, channel.unit, decimals)} is {side} "
         f"{shown_value(bound or 0.0, channel.unit, decimals)} ({limit.reason}), for {held_s:.0f} s. "
-        "Something may overheat. Switch off at the plug."
+        f"{consequence} Switch off at the plug."
     )
 
 

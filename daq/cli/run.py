@@ -11,6 +11,7 @@ from pathlib import Path
 from daq.cli.arguments import number_between
 from daq.cli.files import load_bench_and_plan
 from daq.cli.screens import display_for
+from daq.errors import InputError
 from daq.records import TrialState
 from daq.runtime.clock import Clock
 from daq.runtime.daemon import Outcome, run_session
@@ -24,6 +25,12 @@ def run(arguments: Sequence[str]) -> int:
     base = bench_path.resolve().parent
     store_path = Path(options.store) if options.store else base / bench.store
     with display_for(plain=options.plain, to_stderr=options.json) as display:
+        if plan.rules.start.channel is None and not display.has_keyboard:
+            msg = (
+                f"{options.plan}: without a start channel the Enter key starts a trial, and there is no keyboard here; "
+                "run it in a terminal without --plain, or give the plan a [start] channel"
+            )
+            raise InputError(msg)
         outcome = asyncio.run(
             run_session(
                 bench,

@@ -1,6 +1,7 @@
 """The terminal's side of a session: a live slip where there is a terminal, plain lines elsewhere."""
 
 import contextlib
+import os
 import sys
 from collections.abc import Callable, Iterator
 from typing import Protocol, TextIO
@@ -14,6 +15,10 @@ from daq.wording import shown_average, trial_name
 class FinishingDisplay(Display, Protocol):
     """A display that also shows how it ended."""
 
+    @property
+    def has_keyboard(self) -> bool:
+        """Whether the operator can press keys."""
+
     def finished(self, outcome: Outcome) -> None:
         """The slip as it ended."""
 
@@ -25,8 +30,13 @@ class PlainDisplay:
         self._stream = stream
         self._instruction = ""
 
+    @property
+    def has_keyboard(self) -> bool:
+        """Plain lines have none."""
+        return False
+
     def attach(self, on_key: Callable[[Key], None]) -> None:
-        """Plain lines have no keyboard."""
+        """Nothing to pass on."""
 
     def started(self, *, page_url: str, broker: str, words: str) -> None:
         """Where page and broker are."""
@@ -54,8 +64,12 @@ class PlainDisplay:
             self._line(line)
 
     def _line(self, text: str) -> None:
-        self._stream.write(text + "\n")
-        self._stream.flush()
+        try:
+            self._stream.write(text + "\n")
+            self._stream.flush()
+        except BrokenPipeError:
+            # Whoever read has seen enough; the measurement goes on, and nothing may be written at exit either.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), self._stream.fileno())
 
 
 @contextlib.contextmanager

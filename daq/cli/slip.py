@@ -57,6 +57,11 @@ class SlipDisplay:
         self._live.start()
         return self
 
+    @property
+    def has_keyboard(self) -> bool:
+        """Whether the operator can press keys."""
+        return sys.stdin.isatty()
+
     def attach(self, on_key: Callable[[Key], None]) -> None:
         """Read single keys from the terminal until the display ends."""
         if not sys.stdin.isatty():

@@ -199,12 +199,7 @@ def parse_bench(text: str, *, file: str, find_profile: FindProfile) -> Bench:
     source = Source(file, text)
     model = validated(BenchModel, source, text)
     faults: list[Fault] = []
-    profiles: dict[str, Profile] = {}
-    for index, item in enumerate(model.instrument):
-        if item.profile not in profiles:
-            profile = _profile(source, index, item.profile, find_profile, faults)
-            if profile is not None:
-                profiles[item.profile] = profile
+    profiles = _profiles(source, model, find_profile, faults)
     instruments = tuple(
         _instrument(item, profiles[item.profile])
         for item in model.instrument
@@ -238,23 +233,30 @@ def _lone_instrument() -> InstrumentModel:
     return InstrumentModel(name="instrument", profile="profile", port="port")
 
 
-def _profile(
+def _profiles(
     source: Source,
-    index: int,
-    name: str,
+    model: BenchModel,
     find_profile: FindProfile,
     faults: list[Fault],
-) -> Profile | None:
-    found = find_profile(name)
-    if found is None:
-        problem = f"no profile {name!r}, expected the name of a shipped profile or a file beside the bench"
-        faults.append(source.fault(("instrument", index, "profile"), problem))
-        return None
-    try:
-        return parse_profile(found[1], file=found[0])
-    except ConfigurationError as exc:
-        faults.extend(exc.faults)
-        return None
+) -> dict[str, Profile]:
+    """The good ones by name; an absent one is told wherever it is named, the faults of a bad one once."""
+    profiles: dict[str, Profile] = {}
+    bad: set[str] = set()
+    for index, item in enumerate(model.instrument):
+        name = item.profile
+        if name in profiles or name in bad:
+            continue
+        found = find_profile(name)
+        if found is None:
+            problem = f"no profile {name!r}, expected the name of a shipped profile or a file beside the bench"
+            faults.append(source.fault(("instrument", index, "profile"), problem))
+            continue
+        try:
+            profiles[name] = parse_profile(found[1], file=found[0])
+        except ConfigurationError as exc:
+            faults.extend(exc.faults)
+            bad.add(name)
+    return profiles
 
 
 def _register_field(model: FieldModel) -> RegisterField:

@@ -40,6 +40,13 @@ def _known_unit(symbol: str) -> str:
     return symbol
 
 
+def _named_once(names: list[str]) -> list[str]:
+    if twice := sorted({name for name in names if names.count(name) > 1}):
+        msg = f"named more than once: {', '.join(twice)}"
+        raise ValueError(msg)
+    return names
+
+
 Quantity = Annotated[
     str,
     AfterValidator(_known_quantity),
@@ -340,7 +347,9 @@ class SettlingModel(Model):
     """What a trial waits for."""
 
     rule: Literal["standard"] = "standard"
-    required: Annotated[list[ChannelName], Field(min_length=1)]
+    required: Annotated[
+        list[ChannelName], Field(min_length=1), AfterValidator(_named_once)
+    ]
     tolerance: Annotated[float, Field(gt=0, le=0.1)] = Field(
         0.005, description="relative drift that is settled"
     )

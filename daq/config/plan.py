@@ -9,7 +9,8 @@ from daq.config.faults import Source, validated
 from daq.config.models import PlanModel
 from daq.errors import ConfigurationError, Fault
 from daq.records import Channel, PlannedTrial
-from daq.settling.parameters import STANDARD
+from daq.settling.group import ChannelSetup, SettlingGroup
+from daq.settling.parameters import STANDARD, Parameters
 from daq.trials.limits import Limit
 from daq.trials.order import OrderKind, plan_order
 from daq.trials.session import SessionRules
@@ -104,11 +105,16 @@ def _rules(model: PlanModel, bench: Bench) -> SessionRules:
         limits=tuple(
             Limit(m.channel, m.above, m.below, m.for_s, m.reason) for m in model.limit
         ),
-        parameters=dataclasses.replace(
-            STANDARD, least_s=averaging.least_s, longest_s=averaging.longest_s
-        ),
+        parameters=_parameters(model),
         target=averaging.target_percent / 100.0 if averaging.target_percent else None,
         longest_s=model.trial_longest_s,
+    )
+
+
+def _parameters(model: PlanModel) -> Parameters:
+    averaging = model.averaging
+    return dataclasses.replace(
+        STANDARD, least_s=averaging.least_s, longest_s=averaging.longest_s
     )
 
 
@@ -147,7 +153,43 @@ def _faults(source: Source, model: PlanModel, bench: Bench) -> list[Fault]:
     for path, name in named:
         if name not in channels:
             faults.append(source.fault(path, _unknown_channel(name, channels)))
+    return faults + _interval_faults(source, model, bench)
+
+
+def _interval_faults(source: Source, model: PlanModel, bench: Bench) -> list[Fault]:
+    """Required channels whose readings are too far apart for the settling rule."""
+    parameters = _parameters(model)
+    channels = {c.name: c for c in bench.channels}
+    faults = []
+    for index, name in enumerate(model.settling.required):
+        channel = channels.get(name)
+        if channel is None or _has_window(channel.interval_s, parameters):
+            continue
+        problem = (
+            f"{name!r} is read every {channel.interval_s:g} s, expected at most every"
+            f" {_longest_interval_s(parameters)} s: the settling rule has no longer window;"
+            f" set interval_s of instrument {channel.instrument!r}, or take another channel"
+        )
+        faults.append(source.fault(("settling", "required", index), problem))
     return faults
+
+
+def _has_window(interval_s: float, parameters: Parameters) -> bool:
+    """Whether the rule takes a channel with readings so far apart; the rule itself is asked."""
+    setup = ChannelSetup(
+        "", tolerance=1.0, resolution=0.0, interval_s=interval_s, required=True
+    )
+    try:
+        SettlingGroup([setup], start_s=0.0, parameters=parameters)
+    except ValueError:
+        return False
+    return True
+
+
+def _longest_interval_s(parameters: Parameters) -> int:
+    """Longest interval that the rule takes [whole s]."""
+    longest_s = int(max(parameters.windows_s))
+    return next(s for s in range(longest_s, 0, -1) if _has_window(s, parameters))
 
 
 def _unknown_channel(name: str, channels: list[str]) -> str:

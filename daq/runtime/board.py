@@ -31,7 +31,7 @@ from daq.runtime.snapshot import (
 from daq.trials.session import Session
 from daq.trials.stages import Stage
 from daq.wording import (
-    STAGE_SENTENCES,
+    STORE_HINDRANCE,
     Urgency,
     breach_text,
     decimals_of,
@@ -39,6 +39,8 @@ from daq.wording import (
     held_back,
     instruction,
     overdue_text,
+    silent_meter,
+    stage_sentence,
 )
 
 _EVENTS = 50
@@ -160,11 +162,14 @@ class Board:
         left_s = self._seconds_left()
         planned = session.called_for
         fit = self._plan.instructions[planned.condition] if planned else ""
+        by_key = self._plan.rules.start.channel is None
         words, urgency = instruction(
             session.stage,
             fit,
+            by_key=by_key,
             switch_off_first=session.must_switch_off_first,
             seconds_left=left_s,
+            hindrance=self._hindrance(now_s),
         )
         alarms = self._alarms(now_s)
         state = "finished" if session.stage is Stage.FINISHED else "running"
@@ -182,7 +187,7 @@ class Board:
                 since_s=session.stage_since_s,
                 progress=self._progress(),
                 seconds_left=left_s,
-                sentence=STAGE_SENTENCES[session.stage],
+                sentence=stage_sentence(session.stage, by_key=by_key),
             ),
             instruction=words,
             urgency=(Urgency.DANGER if session.overdue else urgency).value,
@@ -199,12 +204,27 @@ class Board:
             events=tuple(self._events),
         )
 
-    def instrument_lines(self) -> tuple[InstrumentLine, ...]:
-        """How the instruments fare."""
-        now_s = self._clock.bench_s()
-        return tuple(self._instrument(name, now_s) for name in self._latest)
-
     # ---- parts of the snapshot
+
+    def _hindrance(self, now_s: float) -> str | None:
+        """What keeps a trial from beginning or from settling, whatever the machine does."""
+        if self.store.state != "ok" and self._session.stage is Stage.WAITING:
+            return STORE_HINDRANCE
+        if self._session.stage is Stage.WAITING:
+            return None
+        for channel in self._channels.values():
+            latest = self._latest[channel.instrument]
+            silent = _condition(channel, latest, now_s, self._clock.speed) in {
+                "silent",
+                "old",
+            }
+            if (
+                silent
+                and channel.name in self._plan.rules.required
+                and latest.reading is not None
+            ):
+                return silent_meter(channel.title, now_s - latest.reading.at_s)
+        return None
 
     def _seconds_left(self) -> float | None:
         trial = self._session.trial()

@@ -29,11 +29,12 @@ from daq.runtime.store import Store
 from daq.runtime.web import Page
 from daq.trials.session import Occurrence, Session
 from daq.trials.stages import Stage
-from daq.wording import occurrence_text
+from daq.wording import occurrence_text, overdue_text
 
 _SCREENS_S = 0.25
 _SLOW_EVERY = 4
-_LAST_RESULTS_S = 2.0
+_LAST_RESULTS_S = 1.0
+_LAST_WRITES_S = 1.5
 _STOPPING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
@@ -184,6 +185,9 @@ class _Daemon:
         )
         self._page = page
         self._stopped = asyncio.Event()
+        self._signalled = asyncio.Event()
+        self._health: dict[str, str] = {}
+        self._overdue_told = False
         self._stopped_by: signal.Signals | None = None
         self._changed = asyncio.Event()
 
@@ -225,7 +229,7 @@ class _Daemon:
             async with asyncio.TaskGroup() as tasks:
                 running = [tasks.create_task(part) for part in self._parts()]
                 server = tasks.create_task(self._page.run())
-                await self._finish()
+                await self._finish(tasks)
                 self._page.stop()
                 await server
                 for task in running:
@@ -248,6 +252,7 @@ class _Daemon:
         else:
             words = f"{text}. Readings are kept in memory: make room or mend it, and do not stop this program."
             self.board.store = PartLine("failing", words)
+            self._session.mark("the store could not be written for a while")
             self._event("store", words)
 
     # ---- parts
@@ -277,20 +282,29 @@ class _Daemon:
             on_line=line_changed,
         )
 
-    async def _finish(self) -> None:
-        """Wait for the end, then let the last results reach store and broker."""
+    async def _finish(self, tasks: asyncio.TaskGroup) -> None:
+        """Wait for the end, then let the last results reach store and broker, but not for ever."""
         if self._session.stage is Stage.FINISHED:
             self._stopped.set()
         await self._stopped.wait()
+        written = tasks.create_task(self._write_the_end())
+        signalled = tasks.create_task(self._signalled.wait())
+        # A store that cannot be written is waited for; the operator's signal is stronger.
+        await asyncio.wait({written, signalled}, return_when=asyncio.FIRST_COMPLETED)
+        await asyncio.wait({written}, timeout=_LAST_WRITES_S)
+        written.cancel()
+        signalled.cancel()
+        self._tell_screens(self.board.snapshot())
+        await self._publishing.wait_results_sent(_LAST_RESULTS_S)
+
+    async def _write_the_end(self) -> None:
         await self._recorder.wait_written()
-        if self._stopped_by is None:
+        if self._session.stage is Stage.FINISHED:
             await self._store.end_session(
                 self._start.facts.number,
                 state="finished",
                 ended_utc=self._clock.utc_text(),
             )
-        self._tell_screens(self.board.snapshot())
-        await self._publishing.wait_results_sent(_LAST_RESULTS_S)
 
     async def _show(self) -> None:
         """Keep the screens, the broker's state and the clock's record fresh."""
@@ -304,11 +318,25 @@ class _Daemon:
             self._changed.clear()
             self._happened(self._session.tick(self._clock.bench_s()))
             snapshot = self.board.snapshot()
+            self._note_health(snapshot)
             self._tell_screens(snapshot)
             if turn % _SLOW_EVERY == 0:
                 self._page.push("beat", json.dumps({"now_s": snapshot.clock.now_s}))
                 self._publishing.health(snapshot)
-                await self._recorder.keep_clock()
+                self._recorder.keep_clock()
+
+    def _note_health(self, snapshot: Snapshot) -> None:
+        """A meter that falls silent, and a machine that runs on, belong in the record and in a plain log."""
+        for line in snapshot.instruments:
+            before = self._health.get(line.name)
+            self._health[line.name] = line.state
+            if line.state == "silent" and before == "ok":
+                self._event("meter", f"{line.name}: silent, {line.text}.")
+            elif line.state == "ok" and before == "silent":
+                self._event("meter", f"{line.name}: it answers again.")
+        if self._session.overdue and not self._overdue_told:
+            self._event("alarm", overdue_text(self._plan.rules.longest_s))
+        self._overdue_told = self._session.overdue
 
     def _tell_screens(self, snapshot: Snapshot) -> None:
         self._page.push("state", snapshot.as_json())
@@ -353,16 +381,24 @@ class _Daemon:
         self._changed.set()
 
     def _key(self, key: Key) -> None:
-        if key is Key.SWITCHED:
-            self._happened(self._session.operator_switched(self._clock.bench_s()))
-        else:
+        if key is Key.ACKNOWLEDGED:
             self._session.acknowledge()
             self._event("operator", "Acknowledged at the terminal.")
+            return
+        occurrences = self._session.operator_switched(self._clock.bench_s())
+        self._happened(occurrences)
+        if not occurrences:
+            self._event(
+                "operator",
+                "Enter is not taken: the start channel says that the machine runs.",
+            )
 
     def _broker_state(self, state: str, text: str) -> None:
         self.board.broker = PartLine(state, text)
         self._changed.set()
 
     def _stop(self, number: signal.Signals) -> None:
-        self._stopped_by = self._stopped_by or signal.Signals(number)
+        if not self._stopped.is_set():
+            self._stopped_by = signal.Signals(number)
         self._stopped.set()
+        self._signalled.set()

@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import dataclasses
+import re
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
@@ -153,7 +154,8 @@ class Publishing:
         state = BenchState(
             at_utc="",
             stage=snapshot.stage.name,
-            instruction=snapshot.instruction,
+            # Without the seconds, which would make a new state of every second.
+            instruction=re.sub(r", about \d+ s\.$", ".", snapshot.instruction),
             condition=snapshot.condition.name if snapshot.condition else None,
             trial=snapshot.trial.number if snapshot.trial else None,
             done=snapshot.session.done,

@@ -7,17 +7,26 @@ so that a program killed before the machine is switched off has lost nothing.
 import asyncio
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 
 from daq.messages import Topics, render_result
-from daq.records import Gap, Reading, SessionFacts, TrialState
-from daq.runtime.clock import Clock
+from daq.records import Gap, Reading, SessionFacts, TrialResult
+from daq.runtime.clock import Clock, ClockOffset
 from daq.runtime.store import Store
 from daq.settling.parameters import Parameters
 from daq.trials.session import Occurrence
 from daq.trials.stages import Happening
 
 _TRIAL_OVER = frozenset({Happening.OFF_MORE_TO_COME, Happening.OFF_LAST})
+
+
+@dataclass(frozen=True, slots=True)
+class _Result:
+    """A result on its way to the store; revision 0 is not told to the broker."""
+
+    trial: int
+    result: TrialResult
+    revision: int
 
 
 class Recorder:
@@ -45,7 +54,8 @@ class Recorder:
         self._topics = topics
         self._on_result_stored = on_result_stored
         self._trial: int | None = None
-        self._to_write: asyncio.Queue[tuple[int, Occurrence]] = asyncio.Queue()
+        self._revision = 0
+        self._to_write: asyncio.Queue[_Result | ClockOffset] = asyncio.Queue()
 
     def take(self, outcome: Reading | Gap) -> None:
         """Keep a reading or a gap."""
@@ -70,6 +80,7 @@ class Recorder:
         """Take what happened to the trial; what must be durable at once is written by `run`."""
         planned = occurrence.planned
         if occurrence.happening is Happening.SWITCHED_ON and planned is not None:
+            self._revision = 0
             self._trial = self._store.begin_trial(
                 self._facts.number,
                 planned,
@@ -78,17 +89,26 @@ class Recorder:
                 clock_id=self._clock_id,
                 started_s=occurrence.at_s,
             )
-        if self._trial is not None and occurrence.result is not None:
-            self._to_write.put_nowait((self._trial, occurrence))
+        result = occurrence.result
+        if self._trial is not None and result is not None:
+            # Once the outcome is known everybody is told; switching off then only adds when that was.
+            told_before = occurrence.happening in _TRIAL_OVER and self._revision > 0
+            if not told_before:
+                self._revision += 1
+            revision = 0 if told_before else self._revision
+            self._to_write.put_nowait(_Result(self._trial, result, revision))
         if occurrence.happening in _TRIAL_OVER:
             self._trial = None
 
     async def run(self) -> None:
         """Write results until cancelled."""
         while True:
-            number, occurrence = await self._to_write.get()
+            item = await self._to_write.get()
             try:
-                await self._write(number, occurrence)
+                if isinstance(item, _Result):
+                    await self._write(item)
+                else:
+                    await self._write_offset(item)
             finally:
                 self._to_write.task_done()
 
@@ -96,35 +116,33 @@ class Recorder:
         """Wait until every result so far is on the disk."""
         await self._to_write.join()
 
-    async def keep_clock(self) -> None:
-        """Record how bench time and UTC stand to each other, where that is due."""
+    def keep_clock(self) -> None:
+        """Record how bench time and UTC stand to each other, where that is due; waits for nothing."""
         offset = self._clock.new_offset()
         if offset is not None:
-            self._clock_id = await self._store.add_clock(
-                offset.boot_id,
-                monotonic_s=offset.monotonic_s,
-                utc_us=offset.utc_us,
-                speed=offset.speed,
-            )
+            self._to_write.put_nowait(offset)
 
-    async def _write(self, number: int, occurrence: Occurrence) -> None:
-        result = occurrence.result
-        if result is None:
-            return
-        payload = render_result(
-            result,
-            self._facts,
-            started_utc=self._clock.utc_text(result.started_s),
-            ended_utc=self._clock.utc_text(result.ended_s),
+    async def _write_offset(self, offset: ClockOffset) -> None:
+        self._clock_id = await self._store.add_clock(
+            offset.boot_id,
+            monotonic_s=offset.monotonic_s,
+            utc_us=offset.utc_us,
+            speed=offset.speed,
         )
-        # Once the outcome is known everybody is told; switching off then only adds when that was.
-        told_before = (
-            occurrence.happening in _TRIAL_OVER
-            and result.state is not TrialState.UNFINISHED
-        )
-        outbox = None if told_before else (self._topics.result, payload)
+
+    async def _write(self, item: _Result) -> None:
+        outbox = None
+        if item.revision:
+            payload = render_result(
+                item.result,
+                self._facts,
+                revision=item.revision,
+                started_utc=self._clock.utc_text(item.result.started_s),
+                decided_utc=self._clock.utc_text(item.result.ended_s),
+            )
+            outbox = (self._topics.result, payload)
         await self._store.end_trial(
-            number, result, rule_json=self._rule_json, outbox=outbox
+            item.trial, item.result, rule_json=self._rule_json, outbox=outbox
         )
         if outbox is not None:
             self._on_result_stored()

@@ -209,6 +209,8 @@ class SettlingGroup:
     ) -> PhaseChange | None:
         for name in self._required:
             old, new = before.get(name), items[name].mean
+            if new is None:
+                self._rules[name].held_back_by = HeldBackBy.GAPS
             if old is None or new is None:
                 return None
             if abs(new - old) > max(
@@ -357,16 +359,22 @@ class SettlingGroup:
         self._levels = levels
         for name, rule in self._rules.items():
             if name not in levels:
-                level = _plain_level(rule.window(self._first_bin), rule.resolution)
+                level = _plain_level(
+                    rule.window(self._first_bin),
+                    rule.resolution,
+                    self._parameters.least_share,
+                )
                 if level is not None:
                     self._levels[name] = level
         return PhaseChange(Phase.CONFIRMED, self._bin_end_s())
 
 
-def _plain_level(bins: list[Bin], resolution: float) -> LevelEstimate | None:
+def _plain_level(
+    bins: list[Bin], resolution: float, least_share: float
+) -> LevelEstimate | None:
     """Mean of a channel that nobody waited for; None where too little of the window is there."""
     means = [item.mean for item in bins if item.mean is not None]
-    if len(means) < 4:
+    if len(means) < max(4.0, least_share * len(bins)):
         return None
     estimate = estimate_mean(means)
     half_step = undithered_half_step(*undithered_step(bins, resolution))

@@ -93,8 +93,9 @@ class ChannelRule:
         return list(islice(self._bins, max(skip, 0), None))
 
     def detect(self) -> None:
-        """Judge the windows that end at the newest bin; does nothing where that bin is missing."""
+        """Judge the windows that end at the newest bin; where that bin is missing only say so."""
         if self.newest.mean is None:
+            self.held_back_by = HeldBackBy.GAPS
             return
         self.detection = self._shortest_settled_window(self.newest.mean)
         if self.detection is None:

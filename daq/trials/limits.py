@@ -43,21 +43,36 @@ class LimitWatch:
     def rearm(self) -> None:
         """A trial begins: what is already beyond the limit is told again."""
         self.breach = None
+        self._beyond_since_s = None
 
-    def feed(self, at_s: float, value: float, *, running: bool) -> Breach | None:
-        """Take one reading; a breach is told once, until the channel comes back inside."""
-        if not self._is_beyond(value, running=running):
+    def feed(
+        self, at_s: float, value: float, *, known_on_s: float | None
+    ) -> Breach | None:
+        """Take one reading; a breach is told once, until the channel comes back inside.
+
+        Args:
+            at_s: Of the reading [s].
+            value: Of the channel [its unit].
+            known_on_s: When the machine was last known to be on [s]; None where it is not running.
+        """
+        above = self.limit.above is not None and value > self.limit.above
+        below = (
+            self.limit.below is not None
+            and known_on_s is not None
+            and value < self.limit.below
+        )
+        if not (above or below):
             self._beyond_since_s = None
             self.breach = None
             return None
         if self._beyond_since_s is None:
             self._beyond_since_s = at_s
-        if self.breach is not None or at_s - self._beyond_since_s < self.limit.for_s:
+        # Whoever switches off lowers voltage and flow before the current has told that the machine is off.
+        is_certain = above or (
+            known_on_s is not None and known_on_s > self._beyond_since_s
+        )
+        if not is_certain or at_s - self._beyond_since_s < self.limit.for_s:
             return None
+        told_before = self.breach is not None
         self.breach = Breach(self.limit, value, self._beyond_since_s, at_s)
-        return self.breach
-
-    def _is_beyond(self, value: float, *, running: bool) -> bool:
-        above = self.limit.above is not None and value > self.limit.above
-        below = self.limit.below is not None and running and value < self.limit.below
-        return above or below
+        return None if told_before else self.breach

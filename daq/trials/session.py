@@ -97,6 +97,7 @@ class _Trial:
     result: TrialResult | None = None
     breach: Breach | None = None
     acknowledged: bool = False
+    notes: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +163,10 @@ class Session:
         self._detector = SwitchDetector(rules.start)
         self._watches = [LimitWatch(limit) for limit in rules.limits]
         self._by_instrument: dict[str, list[Channel]] = {}
-        for channel in rules.channels:
+        # The start channel first: what it says of the machine bears on the others' limits.
+        for channel in sorted(
+            rules.channels, key=lambda c: c.name != rules.start.channel
+        ):
             self._by_instrument.setdefault(channel.instrument, []).append(channel)
         self._trial: _Trial | None = None
 
@@ -178,16 +182,25 @@ class Session:
         return occurrences
 
     def operator_switched(self, now_s: float) -> list[Occurrence]:
-        """Take the operator's word that the machine was just switched: off if a trial runs, else on [s]."""
+        """Take the operator's word that the machine was just switched: off if a trial runs, else on [s].
+
+        While the start channel itself says that the machine runs, the word is not taken: a key is hit by mistake
+        more easily than a current flows by mistake.
+        """
         occurrences = self.tick(now_s)
         trial, line = self._trial, self._progress.next_line()
-        if trial is not None:
+        if trial is not None and not self._detector.sees_it_running:
             self._detector.told(Switch.OFF, self.now_s)
             return [*occurrences, self._switched_off(trial, self.now_s)]
-        if line is None:
+        if trial is not None or line is None:
             return occurrences
         self._detector.told(Switch.ON, self.now_s)
         return [*occurrences, self._switched_on(line, self.now_s)]
+
+    def mark(self, note: str) -> None:
+        """Write something down about the trial in hand."""
+        if self._trial is not None:
+            self._trial.notes.append(note)
 
     def tick(self, now_s: float) -> list[Occurrence]:
         """Let time pass [s]; a trial that has taken too long is given up."""
@@ -199,9 +212,7 @@ class Session:
             return []
         if self.now_s - trial.started_s < self._rules.longest_s:
             return []
-        return [
-            self._give_up(trial, TrialState.NOT_SETTLED, Happening.TIME_UP, self.now_s)
-        ]
+        return [self._give_up(trial)]
 
     def acknowledge(self) -> None:
         """Take the operator's word that the machine may run on."""
@@ -335,6 +346,11 @@ class Session:
             for c in self._rules.channels
             if window is not None and c.name in levels
         )
+        trial.notes += [
+            f"{c.name}: no average, readings are missing"
+            for c in self._rules.channels
+            if c.name not in levels
+        ]
         return self._result(trial, TrialState.FINISHED, at_s, averages=averages)
 
     def _result(
@@ -344,14 +360,10 @@ class Session:
         ended_s: float,
         *,
         averages: tuple[TrialAverage, ...] | None = None,
-        note: str | None = None,
     ) -> TrialResult:
-        """The trial's result so far, with what is new replaced."""
-        before = trial.result
+        """The trial's result so far."""
         if averages is None:
-            averages = before.averages if before else ()
-        if note is None:
-            note = before.note if before else ""
+            averages = trial.result.averages if trial.result else ()
         return TrialResult(
             trial_id=trial.trial_id,
             planned=trial.planned,
@@ -360,8 +372,14 @@ class Session:
             started_s=trial.started_s,
             ended_s=ended_s,
             averages=averages,
-            note=note,
+            note="; ".join(trial.notes),
         )
+
+    def _known_on_s(self, now_s: float) -> float | None:
+        """When the machine was last known to be on [s]; None where no trial runs."""
+        if self._trial is None:
+            return None
+        return now_s if self._rules.start.channel is None else self._detector.last_on_s
 
     def _limits(self, channel: str, at_s: float, value: float) -> list[Occurrence]:
         trial = self._trial
@@ -369,7 +387,7 @@ class Session:
         for watch in self._watches:
             if watch.limit.channel != channel:
                 continue
-            breach = watch.feed(at_s, value, running=trial is not None)
+            breach = watch.feed(at_s, value, known_on_s=self._known_on_s(at_s))
             if breach is None:
                 continue
             if trial is None:
@@ -394,9 +412,10 @@ class Session:
 
     def _limit_broken(self, trial: _Trial, breach: Breach) -> Occurrence:
         trial.breach = breach
-        trial.result = self._result(
-            trial, TrialState.LIMIT_BROKEN, breach.at_s, note=breach.limit.reason
+        trial.notes.append(
+            f"{breach.limit.channel} broke its limit: {breach.limit.reason}"
         )
+        trial.result = self._result(trial, TrialState.LIMIT_BROKEN, breach.at_s)
         return self._move(
             Happening.LIMIT_BROKEN,
             breach.at_s,
@@ -405,11 +424,19 @@ class Session:
             breach=breach,
         )
 
-    def _give_up(
-        self, trial: _Trial, state: TrialState, happening: Happening, at_s: float
-    ) -> Occurrence:
-        trial.result = self._result(trial, state, at_s)
-        return self._move(happening, at_s, trial, result=trial.result)
+    def _give_up(self, trial: _Trial) -> Occurrence:
+        """Time is up: say for each required channel why, and ask again where only a meter was missing."""
+        reasons = {
+            name: trial.group.progress(name).held_back_by
+            for name in self._rules.required
+        }
+        trial.notes += [
+            f"{name}: {reason.value}" for name, reason in reasons.items() if reason
+        ]
+        meter_was_missing = HeldBackBy.GAPS in reasons.values()
+        state = TrialState.UNFINISHED if meter_was_missing else TrialState.NOT_SETTLED
+        trial.result = self._result(trial, state, self.now_s)
+        return self._move(Happening.TIME_UP, self.now_s, trial, result=trial.result)
 
     def _switched_off(self, trial: _Trial, at_s: float) -> Occurrence:
         state = trial.result.state if trial.result else TrialState.UNFINISHED

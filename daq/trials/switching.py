@@ -42,12 +42,15 @@ class SwitchDetector:
 
     def __init__(self, rule: StartRule) -> None:
         self.state = Switch.UNKNOWN
+        self.last_on_s: float | None = None
         self._rule = rule
         self._low_since_s: float | None = None
         self._rose = False
 
     def feed(self, at_s: float, value: float) -> Switched | None:
         """Take one reading; says when it makes a change of state certain."""
+        if value >= self._rule.off_below:
+            self.last_on_s = at_s
         if value > self._rule.on_above:
             self._low_since_s = None
             self._rose = True
@@ -60,6 +63,11 @@ class SwitchDetector:
         if self.state is Switch.ON and not self._is_certainly_off(at_s):
             return None
         return self._become(Switch.OFF, self._low_since_s)
+
+    @property
+    def sees_it_running(self) -> bool:
+        """The channel itself says that the machine is on."""
+        return self.state is Switch.ON and self._rose and self._low_since_s is None
 
     def told(self, state: Switch, at_s: float) -> Switched | None:
         """Take the operator's word that the machine was switched."""

@@ -1,6 +1,6 @@
 """Three loops that poll one meter: the bare minimum with and without an event loop, and the program's own.
 
-Each takes a path and a number of polls, and gives the times from outcome to outcome; wire.py compares them.
+Each takes a path and a number of polls, and gives the times from reading to reading; wire.py compares them.
 """
 
 import asyncio
@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 from daq.config.bench import Instrument
 from daq.framing import crc16_modbus
-from daq.records import Gap, Reading
+from daq.records import Gap, GapReason, Reading
 from daq.runtime.clock import Clock
 from daq.runtime.poller import LinePoller, LineState
 from tests.benchmarks.measuring import cpu_s, wait_until
@@ -35,7 +35,6 @@ class Measured:
 
     cycles_s: Sequence[float]
     cpu_a_poll_s: float
-    gaps: int = 0
 
 
 def raw_loop(path: str, polls: int, *, silence_s: float = 0.0) -> Measured:
@@ -114,26 +113,36 @@ def _spacings(stamps: Sequence[float]) -> list[float]:
 
 
 @dataclass
-class _Stopwatch:
-    """Takes outcomes, leaves the first ones out and says when there are enough."""
+class Stopwatch:
+    """Takes outcomes, leaves the first readings out and says when there are enough."""
 
     polls: int
     stamps: list[float] = field(default_factory=list)
-    gaps: int = 0
     cpu_from: float = 0.0
     cpu_to: float = 0.0
     done: asyncio.Event = field(default_factory=asyncio.Event)
     seen: int = 0
 
     def take(self, outcome: Reading | Gap) -> None:
-        """Stamp one outcome."""
+        """Stamp one reading.
+
+        Raises:
+            RuntimeError: At a gap, for a failed poll is no poll.
+        """
+        if isinstance(outcome, Gap):
+            if outcome.reason is GapReason.MISSED:
+                # Polled without a pause, every poll passes slots over; that is no poll either.
+                return
+            msg = f"a gap, expected readings only: {outcome.reason} ({outcome.detail})"
+            raise RuntimeError(msg)
+        if self.done.is_set():
+            return
         self.seen += 1
-        if self.seen < _WARM_UP or self.done.is_set():
+        if self.seen < _WARM_UP:
             return
         if self.seen == _WARM_UP:
             self.cpu_from = cpu_s()
         self.stamps.append(time.perf_counter())
-        self.gaps += isinstance(outcome, Gap)
         if len(self.stamps) > self.polls:
             self.cpu_to = cpu_s()
             self.done.set()
@@ -141,11 +150,11 @@ class _Stopwatch:
     def measured(self) -> Measured:
         """What the polls took."""
         cpu = (self.cpu_to - self.cpu_from) / self.polls
-        return Measured(_spacings(self.stamps), cpu, self.gaps)
+        return Measured(_spacings(self.stamps), cpu)
 
 
 async def _poll(instrument: Instrument, polls: int) -> Measured:
-    watch = _Stopwatch(polls)
+    watch = Stopwatch(polls)
     poller = LinePoller(
         [instrument], clock=Clock(), on_outcome=watch.take, on_line=_line_changed
     )

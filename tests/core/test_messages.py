@@ -127,7 +127,8 @@ def result_payload(result: TrialResult = RESULT) -> dict[str, Any]:
         result,
         SESSION,
         started_utc="2026-01-05T10:12:13.250Z",
-        ended_utc="2026-01-05T10:13:48.250Z",
+        decided_utc="2026-01-05T10:13:48.250Z",
+        revision=1,
     )
     payload: dict[str, Any] = json.loads(text)
     return payload
@@ -407,7 +408,8 @@ def test_a_result_carries_every_figure_and_fits_the_schema() -> None:
         "state": "finished",
         "note": "",
         "started_utc": "2026-01-05T10:12:13.250Z",
-        "ended_utc": "2026-01-05T10:13:48.250Z",
+        "decided_utc": "2026-01-05T10:13:48.250Z",
+        "revision": 1,
         "averages": [
             {
                 "channel": "power",
@@ -460,7 +462,7 @@ def test_a_mean_that_is_no_number_is_not_published() -> None:
         {"repeat": "1"},
         {"baseline": None},
         {"started_utc": "2026-01-05 10:12:13"},
-        {"ended_utc": "2026-01-05T10:12:13"},
+        {"decided_utc": "2026-01-05T10:12:13"},
         {"averages": [{"channel": "power", "mean": 1385.5}]},
         {"colour": "red"},
     ],

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daq.units import QUANTITIES, UNITS, senml_value, unit_of, units_of_quantity
+from daq.units import QUANTITIES, UNITS, senml_value, unit_of
 
 STEADY = settings(derandomize=True, deadline=None, max_examples=100)
 
@@ -65,7 +65,7 @@ def test_every_unit_is_sent_under_a_registered_symbol(symbol: str) -> None:
 
 @pytest.mark.parametrize("quantity", QUANTITIES)
 def test_all_units_of_a_quantity_are_sent_under_one_symbol(quantity: str) -> None:
-    symbols = units_of_quantity(quantity)
+    symbols = [s for s, unit in UNITS.items() if unit.quantity == quantity]
     assert symbols
     assert len({UNITS[symbol].senml for symbol in symbols}) == 1
     # One of them is that unit itself, or the meters of this quantity could not be checked against the registry.
@@ -73,11 +73,11 @@ def test_all_units_of_a_quantity_are_sent_under_one_symbol(quantity: str) -> Non
     assert plain or quantity == "energy"
 
 
-def test_every_unit_belongs_to_one_quantity_and_is_found_there() -> None:
+def test_every_unit_is_found_by_its_spelling_and_has_a_known_quantity() -> None:
     for symbol, unit in UNITS.items():
         assert unit.symbol == symbol
-        homes = [q for q in QUANTITIES if symbol in units_of_quantity(q)]
-        assert homes == [unit.quantity]
+        assert unit_of(symbol) is unit
+        assert unit.quantity in QUANTITIES
 
 
 def test_column_suffixes_are_distinct_and_fit_into_a_column_name() -> None:
@@ -98,7 +98,3 @@ def test_conversion_keeps_the_order_of_values(
 def test_an_unknown_unit_is_refused_with_those_that_are_known() -> None:
     with pytest.raises(ValueError, match=r"unknown unit 'psi', expected one of V, A, "):
         unit_of("psi")
-
-
-def test_a_quantity_that_nobody_measures_has_no_units() -> None:
-    assert units_of_quantity("luminance") == ()

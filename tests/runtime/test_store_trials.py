@@ -97,7 +97,7 @@ async def test_a_trial_its_averages_and_its_message_are_written_together(
         trial = await begin_trial(store, session, clock)
         ended = result("7a1", POWER)
         await store.end_trial(trial, ended, rule_json="{}", outbox=("t", "{}"))
-        with pytest.raises(StoreError, match=r"trial 7 .* was given up or not begun"):
+        with pytest.raises(StoreError, match=r"trial 7 .* was not begun"):
             await store.end_trial(7, ended, rule_json="{}", outbox=("t", "{}"))
         assert ask(path, "SELECT count(*) FROM outbox") == [(1,)]
         assert ask(path, "SELECT count(*) FROM averages") == [(1,)]

@@ -29,9 +29,10 @@ live/<instrument>    0   no       A SenML pack (RFC 8428, application/senml+json
 result               1   no       One trial that has ended: JSON with the schema
                                   `daq.messages.result_schema()`; "id" names the trial.
                                   Kept in the store until the broker has acknowledged
-                                  it: at least once, in order; a repeat has the same id.
-                                  A trial that breaks a limit after it was confirmed is
-                                  told once more under its id: the latest state holds.
+                                  it: at least once, in order; a repeat has the same id
+                                  and revision. A trial that breaks a limit after it was
+                                  confirmed is told once more under its id with the next
+                                  revision: the highest holds.
 health               0   yes      "at_utc", "store_state", "store_text", "live_dropped",
                                   "instruments" (name, state, text, readings, gaps).
 ==================== === ======== ====================================================

@@ -307,13 +307,13 @@ def finish_trial(
         outbox: Topic and payload of the message; None where nobody is told.
 
     Raises:
-        StoreError: If that trial was given up or never begun.
+        StoreError: If that trial was never begun.
     """
     window = result.averages[0].window if result.averages else None
     changed = connection.execute(
         "UPDATE trials SET state = ?, ended_s = ?, window_start_s = ?,"
         " window_end_s = ?, rule_json = ?, note = ?"
-        " WHERE id = ? AND uuid = ? AND state <> ?",
+        " WHERE id = ? AND uuid = ?",
         (
             result.state.value,
             result.ended_s,
@@ -323,12 +323,9 @@ def finish_trial(
             result.note,
             number,
             result.trial_id,
-            TrialState.UNFINISHED.value,
         ),
     )
-    _expect_one(
-        changed, f"trial {number} ({result.trial_id}) was given up or not begun"
-    )
+    _expect_one(changed, f"trial {number} ({result.trial_id}) was not begun")
     _insert_averages(connection, number, averages)
     if outbox:
         connection.execute(

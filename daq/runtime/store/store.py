@@ -263,7 +263,7 @@ class Store:
             outbox: Topic and payload of the message that tells of it.
 
         Raises:
-            StoreError: If that trial was given up or never begun.
+            StoreError: If that trial was never begun.
             ValueError: If a mean or a window is not finite.
         """
         averages = sessions.average_rows(result)

@@ -5,7 +5,10 @@ import pytest
 from daq.config.bench import Bench, parse_bench
 from daq.config.plan import check_plan_alone, parse_plan
 from daq.errors import ConfigurationError
+from daq.records import PlannedTrial, Reading
 from daq.trials.order import OrderKind
+from daq.trials.session import Session
+from daq.trials.stages import Stage
 
 METER = """\
 format = 1
@@ -270,6 +273,24 @@ def test_faults_of_bench_and_profile_are_told_together() -> None:
     ]
 
 
+def test_the_faults_of_a_profile_are_told_once_however_many_instruments_have_it() -> (
+    None
+):
+    spoiled = BENCH.replace('profile = "meter"', 'profile = "spoiled"')
+    assert spoiled.count('"spoiled"') == 2
+    assert _bench_faults(spoiled) == [
+        "spoiled.toml:3: refresh_s: got -0.5, expected greater than 0"
+    ]
+
+
+def test_an_absent_profile_is_told_wherever_it_is_named() -> None:
+    absent = BENCH.replace('profile = "meter"', 'profile = "metre"')
+    assert [fault.split(": ")[1] for fault in _bench_faults(absent)] == [
+        "instrument[1].profile",
+        "instrument[2].profile",
+    ]
+
+
 # ---- a good plan
 
 
@@ -348,6 +369,8 @@ def test_averaging_and_order_are_those_of_the_plan() -> None:
          "expected all three or none"),
         ("above = 3.0\n", "", ":26: limit[1]: neither above nor below, expected at least one"),
         ('reason = "rating of the fan"\n', "", ":26: limit[1].reason: missing, expected a value"),
+        ('"vane_velocity",', '"meter_b_current",', ":21: settling.required: "
+         "named more than once: meter_b_current"),
         ("[settling]", "[settling]\ntolerance = 0.5", ":21: settling.tolerance: got 0.5, "
          "expected less than or equal to 0.1"),
         ("[settling]", "[settling]\ntolerances = { velocity = 0.01 }", ":21: "
@@ -370,6 +393,36 @@ def test_a_fault_of_a_plan_says_where_it_is(
 ) -> None:
     assert PLAN.count(written) == 1
     assert _plan_faults(PLAN.replace(written, instead)) == ["plan.toml" + fault]
+
+
+def _slow_bench(interval_s: float) -> Bench:
+    return _bench(BENCH.replace("unit = 2", f"unit = 2\ninterval_s = {interval_s}"))
+
+
+def test_a_required_channel_read_too_seldom_for_the_settling_rule_is_a_fault() -> None:
+    with pytest.raises(ConfigurationError) as caught:
+        parse_plan(PLAN, file="plan.toml", bench=_slow_bench(40.0))
+    # A bin is two intervals, a window at least 7.5 bins, rounded up to 8; the longest window is 240 s:
+    # 240 / 7.5 / 2 = 16.
+    assert str(caught.value) == (
+        "plan.toml:21: settling.required[1]: 'meter_b_current' is read every 40 s, "
+        "expected at most every 16 s: the settling rule has no longer window; "
+        "set interval_s of instrument 'meter-b', or take another channel"
+    )
+
+
+def test_a_channel_read_as_seldom_as_the_settling_rule_allows_can_be_required() -> None:
+    rules = parse_plan(PLAN, file="plan.toml", bench=_slow_bench(16.0)).rules
+    session = Session(rules, [PlannedTrial(1, "none", 1, baseline=True)])
+    # The machine is switched on, so the settling rule begins its work.
+    for at_s, current in ((0.0, 0.0), (16.0, 1.0), (32.0, 1.0)):
+        session.feed(Reading("meter-b", at_s, (230.0, current)))
+    assert session.stage is Stage.RUNNING_UP
+
+
+def test_a_channel_that_no_trial_waits_for_may_be_read_as_seldom_as_one_likes() -> None:
+    text = PLAN.replace('  "meter_b_current",\n', "", 1)
+    assert parse_plan(text, file="plan.toml", bench=_slow_bench(600.0)).rules.required
 
 
 def test_all_faults_between_plan_and_bench_are_told_at_once() -> None:
