@@ -1,4 +1,4 @@
-"""Stored averages and readings as text for other programs: CSV (RFC 4180) and JSON.
+"""Stored sessions, averages and readings as text for other programs: CSV (RFC 4180) and JSON.
 
 Knows no file and no database: it is handed records and yields text. Its rules:
 
@@ -15,7 +15,7 @@ import csv
 import dataclasses
 import json
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from daq.units import unit_of
@@ -118,6 +118,40 @@ class StoredAverage(_TrialFacts):
     software: str
 
 
+@dataclass(frozen=True, slots=True)
+class SessionSummary:
+    """One session, as the list of them has it.
+
+    Attributes:
+        session: Number of the session in its store.
+        session_id: UUID.
+        bench: Name of the bench.
+        plan: Name of the plan.
+        machine: The machine under test.
+        software: Name and version that recorded it.
+        speed: [1] bench seconds a real second.
+        started_utc: RFC 3339.
+        ended_utc: RFC 3339; None while it is open.
+        state: "open", "finished" or "abandoned".
+        trials: [1] trials begun.
+        finished: [1] of them, those that finished.
+    """
+
+    session: int
+    session_id: str
+    bench: str
+    plan: str
+    machine: str
+    software: str
+    speed: float
+    started_utc: str
+    ended_utc: str | None
+    state: str
+    trials: int
+    finished: int
+
+
+_SESSION_NAMES = tuple(field.name for field in dataclasses.fields(SessionSummary))
 _AVERAGE_NAMES = tuple(field.name for field in dataclasses.fields(StoredAverage))
 _TRIAL_NAMES = tuple(
     name
@@ -182,6 +216,17 @@ def render_readings_json(
             yield ("," if index else "") + "\n" + line
         yield "]}"
     yield "\n]}\n"
+
+
+def render_sessions_csv(sessions: Iterable[SessionSummary]) -> str:
+    """Render one line a session."""
+    return "".join(_csv_lines(_SESSION_NAMES, map(dataclasses.astuple, sessions)))
+
+
+def render_sessions_json(sessions: Iterable[SessionSummary]) -> str:
+    """Render the list of sessions as one JSON document."""
+    listed = [_named(session, _SESSION_NAMES) for session in sessions]
+    return _document({"sessions": listed})
 
 
 def render_averages_tidy_csv(rows: Iterable[StoredAverage]) -> str:
@@ -253,6 +298,10 @@ def render_averages_json(
         if tidy
         else {"trials": _nested(rows, trials)}
     )
+    return _document(content)
+
+
+def _document(content: Mapping[str, object]) -> str:
     document = {"format": FORMAT, **content}
     return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
@@ -274,7 +323,7 @@ def _nested(
 
 
 def _named(
-    record: StoredTrial | StoredAverage, names: Iterable[str]
+    record: SessionSummary | StoredTrial | StoredAverage, names: Iterable[str]
 ) -> dict[str, object]:
     return {name: _json_value(getattr(record, name)) for name in names}
 

@@ -5,6 +5,7 @@ the plug.
 """
 
 import math
+import re
 from enum import StrEnum
 
 from daq.records import Channel, PlannedTrial, TrialState
@@ -98,11 +99,17 @@ def instruction(
     return _INSTRUCTIONS[stage]
 
 
+def without_seconds(text: str) -> str:
+    """An instruction without its running count of seconds, for those who are told of changes only."""
+    return re.sub(r",? (about|since) \d+ s\b", "", text)
+
+
 def silent_meter(title: str, seconds: float) -> str:
     """What to do about a meter that a trial waits for."""
     return f"{title}: its meter is silent since {seconds:.0f} s. Check its plug."
 
 
+STORE_WAS_FAILING = "the store could not be written for a while"
 STORE_HINDRANCE = "Wait: the results file cannot be written. Make room or mend it."
 
 
@@ -214,7 +221,7 @@ def occurrence_text(occurrence: Occurrence) -> str:
 def _ended_text(occurrence: Occurrence, name: str) -> str:
     state = occurrence.result.state if occurrence.result else TrialState.UNFINISHED
     if state is TrialState.UNFINISHED:
-        return f"{name}: switched off too soon; its readings are kept and it will be asked for again."
+        return f"{name}: switched off before it had settled; its readings are kept and it will be asked for again."
     if state is TrialState.FINISHED:
         return f"{name}: switched off, the trial is complete."
     return f"{name}: switched off, marked {state.value}."

@@ -3,7 +3,8 @@
 Each serial line is a pseudo-terminal in raw mode with a symbolic link as its name. The
 slave end is held open here too, so that a line exists, like a socket on a meter, whether
 or not anybody has opened it. A pseudo-terminal keeps what nobody reads, a wire does not:
-when too much has piled up it is thrown away.
+when too much has piled up it is thrown away. Nor has it a speed, but it keeps the one that
+a host has set: where that is not the line's, bytes arrive garbled at either end.
 
 One task serves each line, another each meter that talks by itself; a thread reads
 standard input, for a pipe, a terminal and a plain file are all different to an event
@@ -18,6 +19,7 @@ import os
 import signal
 import stat
 import sys
+import termios
 import threading
 import time
 import tty
@@ -25,13 +27,12 @@ from array import array
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from fcntl import ioctl
 from pathlib import Path
-from termios import FIONREAD, TCIFLUSH, tcflush
 from urllib.parse import urlsplit
 
 from simulators.kinds import Station
 from simulators.operator import Act, Operator, Seen, seen_on
 from simulators.rig import Rig
-from simulators.wires.framing import Framing
+from simulators.wires.framing import Framing, garbled
 from simulators.wires.paced_line import Counts, FrameEnd, Outgoing, PacedLine
 
 MOST_UNREAD = 2048
@@ -79,6 +80,7 @@ class SerialLine:
         answer: Callable[[bytes], Iterable[Outgoing]],
     ) -> None:
         self.link = link
+        self._speed = _speed_code(framing.baud)
         self._paced = PacedLine(framing, frame_end=frame_end, answer=answer)
         self._master: int | None = None
         self._slave = -1
@@ -95,6 +97,7 @@ class SerialLine:
             return
         self._master, self._slave = os.openpty()
         tty.setraw(self._slave)
+        _set_speed(self._slave, self._speed)
         os.set_blocking(self._master, False)
         _replace_link(self.link, os.ttyname(self._slave))
         asyncio.get_running_loop().add_reader(self._master, self._read)
@@ -128,7 +131,7 @@ class SerialLine:
         if self._master is None:
             return
         with contextlib.suppress(BlockingIOError):
-            data = os.read(self._master, LONGEST_COMMAND)
+            data = self._as_heard(os.read(self._master, LONGEST_COMMAND))
             self._paced.receive(data, time.monotonic())
             self._wake.set()
 
@@ -136,9 +139,14 @@ class SerialLine:
         if not data or self._master is None:
             return
         if _unread(self._slave) > MOST_UNREAD:
-            tcflush(self._slave, TCIFLUSH)
+            termios.tcflush(self._slave, termios.TCIFLUSH)
         with contextlib.suppress(BlockingIOError):
-            os.write(self._master, data)
+            os.write(self._master, self._as_heard(data))
+
+    def _as_heard(self, data: bytes) -> bytes:
+        """The bytes as they arrive at the other end, from host or meter alike."""
+        is_alike = self._speed is None or _speeds(self._slave) == (self._speed,) * 2
+        return data if is_alike else garbled(data)
 
 
 async def talk(line: SerialLine, station: Station, rig: Rig, clock: BenchClock) -> None:
@@ -269,9 +277,30 @@ def _snapshot(url: str) -> Mapping[str, object] | None:
     return content if isinstance(content, dict) else None
 
 
+def _speed_code(baud: int) -> int | None:
+    """The terminal's code of a speed; None where it has none, and nothing can be told of a host's speed."""
+    code: int | None = getattr(termios, f"B{baud}", None)
+    return code
+
+
+def _set_speed(descriptor: int, code: int | None) -> None:
+    """Begin at the line's speed, so that a host that sets none is not taken to have another."""
+    if code is None:
+        return
+    attributes = termios.tcgetattr(descriptor)
+    attributes[4:6] = [code, code]
+    termios.tcsetattr(descriptor, termios.TCSANOW, attributes)
+
+
+def _speeds(descriptor: int) -> tuple[int, int]:
+    """Codes of the speeds in and out, as whoever opened the line last has set them."""
+    _, _, _, _, in_, out, _ = termios.tcgetattr(descriptor)
+    return in_, out
+
+
 def _unread(descriptor: int) -> int:
     waiting = array("i", [0])
-    ioctl(descriptor, FIONREAD, waiting)
+    ioctl(descriptor, termios.FIONREAD, waiting)
     return waiting[0]
 
 

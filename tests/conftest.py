@@ -22,3 +22,14 @@ def pytest_runtest_makereport(item, call):
     ):
         report.outcome = "failed"
         report.longrepr = f"{item.nodeid} was left out: {call.excinfo.value}"
+
+
+@pytest.hookimpl(hookwrapper=True)
+def pytest_make_collect_report(collector):
+    """A module that leaves itself out while it is being collected never gets as far as a test."""
+    outcome = yield
+    report = outcome.get_result()
+    if report.skipped and collector.config.getoption("--nothing-left-out"):
+        _, _, reason = report.longrepr
+        report.outcome = "failed"
+        report.longrepr = f"{collector.nodeid} was left out: {reason}"

@@ -12,7 +12,7 @@ _COMMANDS = {
     "demo": "a whole session on simulated meters, in under two minutes",
     "check": "read a bench file, talk to its meters, say what is wrong",
     "run": "carry out a plan hands-off: live table, page and MQTT",
-    "export": "averages and readings of a stored session as CSV or JSON",
+    "export": "averages, readings and the list of sessions as CSV or JSON",
     "schema": "JSON Schema of a bench, plan or profile file, or of the result message",
 }
 _USAGE = """usage: daq [--version] [--debug] COMMAND ...
@@ -32,7 +32,12 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     words = list(sys.argv[1:] if arguments is None else arguments)
     debug = "--debug" in words
     words = [word for word in words if word != "--debug"]
-    sys.exit(_run(words, debug=debug))
+    try:
+        code = _run(words, debug=debug)
+    except KeyboardInterrupt:
+        # Most of a short command's time goes into imports, before guarded() watches.
+        code = 130
+    sys.exit(code)
 
 
 def _run(words: list[str], *, debug: bool) -> int:

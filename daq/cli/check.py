@@ -2,15 +2,23 @@
 
 import argparse
 import asyncio
+import json
 import sys
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
+from typing import TextIO
 
 from daq.cli.arguments import number_between
 from daq.cli.files import load_bench
-from daq.config.bench import Bench
+from daq.config.bench import Bench, Instrument
 from daq.records import Accuracy, Channel
-from daq.runtime.checking import InstrumentCheck, check_bench
+from daq.runtime.checking import (
+    InstrumentCheck,
+    check_bench,
+    least_listening_s,
+    slowest,
+)
 from daq.runtime.clock import Clock
 from daq.wording import decimals_of, shown_value, unit_symbol
 
@@ -22,26 +30,56 @@ def run(arguments: Sequence[str]) -> int:
     """Validate a bench and talk to its meters."""
     options = _parser().parse_args(arguments)
     bench = load_bench(Path(options.bench))
-    sys.stdout.write(
-        f"{options.bench}: {len(bench.instruments)} instruments, {len(bench.channels)} channels, no fault.\n"
-    )
-    if options.files_only:
-        return 0
-    sys.stdout.write(f"Talking to the meters for {options.seconds:g} s …\n")
-    sys.stdout.flush()
-    checks = asyncio.run(check_bench(bench, clock=Clock(), seconds=options.seconds))
-    for check in checks:
-        sys.stdout.write("\n" + "\n".join(_lines(bench, check)) + "\n")
-    ill = [check.instrument for check in checks if check.trouble is not None]
-    sys.stdout.write(
-        "\n"
-        + (f"Not in order: {', '.join(ill)}.\n" if ill else "Every meter answers.\n")
-    )
-    return 3 if ill else 0
+    if not options.json:
+        sys.stdout.write(
+            f"{options.bench}: {len(bench.instruments)} instruments, {len(bench.channels)} channels, no fault.\n"
+        )
+    # With --json nothing else may be on standard output.
+    words = sys.stderr if options.json else sys.stdout
+    checks = {} if options.files_only else _listen(bench, options.seconds, words)
+    if options.json:
+        sys.stdout.write(_as_json(options.bench, bench, checks) + "\n")
+    else:
+        sys.stdout.write(_as_text(bench, checks))
+    return 3 if _ill(checks) else 0
 
 
-def _lines(bench: Bench, check: InstrumentCheck) -> list[str]:
-    instrument = next(i for i in bench.instruments if i.name == check.instrument)
+def _listen(bench: Bench, wanted_s: float, words: TextIO) -> dict[str, InstrumentCheck]:
+    seconds = max(wanted_s, least_listening_s(slowest(bench)))
+    words.write(_how_long(bench, seconds, wanted_s=wanted_s))
+    words.flush()
+    heard = asyncio.run(check_bench(bench, clock=Clock(), seconds=seconds))
+    return {check.instrument: check for check in heard}
+
+
+def _how_long(bench: Bench, seconds: float, *, wanted_s: float) -> str:
+    longer = ""
+    if seconds > wanted_s:
+        instrument = slowest(bench)
+        longer = (
+            f" and not for {wanted_s:g} s, because {instrument.name}"
+            f" makes a new value only every {instrument.profile.refresh_s:g} s"
+        )
+    return f"Talking to the meters for {seconds:g} s{longer} …\n"
+
+
+def _ill(checks: dict[str, InstrumentCheck]) -> list[str]:
+    return [name for name, check in checks.items() if check.trouble is not None]
+
+
+# ---- for people
+
+
+def _as_text(bench: Bench, checks: dict[str, InstrumentCheck]) -> str:
+    if not checks:
+        return ""
+    parts = ["\n".join(_lines(i, checks[i.name])) for i in bench.instruments]
+    ill = _ill(checks)
+    parts.append(f"Not in order: {', '.join(ill)}." if ill else "Every meter answers.")
+    return "".join(f"\n{part}\n" for part in parts)
+
+
+def _lines(instrument: Instrument, check: InstrumentCheck) -> list[str]:
     port = instrument.port
     unit = f", unit {instrument.unit}" if instrument.unit is not None else ""
     framing = f"{port.baud} {port.data_bits}{port.parity[0].upper()}{port.stop_bits}"
@@ -89,6 +127,64 @@ def _accuracy(accuracy: Accuracy, unit: str) -> str:
     return "± (" + " + ".join(stated) + ")" if stated else "not stated in the profile"
 
 
+# ---- for programs
+
+
+def _as_json(file: str, bench: Bench, checks: dict[str, InstrumentCheck]) -> str:
+    facts = {
+        "format": 1,
+        "bench": file,
+        "name": bench.name,
+        "in_order": not _ill(checks) if checks else None,
+        "instruments": [
+            _instrument_facts(i, checks.get(i.name)) for i in bench.instruments
+        ],
+    }
+    return json.dumps(facts, ensure_ascii=False, allow_nan=False, indent=1)
+
+
+def _instrument_facts(
+    instrument: Instrument, check: InstrumentCheck | None
+) -> dict[str, object]:
+    """One instrument; what only talking to it can tell is null where nobody talked to it."""
+    port = instrument.port
+    values = check.values if check is not None else ()
+    return {
+        "name": instrument.name,
+        "title": instrument.title,
+        "port": port.url,
+        "baud": port.baud,
+        "data_bits": port.data_bits,
+        "parity": port.parity,
+        "stop_bits": port.stop_bits,
+        "unit": instrument.unit,
+        "stated_refresh_s": instrument.profile.refresh_s,
+        "readings": check.readings if check is not None else None,
+        "gaps": check.gaps if check is not None else None,
+        "reply_s": check.reply_s if check is not None else None,
+        "refresh_s": check.refresh_s if check is not None else None,
+        "trouble": check.trouble if check is not None else None,
+        "channels": [_channel_facts(c, values) for c in instrument.channels],
+    }
+
+
+def _channel_facts(
+    channel: Channel, values: Sequence[float | None]
+) -> dict[str, object]:
+    value = values[channel.field_index] if values else None
+    state = "ok" if value is not None else "overrange" if values else "no reading yet"
+    return {
+        "name": channel.name,
+        "title": channel.title,
+        "quantity": channel.quantity,
+        "unit": channel.unit,
+        "place": channel.place,
+        "value": value,
+        "condition": state,
+        "accuracy": asdict(channel.accuracy),
+    }
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="daq check",
@@ -102,6 +198,11 @@ def _parser() -> argparse.ArgumentParser:
         "--seconds",
         type=number_between(0.1, _LONGEST_S),
         default=_SECONDS,
-        help="how long to listen (default %(default)g)",
+        help="how long to listen at least (default %(default)g); a slow meter is listened to for three refreshes",
+    )
+    parser.add_argument(
+        "--json",
+        action="store_true",
+        help="print the same facts as JSON on standard output",
     )
     return parser

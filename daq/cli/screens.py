@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import re
 import sys
 from collections.abc import Callable, Iterator
 from typing import Protocol, TextIO
@@ -10,6 +11,8 @@ from daq.records import PlannedTrial, TrialResult, TrialState
 from daq.runtime.daemon import Display, Key, Outcome
 from daq.runtime.snapshot import EventLine, Snapshot
 from daq.wording import shown_average, trial_name
+
+_SECONDS = re.compile(r"\b\d+ s\b")
 
 
 class FinishingDisplay(Display, Protocol):
@@ -45,11 +48,7 @@ class PlainDisplay:
 
     def show(self, snapshot: Snapshot) -> None:
         """A line whenever the instruction changes; a running count of seconds is no change."""
-        instruction = (
-            snapshot.instruction.split(",")[0]
-            if snapshot.stage.name == "averaging"
-            else snapshot.instruction
-        )
+        instruction = _SECONDS.sub("", snapshot.instruction)
         if instruction != self._instruction:
             self._instruction = instruction
             self._line(f"{snapshot.clock.utc}  {snapshot.instruction}")

@@ -1,14 +1,16 @@
 """The live slip on a terminal: instruction, required channels, the slip, the rest, the last events.
 
-The same things in the same order as on the page. Drawn in place, so that nothing scrolls the instruction away.
+The same things in the same order as on the page. Drawn in place, so that nothing scrolls the instruction away; where
+the slip is longer than the terminal is high, the stretch around the present line is shown.
 """
 
 import asyncio
+import contextlib
 import os
 import sys
 import termios
 import tty
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from types import TracebackType
 from typing import Any, Self, TextIO
 
@@ -37,7 +39,6 @@ _STATES = {
     "no reading yet": "no reading yet",
 }
 _SHOWN_EVENTS = 4
-_LINES_ABOVE_EVENTS = 19
 _WIDE = 120
 _KEYS = {"\n": Key.SWITCHED, "\r": Key.SWITCHED, "a": Key.ACKNOWLEDGED}
 _KEYS_SHOWN = "Enter: switched by hand   a: acknowledge an alarm   Ctrl-C: stop; the session can go on later"
@@ -47,6 +48,7 @@ class SlipDisplay:
     """Draws snapshots in place."""
 
     def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
         self._console = Console(file=stream, markup=False, highlight=False)
         self._live = Live(console=self._console, auto_refresh=False, transient=True)
         self._head = ""
@@ -69,14 +71,19 @@ class SlipDisplay:
         descriptor = sys.stdin.fileno()
         self._terminal_before = termios.tcgetattr(descriptor)
         tty.setcbreak(descriptor)
+        loop = asyncio.get_running_loop()
 
         def pressed() -> None:
-            for letter in os.read(descriptor, 64).decode("ascii", "replace"):
+            letters = _letters(descriptor)
+            if not letters:
+                # Without its other end a terminal is readable for ever, and has nothing to say.
+                loop.remove_reader(descriptor)
+            for letter in letters:
                 key = _KEYS.get(letter)
                 if key is not None:
                     on_key(key)
 
-        asyncio.get_running_loop().add_reader(descriptor, pressed)
+        loop.add_reader(descriptor, pressed)
 
     def __exit__(
         self,
@@ -84,11 +91,14 @@ class SlipDisplay:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._live.stop()
+        with self._drawing():
+            self._live.stop()
         if self._terminal_before is not None:
-            termios.tcsetattr(
-                sys.stdin.fileno(), termios.TCSADRAIN, self._terminal_before
-            )
+            # A terminal that has gone needs no restoring, and must not hide how the session ended.
+            with contextlib.suppress(OSError, termios.error):
+                termios.tcsetattr(
+                    sys.stdin.fileno(), termios.TCSADRAIN, self._terminal_before
+                )
 
     def started(self, *, page_url: str, broker: str, words: str) -> None:
         """Keep what stands above everything."""
@@ -96,14 +106,16 @@ class SlipDisplay:
 
     def show(self, snapshot: Snapshot) -> None:
         """Draw the present state."""
-        if (
+        is_call = (
             self._last is not None
             and _calls(snapshot)
             and snapshot.stage.name != self._last.stage.name
-        ):
-            self._console.bell()
+        )
         self._last = snapshot
-        self._live.update(self._page(snapshot), refresh=True)
+        with self._drawing():
+            if is_call:
+                self._console.bell()
+            self._live.update(self._page(snapshot), refresh=True)
 
     def event(self, line: EventLine) -> None:
         """Events are drawn with the next snapshot, which holds them."""
@@ -111,36 +123,54 @@ class SlipDisplay:
     def finished(self, outcome: Outcome) -> None:
         """Leave the slip standing."""
         del outcome
-        self._live.stop()
-        if self._last is not None:
-            self._console.print(self._slip(self._last))
+        with self._drawing():
+            self._live.stop()
+            if self._last is not None:
+                self._console.print(self._slip(self._last, self._last.slip))
+
+    @contextlib.contextmanager
+    def _drawing(self) -> Iterator[None]:
+        """A terminal that goes away ends no session: store, page and broker go on without it."""
+        try:
+            yield
+        except OSError:
+            # Nor may anything be written to it later: the program's last words, or what is left in a buffer.
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, self._stream.fileno())
+            os.close(nowhere)
 
     # ---- drawing
 
     def _page(self, snapshot: Snapshot) -> RenderableType:
-        parts: list[RenderableType] = [
+        above: list[RenderableType] = [
             Text(self._head, style="dim", no_wrap=True, overflow="ellipsis")
         ]
         if snapshot.clock.speed != 1.0:
             words = f"Demonstration: time runs {snapshot.clock.speed:g} times as fast as life."
-            parts.append(Text(words, style="dim"))
-        parts += [
+            above.append(Text(words, style="dim"))
+        above += [
             self._instruction(snapshot),
             *self._alarms(snapshot),
             self._required(snapshot),
-        ]
-        parts += [
             Rule(style="dim"),
-            self._slip(snapshot),
+        ]
+        between: list[RenderableType] = [
             Rule(style="dim"),
             self._others(snapshot),
-        ]
-        parts += [
             Rule(style="dim"),
-            self._events(snapshot),
-            Text(f"\n{_KEYS_SHOWN}", style="dim"),
         ]
-        return Group(*parts)
+        keys = Text(f"\n{_KEYS_SHOWN}", style="dim")
+        slip: RenderableType = self._slip(snapshot, snapshot.slip)
+        room = self._console.height - self._height(*above, slip, *between, keys)
+        events = self._events(snapshot, room)
+        too_many = self._height(events) - room
+        if too_many > 0:
+            slip = self._stretch(snapshot, len(snapshot.slip) - too_many - 1)
+        return Group(*above, slip, *between, events, keys)
+
+    def _height(self, *parts: RenderableType) -> int:
+        """Lines that these take on this terminal."""
+        return len(self._console.render_lines(Group(*parts), pad=False))
 
     def _instruction(self, snapshot: Snapshot) -> Text:
         mark, style = _MARKS[snapshot.urgency]
@@ -170,7 +200,18 @@ class SlipDisplay:
                 text.append(f"  {channel.holding_back or ''}\n", style="dim")
         return text
 
-    def _slip(self, snapshot: Snapshot) -> Table:
+    def _stretch(self, snapshot: Snapshot, rows: int) -> RenderableType:
+        """As much of the slip as there is room for, around the present line, and how much is left out."""
+        rows = max(rows, 1)
+        if len(snapshot.slip) <= rows:
+            return self._slip(snapshot, snapshot.slip)
+        first = _first_shown(snapshot, rows)
+        below = len(snapshot.slip) - first - rows
+        words = f"{first} more above, {below} more below"
+        shown = snapshot.slip[first : first + rows]
+        return Group(self._slip(snapshot, shown), Text(words, style="dim"))
+
+    def _slip(self, snapshot: Snapshot, lines: Sequence[SlipLine]) -> Table:
         """Like the page: the required channels, and the others where there is room."""
         shown = [
             c for c in snapshot.channels if c.required or self._console.width >= _WIDE
@@ -182,7 +223,7 @@ class SlipDisplay:
                 f"{channel.title} / {unit_symbol(channel.unit) or '1'}", justify="right"
             )
         table.add_column("state")
-        for line in snapshot.slip:
+        for line in lines:
             name = (
                 line.condition
                 if line.repeat == 1
@@ -199,17 +240,35 @@ class SlipDisplay:
         parts += [f"store {snapshot.store.state}", f"broker {snapshot.broker.state}"]
         return Text("   ".join(parts), style="dim")
 
-    def _events(self, snapshot: Snapshot) -> Text:
+    def _events(self, snapshot: Snapshot, room: int) -> Text:
+        """The last ones that fit into so many lines, one of them at least."""
         lines = [
             f"{event.utc[11:19]}  {event.text}"
-            for event in snapshot.events[: self._room_for_events(snapshot)]
+            for event in snapshot.events[:_SHOWN_EVENTS]
         ]
-        return Text("\n".join(lines), style="dim")
+        text = Text("\n".join(lines), style="dim")
+        while len(lines) > 1 and self._height(text) > room:
+            lines.pop()
+            text = Text("\n".join(lines), style="dim")
+        return text
 
-    def _room_for_events(self, snapshot: Snapshot) -> int:
-        """The instruction must not be pushed off a low terminal."""
-        left = self._console.height - _LINES_ABOVE_EVENTS - len(snapshot.slip)
-        return max(1, min(_SHOWN_EVENTS, left))
+
+def _letters(descriptor: int) -> str:
+    """What was typed; empty once the terminal has gone."""
+    try:
+        return os.read(descriptor, 64).decode("ascii", "replace")
+    except OSError:
+        return ""
+
+
+def _first_shown(snapshot: Snapshot, rows: int) -> int:
+    """First line of a stretch with the present line in its middle; at the end of a session the last ones."""
+    lines = snapshot.slip
+    present = len(lines) - 1
+    if snapshot.condition is not None:
+        positions = [line.position for line in lines]
+        present = positions.index(snapshot.condition.position)
+    return min(max(present - rows // 2, 0), len(lines) - rows)
 
 
 def _calls(snapshot: Snapshot) -> bool:

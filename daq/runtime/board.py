@@ -208,22 +208,17 @@ class Board:
 
     def _hindrance(self, now_s: float) -> str | None:
         """What keeps a trial from beginning or from settling, whatever the machine does."""
-        if self.store.state != "ok" and self._session.stage is Stage.WAITING:
-            return STORE_HINDRANCE
-        if self._session.stage is Stage.WAITING:
-            return None
-        for channel in self._channels.values():
+        trial = self._session.trial()
+        if trial is None:
+            return STORE_HINDRANCE if self.store.state != "ok" else None
+        for name in self._plan.rules.required:
+            channel = self._channels[name]
             latest = self._latest[channel.instrument]
-            silent = _condition(channel, latest, now_s, self._clock.speed) in {
-                "silent",
-                "old",
-            }
-            if (
-                silent
-                and channel.name in self._plan.rules.required
-                and latest.reading is not None
-            ):
-                return silent_meter(channel.title, now_s - latest.reading.at_s)
+            # One that has never been heard is waited for since the trial began.
+            heard_s = latest.reading.at_s if latest.reading else trial.started_s
+            is_old = _is_old(heard_s, channel.interval_s, now_s, self._clock.speed)
+            if is_old or latest.line_text is not None:
+                return silent_meter(channel.title, now_s - heard_s)
         return None
 
     def _seconds_left(self) -> float | None:

@@ -15,6 +15,7 @@ from daq.runtime.poller import LinePoller, LineState
 _LOOKS_PER_REFRESH = 8.0
 _LEAST_INTERVAL_S = 0.02
 _BAD_SHARE = 0.2
+_LEAST_REFRESHES = 3.0
 
 _REMEDIES = {
     GapReason.NO_REPLY: "is it switched on, is A/B or TX/RX swapped, are unit and baud rate those of its menu?",
@@ -56,6 +57,19 @@ class _Heard:
     readings: list[Reading] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
     line: str | None = None
+
+
+def slowest(bench: Bench) -> Instrument:
+    """The instrument that must be listened to longest."""
+    return max(bench.instruments, key=least_listening_s)
+
+
+def least_listening_s(instrument: Instrument) -> float:
+    """How long it takes until anything can be said of an instrument [s].
+
+    Three of its refreshes, after the line was drained for its worst reply time.
+    """
+    return instrument.worst_reply_s + _LEAST_REFRESHES * instrument.profile.refresh_s
 
 
 async def check_bench(

@@ -29,7 +29,7 @@ from daq.runtime.store import Store
 from daq.runtime.web import Page
 from daq.trials.session import Occurrence, Session
 from daq.trials.stages import Stage
-from daq.wording import occurrence_text, overdue_text
+from daq.wording import STORE_WAS_FAILING, occurrence_text, overdue_text
 
 _SCREENS_S = 0.25
 _SLOW_EVERY = 4
@@ -252,7 +252,7 @@ class _Daemon:
         else:
             words = f"{text}. Readings are kept in memory: make room or mend it, and do not stop this program."
             self.board.store = PartLine("failing", words)
-            self._session.mark("the store could not be written for a while")
+            self._session.mark(STORE_WAS_FAILING)
             self._event("store", words)
 
     # ---- parts
@@ -368,6 +368,8 @@ class _Daemon:
                 and occurrence.stage is Stage.RUNNING_UP
             ):
                 self.board.trial_began()
+                if self.board.store.state != "ok":
+                    self._session.mark(STORE_WAS_FAILING)
             if occurrence.result is not None:
                 self.board.result(occurrence.result)
             self._event("trial", occurrence_text(occurrence), at_s=occurrence.at_s)
@@ -387,7 +389,7 @@ class _Daemon:
             return
         occurrences = self._session.operator_switched(self._clock.bench_s())
         self._happened(occurrences)
-        if not occurrences:
+        if not occurrences and self._session.trial() is not None:
             self._event(
                 "operator",
                 "Enter is not taken: the start channel says that the machine runs.",

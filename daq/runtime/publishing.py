@@ -3,7 +3,6 @@
 import asyncio
 import contextlib
 import dataclasses
-import re
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
@@ -34,6 +33,7 @@ from daq.runtime.broker import (
 from daq.runtime.clock import Clock
 from daq.runtime.snapshot import Snapshot
 from daq.runtime.store import Store
+from daq.wording import without_seconds
 
 
 @contextlib.asynccontextmanager
@@ -154,8 +154,8 @@ class Publishing:
         state = BenchState(
             at_utc="",
             stage=snapshot.stage.name,
-            # Without the seconds, which would make a new state of every second.
-            instruction=re.sub(r", about \d+ s\.$", ".", snapshot.instruction),
+            # The seconds would make a new state of every second.
+            instruction=without_seconds(snapshot.instruction),
             condition=snapshot.condition.name if snapshot.condition else None,
             trial=snapshot.trial.number if snapshot.trial else None,
             done=snapshot.session.done,

@@ -67,11 +67,11 @@ class LimitWatch:
             return None
         if self._beyond_since_s is None:
             self._beyond_since_s = at_s
-        # Whoever switches off lowers voltage and flow before the current has told that the machine is off.
-        is_certain = above or (
-            known_on_s is not None and known_on_s > self._beyond_since_s
-        )
-        if not is_certain or at_s - self._beyond_since_s < self.limit.for_s:
+        # Whoever switches off lowers voltage and flow before the current has told that the machine is off: only the
+        # time counts in which the machine is known to have run below the limit.
+        until_s = at_s if above or known_on_s is None else min(at_s, known_on_s)
+        held_s = until_s - self._beyond_since_s
+        if held_s < self.limit.for_s or not (above or held_s > 0.0):
             return None
         told_before = self.breach is not None
         self.breach = Breach(self.limit, value, self._beyond_since_s, at_s)

@@ -198,8 +198,8 @@ class Session:
         return [*occurrences, self._switched_on(line, self.now_s)]
 
     def mark(self, note: str) -> None:
-        """Write something down about the trial in hand."""
-        if self._trial is not None:
+        """Write something down about the trial in hand, once."""
+        if self._trial is not None and note not in self._trial.notes:
             self._trial.notes.append(note)
 
     def tick(self, now_s: float) -> list[Occurrence]:
@@ -377,9 +377,7 @@ class Session:
 
     def _known_on_s(self, now_s: float) -> float | None:
         """When the machine was last known to be on [s]; None where no trial runs."""
-        if self._trial is None:
-            return None
-        return now_s if self._rules.start.channel is None else self._detector.last_on_s
+        return self._detector.known_on_s(now_s) if self._trial else None
 
     def _limits(self, channel: str, at_s: float, value: float) -> list[Occurrence]:
         trial = self._trial

@@ -42,15 +42,15 @@ class SwitchDetector:
 
     def __init__(self, rule: StartRule) -> None:
         self.state = Switch.UNKNOWN
-        self.last_on_s: float | None = None
         self._rule = rule
+        self._last_on_s: float | None = None
         self._low_since_s: float | None = None
         self._rose = False
 
     def feed(self, at_s: float, value: float) -> Switched | None:
         """Take one reading; says when it makes a change of state certain."""
         if value >= self._rule.off_below:
-            self.last_on_s = at_s
+            self._last_on_s = at_s
         if value > self._rule.on_above:
             self._low_since_s = None
             self._rose = True
@@ -63,6 +63,11 @@ class SwitchDetector:
         if self.state is Switch.ON and not self._is_certainly_off(at_s):
             return None
         return self._become(Switch.OFF, self._low_since_s)
+
+    def known_on_s(self, now_s: float) -> float | None:
+        """When the machine was last known to be on [s]: by the channel, or by the operator where it sees nothing."""
+        is_blind = self.state is Switch.ON and not self._rose
+        return now_s if is_blind else self._last_on_s
 
     @property
     def sees_it_running(self) -> bool:

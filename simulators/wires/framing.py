@@ -39,6 +39,16 @@ class Framing:
         return 3.5 * self.character_s
 
 
+def garbled(data: bytes) -> bytes:
+    """What the other end takes bytes for whose speed is not its own: as many, never the right ones.
+
+    Every byte becomes one of 0xF8 to 0xFF, which long bits look like to a faster receiver. No such byte is a
+    digit, a letter or a line feed, and Modbus reserves addresses above 247 (V1.02, 2.2):
+    nothing that arrives like this can pass for a request or a reply.
+    """
+    return bytes(0xF8 | (byte ^ byte >> 3) & 7 for byte in data)
+
+
 def parse_framing(baud: int, shape: str) -> Framing:
     """Read a shape such as `8E1`.
 

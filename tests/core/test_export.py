@@ -11,12 +11,15 @@ import pytest
 
 from daq.export import (
     Cell,
+    SessionSummary,
     StoredAverage,
     StoredTrial,
     render_averages_json,
     render_averages_tidy_csv,
     render_averages_wide_csv,
     render_readings_csv,
+    render_sessions_csv,
+    render_sessions_json,
 )
 
 POWER = StoredAverage(
@@ -191,6 +194,37 @@ def test_nested_json_has_the_averages_of_a_trial_by_channel() -> None:
     assert set(second["averages"]) == {"power"}
     assert third["averages"] == {}
     assert "mean" not in first
+
+
+SESSION = SessionSummary(
+    session=3,
+    session_id="5e5510",
+    bench="leads",
+    plan="leads",
+    machine="blower",
+    software="steadybench 0.1.0",
+    speed=1.0,
+    started_utc="2026-01-05T10:00:00.000Z",
+    ended_utc=None,
+    state="open",
+    trials=2,
+    finished=1,
+)
+
+
+def test_sessions_have_a_line_each_under_the_names_of_the_other_tables() -> None:
+    (row,) = parsed(render_sessions_csv([SESSION]))
+    assert (row["session"], row["session_id"]) == ("3", "5e5510")
+    assert (row["state"], row["ended_utc"]) == ("open", "")
+    assert (row["trials"], row["finished"]) == ("2", "1")
+    assert render_sessions_csv([]).startswith("session,session_id,bench,")
+
+
+def test_sessions_as_json_keep_what_is_not_known_as_null() -> None:
+    document = json.loads(render_sessions_json([SESSION]))
+    assert document["format"] == 1
+    (session,) = document["sessions"]
+    assert (session["session"], session["ended_utc"]) == (3, None)
 
 
 def test_json_keeps_letters_beyond_ascii() -> None:

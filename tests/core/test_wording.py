@@ -6,10 +6,9 @@ from daq.records import Accuracy, Channel, PlannedTrial, TrialResult, TrialState
 from daq.settling.rule import HeldBackBy
 from daq.trials.limits import Breach, Limit
 from daq.trials.session import Occurrence
-from daq.trials.stages import TRANSITIONS, Happening, Stage
+from daq.trials.stages import OVER, RUNNING, TRANSITIONS, Happening, Stage
 from daq.units import UNITS
 from daq.wording import (
-    STAGE_SENTENCES,
     Urgency,
     breach_text,
     decimals_of,
@@ -20,8 +19,11 @@ from daq.wording import (
     overdue_text,
     shown_average,
     shown_value,
+    silent_meter,
+    stage_sentence,
     trial_name,
     unit_symbol,
+    without_seconds,
 )
 
 FIRST = PlannedTrial(1, "fine filter", 1, baseline=False)
@@ -84,48 +86,120 @@ def test_a_value_is_shown_with_its_unit() -> None:
 # ---- what the operator is told to do
 
 
-@pytest.mark.parametrize("stage", Stage)
-def test_every_stage_has_an_instruction_and_a_sentence(stage: Stage) -> None:
-    text, _ = instruction(
-        stage, "Fit the fine filter", switch_off_first=False, seconds_left=None
+def _told(
+    stage: Stage,
+    *,
+    by_key: bool = False,
+    switch_off_first: bool = False,
+    seconds_left: float | None = None,
+    hindrance: str | None = None,
+) -> tuple[str, Urgency]:
+    return instruction(
+        stage,
+        "Fit the fine filter",
+        by_key=by_key,
+        switch_off_first=switch_off_first,
+        seconds_left=seconds_left,
+        hindrance=hindrance,
     )
+
+
+@pytest.mark.parametrize("by_key", [False, True])
+@pytest.mark.parametrize("stage", Stage)
+def test_every_stage_has_an_instruction_and_a_sentence(
+    stage: Stage,
+    by_key: bool,  # noqa: FBT001 - a parameter of the test, not of an interface
+) -> None:
+    text, _ = _told(stage, by_key=by_key)
     assert text.endswith(".")
-    assert STAGE_SENTENCES[stage].endswith(".")
+    assert stage_sentence(stage, by_key=by_key).endswith(".")
 
 
 def test_waiting_says_what_to_fit_and_that_it_starts_by_switching_on() -> None:
-    told = instruction(
-        Stage.WAITING, "Fit the fine filter", switch_off_first=False, seconds_left=None
+    assert _told(Stage.WAITING) == (
+        "Fit the fine filter, then switch on.",
+        Urgency.ACTION,
     )
-    assert told == ("Fit the fine filter, then switch on.", Urgency.ACTION)
+    assert "by itself" in stage_sentence(Stage.WAITING, by_key=False)
+
+
+def test_without_a_start_channel_the_operator_is_told_to_press_enter() -> None:
+    assert _told(Stage.WAITING, by_key=True) == (
+        "Fit the fine filter, then switch on and press Enter.",
+        Urgency.ACTION,
+    )
+    for stage in OVER:
+        told, urgency = _told(stage, by_key=True)
+        without, as_urgent = _told(stage)
+        assert told == f"{without} Then press Enter."
+        assert urgency is as_urgent
+    for stage in (Stage.WAITING, Stage.DONE):
+        assert "Enter" in stage_sentence(stage, by_key=True)
+        assert "Enter" not in stage_sentence(stage, by_key=False)
+
+
+@pytest.mark.parametrize("stage", Stage)
+def test_enter_is_named_only_where_it_does_something(stage: Stage) -> None:
+    assert "Enter" not in _told(stage)[0]
+    if stage in {*RUNNING, Stage.FINISHED}:
+        assert _told(stage, by_key=True) == _told(stage)
 
 
 def test_a_machine_found_running_is_to_be_switched_off() -> None:
-    text, urgency = instruction(
-        Stage.WAITING, "Fit it", switch_off_first=True, seconds_left=None
-    )
+    text, urgency = _told(Stage.WAITING, switch_off_first=True)
     assert "Switch it off." in text
     assert urgency is Urgency.ACTION
 
 
 def test_averaging_says_how_long_where_that_is_known() -> None:
-    known, _ = instruction(
-        Stage.AVERAGING, "Fit it", switch_off_first=False, seconds_left=42.4
-    )
+    known, _ = _told(Stage.AVERAGING, seconds_left=42.4)
     assert known == "Keep it running, about 42 s."
-    unknown, _ = instruction(
-        Stage.AVERAGING, "Fit it", switch_off_first=False, seconds_left=None
-    )
+    unknown, _ = _told(Stage.AVERAGING)
     assert "running" in unknown
 
 
-def test_only_danger_is_red_and_it_ends_at_the_plug() -> None:
-    for stage in Stage:
-        text, urgency = instruction(
-            stage, "Fit it", switch_off_first=False, seconds_left=None
-        )
+@pytest.mark.parametrize("stage", Stage)
+def test_only_danger_is_red_and_it_says_switch_off_at_the_plug(stage: Stage) -> None:
+    for by_key in (False, True):
+        text, urgency = _told(stage, by_key=by_key)
         assert (urgency is Urgency.DANGER) == (stage is Stage.LIMIT)
-        assert text.endswith("Switch off at the plug.") == (stage is Stage.LIMIT)
+        assert ("Switch off at the plug." in text) == (stage is Stage.LIMIT)
+
+
+def test_what_must_be_mended_comes_first_while_a_trial_waits_or_runs() -> None:
+    silent = silent_meter("Outlet velocity", 30.2)
+    assert silent == (
+        "Outlet velocity: its meter is silent since 30 s. Check its plug."
+    )
+    for stage in (Stage.WAITING, *RUNNING):
+        told = _told(stage, hindrance=silent, switch_off_first=True, seconds_left=20.0)
+        assert told == (silent, Urgency.ACTION)
+
+
+@pytest.mark.parametrize("stage", [*OVER, Stage.FINISHED])
+def test_nothing_to_be_mended_keeps_a_machine_from_being_switched_off(
+    stage: Stage,
+) -> None:
+    hindrance = silent_meter("Outlet velocity", 30.0)
+    assert _told(stage, hindrance=hindrance) == _told(stage)
+
+
+def test_whoever_is_told_of_changes_only_sees_no_running_count() -> None:
+    counts = [
+        [_told(Stage.AVERAGING, seconds_left=s)[0] for s in (42.0, 41.0)],
+        [silent_meter("Power", s) for s in (9.0, 10.0)],
+    ]
+    assert [{without_seconds(text) for text in texts} for texts in counts] == [
+        {"Keep it running."},
+        {"Power: its meter is silent. Check its plug."},
+    ]
+
+
+@pytest.mark.parametrize("stage", Stage)
+def test_an_instruction_without_a_count_stays_as_it_is(stage: Stage) -> None:
+    for by_key in (False, True):
+        text, _ = _told(stage, by_key=by_key)
+        assert without_seconds(text) == text
 
 
 # ---- alarms
@@ -141,7 +215,10 @@ def test_an_alarm_tells_what_happened_what_it_may_mean_and_what_to_do() -> None:
 def test_a_value_below_its_limit_is_called_that() -> None:
     low = Limit("current", above=13.0, below=1.0, for_s=5.0, reason="a lost phase")
     text = breach_text(Breach(low, 0.4, 0.0, 5.0), _channel(resolution=0.1))
-    assert text.startswith("Current 0.4 A is below 1.0 A (a lost phase), for 5 s.")
+    assert text == (
+        "Current 0.4 A is below 1.0 A (a lost phase), for 5 s. "
+        "The machine may stall and overheat. Switch off at the plug."
+    )
 
 
 def test_a_limit_of_zero_is_shown_as_zero() -> None:
@@ -205,6 +282,8 @@ def test_a_withdrawn_declaration_says_why() -> None:
     ("state", "says"),
     [
         (TrialState.FINISHED, "the trial is complete"),
+        # Switched off too soon, or given up because a meter was silent.
+        (TrialState.UNFINISHED, "before it had settled; its readings are kept"),
         (TrialState.UNFINISHED, "it will be asked for again"),
         (TrialState.NOT_SETTLED, "marked not settled"),
         (TrialState.LIMIT_BROKEN, "marked limit broken"),

@@ -9,12 +9,13 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
+import serial
 
 from daq.config.bench import PortSettings
 from daq.errors import InstrumentError, PortAbsentError, PortBusyError, PortDeniedError
 from daq.runtime.ports import Port, open_port
 from daq.runtime.ports.descriptor import open_device
-from daq.runtime.ports.opening import port_error
+from daq.runtime.ports.opening import open_serial, port_error
 from daq.runtime.ports.threaded import open_threaded
 from tests.runtime.conftest import Wire
 from tests.runtime.opened_ports import NOISE, Heard, settings
@@ -222,6 +223,34 @@ async def test_a_line_with_parity_and_seven_bits_is_opened_again_and_again(
         wire.send(word)
         await heard.until(word)
         await port.close()
+
+
+class Adapter:
+    """A serial adapter of which only what it is asked for is seen."""
+
+    def __init__(self, *, refuses: bool) -> None:
+        self.asked: list[object] = []
+        self._refuses = refuses
+
+    def set_low_latency_mode(self, on: object, /) -> None:
+        self.asked.append(on)
+        if self._refuses:
+            # As the driver of an adapter that has no such mode.
+            msg = "Failed to update ASYNC_LOW_LATENCY option to True"
+            raise ValueError(msg)
+
+    def reset_input_buffer(self) -> None:
+        self.asked.append("to forget what it holds")
+
+
+@pytest.mark.parametrize("refuses", [False, True])
+def test_an_adapter_is_asked_to_hand_bytes_over_at_once(
+    monkeypatch: pytest.MonkeyPatch, *, refuses: bool
+) -> None:
+    adapter = Adapter(refuses=refuses)
+    monkeypatch.setattr(serial, "serial_for_url", lambda *_, **__: adapter)
+    assert open_serial(settings("/dev/adapter"), timeout_s=0.0) is adapter
+    assert adapter.asked == [True, "to forget what it holds"]
 
 
 # ---- what can be wrong with a path

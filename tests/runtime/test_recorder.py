@@ -11,8 +11,9 @@ from typing import Any
 
 import pytest
 
-from daq.config.bench import Bench
+from daq.config.bench import Bench, parse_bench
 from daq.config.plan import Plan, parse_plan
+from daq.errors import InputError
 from daq.messages import Topics
 from daq.records import Gap, GapReason, Reading, TrialState
 from daq.runtime.beginning import Beginning, begin_or_resume
@@ -27,7 +28,7 @@ from daq.runtime.store import (
 )
 from daq.trials.session import Session
 from daq.trials.stages import Stage
-from tests.runtime.conftest import PLAN, Computer, Rehearsal
+from tests.runtime.conftest import BENCH, MAINS, PLAN, VANE, Computer, Rehearsal
 
 TOPICS = Topics(bench="leads")
 
@@ -57,7 +58,13 @@ class Recording:
 
 @asynccontextmanager
 async def recording(
-    path: Path, bench: Bench, plan: Plan, computer: Computer, *, new: bool = False
+    path: Path,
+    bench: Bench,
+    plan: Plan,
+    computer: Computer,
+    *,
+    new: bool = False,
+    speed: float = 1.0,
 ) -> AsyncIterator[tuple[Recording, Store]]:
     """Begin or go on, as the daemon does; at the end the program is gone, without a word."""
     troubles: list[str | None] = []
@@ -67,7 +74,7 @@ async def recording(
         on_trouble=troubles.append,
         loop=asyncio.get_running_loop(),
     )
-    clock = computer.clock()
+    clock = computer.clock(speed=speed)
     offset = clock.offset
     clock_id = await store.add_clock(
         offset.boot_id,
@@ -75,7 +82,11 @@ async def recording(
         utc_us=offset.utc_us,
         speed=offset.speed,
     )
-    start = await begin_or_resume(store, bench, plan, clock, new_session=new)
+    try:
+        start = await begin_or_resume(store, bench, plan, clock, new_session=new)
+    except InputError:
+        await store.close()
+        raise
     rules = plan.rules
     stored_results: list[None] = []
     recorder = Recorder(
@@ -260,7 +271,68 @@ async def test_a_broken_limit_is_told_with_its_reason(
         session.rehearsal.stand_still()
         await session.recorder.wait_written()
         ((_, told),) = await messages(store)
-    assert (told["state"], told["note"]) == ("limit broken", "rating of the plug")
+    assert (told["state"], told["revision"]) == ("limit broken", 1)
+    assert "current broke its limit: rating of the plug" in told["note"]
+
+
+async def test_a_result_says_when_it_was_decided_not_when_the_machine_was_switched_off(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, store):
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.DONE)
+        decided_s = session.rehearsal.board.results[0].ended_s
+        computer.pass_s(60.0)
+        session.rehearsal.stand_still()
+        await session.recorder.wait_written()
+        ((_, told),) = await messages(store)
+    # Bench second 1000 is 23:20:50.52; settled within two minutes of switching on at 1005 s.
+    minutes, seconds = divmod(50.52 + decided_s - 1000.0, 60.0)
+    assert told["decided_utc"] == f"1985-04-12T23:{20 + minutes:.0f}:{seconds:06.3f}Z"
+    assert 1005.0 < decided_s < 1125.0
+
+
+async def test_a_limit_broken_after_confirmation_is_told_again_as_the_second_revision(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, store):
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.DONE)
+        session.rehearsal.run_until(Stage.LIMIT, amperes=14.0)
+        session.rehearsal.stand_still()
+        await session.recorder.wait_written()
+        told = [message for _, message in await messages(store)]
+        assert [(t["revision"], t["state"]) for t in told] == [
+            (1, "finished"),
+            (2, "limit broken"),
+        ]
+        assert told[0]["id"] == told[1]["id"]
+        assert told[0]["averages"] == told[1]["averages"] != []
+        # The next trial counts anew.
+        session.rehearsal.run_until(Stage.DONE)
+        await session.recorder.wait_written()
+        ((_, after),) = await messages(store)
+        assert (after["revision"], after["condition"]) == (1, "long lead")
+    assert [t.state for t in read_trials(path)] == ["limit broken", "finished"]
+
+
+async def test_a_trial_left_unfinished_by_a_silent_meter_is_told_once(
+    path: Path, bench: Bench, computer: Computer
+) -> None:
+    text = PLAN.replace('required = ["power"]', 'required = ["power", "velocity"]')
+    plan = parse_plan(text, file="plan.toml", bench=bench)
+    async with recording(path, bench, plan, computer) as (session, store):
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.NOT_SETTLED)
+        session.rehearsal.stand_still()
+        await session.recorder.wait_written()
+        told = [message for _, message in await messages(store)]
+        called_for = session.session.called_for
+        assert called_for is not None
+        assert called_for.condition == "short lead"
+    assert [(t["state"], t["revision"]) for t in told] == [("unfinished", 1)]
+    assert "velocity: gaps" in told[0]["note"]
+    assert [t.state for t in read_trials(path)] == ["unfinished"]
 
 
 async def test_readings_and_gaps_bear_the_trial_in_which_they_came(
@@ -299,9 +371,10 @@ async def test_the_clock_is_kept_when_it_is_stepped_and_readings_refer_to_it(
 ) -> None:
     async with recording(path, bench, plan, computer) as (session, _):
         session.rehearsal.read(0.0, 0.0)
-        await session.recorder.keep_clock()
+        session.recorder.keep_clock()
         computer.utc_us += 3600 * 1_000_000
-        await session.recorder.keep_clock()
+        session.recorder.keep_clock()
+        await session.recorder.wait_written()
         session.rehearsal.read(0.0, 0.0)
     assert len(rows(path, "SELECT id FROM clocks")) == 2
     (found,) = [
@@ -312,6 +385,21 @@ async def test_the_clock_is_kept_when_it_is_stepped_and_readings_refer_to_it(
         "1985-04-12T23:20:51.520Z",
         "1985-04-13T00:20:52.520Z",
     ]
+
+
+async def test_keeping_the_clock_waits_for_no_store(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, _):
+        with closing(sqlite3.connect(path, isolation_level=None)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            computer.pass_s(61.0)
+            session.recorder.keep_clock()
+            # Nothing was awaited, so whoever called goes on; the record waits for the file.
+            session.rehearsal.read(0.0, 0.0)
+            assert len(rows(path, "SELECT id FROM clocks")) == 1
+        await session.recorder.wait_written()
+        assert len(rows(path, "SELECT id FROM clocks")) == 2
 
 
 # ---- going on
@@ -368,29 +456,109 @@ async def test_a_trial_that_ran_when_the_program_was_killed_is_asked_for_again(
     ]
 
 
-async def test_a_changed_plan_begins_anew_and_says_so(
+def changed(plan_bench: Bench, old: str, new: str) -> Plan:
+    assert old in PLAN
+    return parse_plan(PLAN.replace(old, new), file="plan.toml", bench=plan_bench)
+
+
+CHANGES = [
+    ("least_s = 30", "least_s = 40"),
+    ('required = ["power"]', 'required = ["power"]\ntolerance = 0.01'),
+    ('name = "long lead"', 'name = "longer lead"'),
+    ("above = 13.0", "above = 12.0"),
+    ("on_above = 1.0", "on_above = 1.5"),
+]
+
+
+async def do_one_trial(
     path: Path, bench: Bench, plan: Plan, computer: Computer
 ) -> None:
-    async with recording(path, bench, plan, computer):
-        pass
-    changed = replace(plan, text=plan.text + "\n# Another thought.\n")
-    async with recording(path, bench, changed, computer) as (session, _):
+    async with recording(path, bench, plan, computer) as (session, _):
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.DONE)
+        session.rehearsal.stand_still()
+
+
+@pytest.mark.parametrize("change", CHANGES)
+async def test_a_changed_plan_is_refused_once_trials_are_done(
+    path: Path, bench: Bench, plan: Plan, computer: Computer, change: tuple[str, str]
+) -> None:
+    await do_one_trial(path, bench, plan, computer)
+    other = changed(bench, *change)
+    with pytest.raises(InputError, match=r"session 1 .*\(1 of 2 trials .* --new"):
+        async with recording(path, bench, other, computer):
+            pass
+    # Nothing was given up for it.
+    assert [s.state for s in read_sessions(path)] == ["open"]
+    async with recording(path, bench, plan, computer) as (session, _):
+        assert session.start.words == "Session 1 goes on: 1 of 2 trials are done."
+
+
+async def test_another_accuracy_of_a_channel_is_a_change_too(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    await do_one_trial(path, bench, plan, computer)
+    better = {
+        "mains": ("mains.toml", MAINS.replace("reading = 0.5", "reading = 0.2")),
+        "vane": ("vane.toml", VANE),
+    }
+    other = parse_bench(BENCH, file="bench.toml", find_profile=better.get)
+    its_plan = parse_plan(PLAN, file="plan.toml", bench=other)
+    with pytest.raises(InputError, match=r"a channel of the bench, has changed.*--new"):
+        async with recording(path, other, its_plan, computer):
+            pass
+
+
+async def test_a_changed_plan_begins_anew_where_no_trial_is_done(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, _):
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.SETTLING)
+        session.rehearsal.stand_still()
+    other = changed(bench, *CHANGES[0])
+    async with recording(path, bench, other, computer) as (session, _):
         assert session.start.words == (
-            "Session 1 stays unfinished (the plan has changed since). Session 2 begins: 2 trials."
+            "Session 1 stays unfinished. Session 2 begins: 2 trials."
         )
         assert session.start.facts.number == 2
     assert [s.state for s in read_sessions(path)] == ["abandoned", "open"]
 
 
-async def test_a_new_session_can_be_asked_for(
+async def test_comments_and_where_the_meters_are_plugged_in_do_not_matter(
     path: Path, bench: Bench, plan: Plan, computer: Computer
 ) -> None:
-    async with recording(path, bench, plan, computer):
-        pass
+    await do_one_trial(path, bench, plan, computer)
+    moved = {"mains": ("mains.toml", MAINS), "vane": ("vane.toml", VANE)}
+    text = "# Moved to the other hub.\n" + BENCH.replace("ports/meter", "ports/left")
+    bench = parse_bench(text, file="bench.toml", find_profile=moved.get)
+    commented = "# Another thought.\n" + PLAN.replace("300.0", "300.0  # enough")
+    plan = parse_plan(commented, file="plan.toml", bench=bench)
+    async with recording(path, bench, plan, computer) as (session, _):
+        assert session.start.words == "Session 1 goes on: 1 of 2 trials are done."
+
+
+async def test_another_speed_is_refused_once_trials_are_done(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    await do_one_trial(path, bench, plan, computer)
+    told = r"begun with --speed 1, not 12; .* --new"
+    with pytest.raises(InputError, match=told):
+        async with recording(path, bench, plan, computer, speed=12.0):
+            pass
+    assert [s.state for s in read_sessions(path)] == ["open"]
+
+
+async def test_a_new_session_can_be_asked_for_whatever_is_done(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    await do_one_trial(path, bench, plan, computer)
     async with recording(path, bench, plan, computer, new=True) as (session, _):
         assert session.start.words == (
-            "Session 1 stays unfinished (as asked). Session 2 begins: 2 trials."
+            "Session 1 stays unfinished. Session 2 begins: 2 trials."
         )
+        assert session.start.earlier == ()
+    assert [s.state for s in read_sessions(path)] == ["abandoned", "open"]
 
 
 async def test_a_finished_session_is_not_gone_on_with(

@@ -9,6 +9,7 @@ import pytest
 
 from daq.errors import StoreError, StoreForeignError, StoreTooNewError
 from daq.runtime.store import Store, read_sessions
+from daq.runtime.store.opening import connect_writer
 
 
 async def open_and_close(path: Path) -> None:
@@ -36,6 +37,16 @@ async def test_a_new_file_carries_our_mark_and_its_format(tmp_path: Path) -> Non
     assert head[18:20] == b"\x02\x02"
     assert head[60:64] == bytes.fromhex("00000001")
     assert head[68:72] == bytes.fromhex("53744263")
+
+
+def test_what_is_committed_has_reached_the_disk(tmp_path: Path) -> None:
+    path = tmp_path / "bench.db"
+    with closing(connect_writer(path, create=True)) as connection:
+        # https://www.sqlite.org/pragma.html#pragma_synchronous: 2 is FULL; in WAL mode NORMAL (1) may
+        # lose the last transactions at a power failure.
+        assert connection.execute("PRAGMA synchronous").fetchone() == (2,)
+        assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+        assert connection.execute("PRAGMA foreign_keys").fetchone() == (1,)
 
 
 async def test_a_file_is_opened_again_and_left_without_side_files(

@@ -171,7 +171,7 @@ async def test_the_newest_open_session_is_the_one_to_resume(tmp_path: Path) -> N
         assert session.facts.number == 2
         with pytest.raises(StoreError, match="session 3 is not open"):
             await store.end_session(3, state="abandoned", ended_utc="x")
-    states = [(s.number, s.state, s.ended_utc) for s in read_sessions(path)]
+    states = [(s.session, s.state, s.ended_utc) for s in read_sessions(path)]
     assert states == [
         (1, "open", None),
         (2, "open", None),

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulators.wires.framing import Framing, parse_framing
+from simulators.wires.framing import Framing, garbled, parse_framing
 from simulators.wires.paced_line import FrameEnd, Outgoing, PacedLine
 
 FAST = parse_framing(38400, "8N1")
@@ -53,6 +53,17 @@ def test_the_silence_is_counted_in_characters_up_to_19200_baud_and_fixed_above()
     assert SLOW.silence_s == pytest.approx(4.0104e-3, abs=5e-8)
     assert parse_framing(19200, "8E1").silence_s == pytest.approx(2.0052e-3, abs=5e-8)
     assert FAST.silence_s == 1.75e-3
+
+
+@given(st.binary(max_size=300))
+def test_garbled_bytes_are_as_many_alike_every_time_and_never_plausible(
+    data: bytes,
+) -> None:
+    heard = garbled(data)
+    assert len(heard) == len(data)
+    assert heard == garbled(data)
+    # Addresses 248 to 255 are reserved (Modbus over Serial Line V1.02, 2.2), and ASCII ends at 127.
+    assert all(byte > 247 for byte in heard)
 
 
 @pytest.mark.parametrize("shape", ["9N1", "8X1", "8N3", "", "8N11"])

@@ -17,6 +17,7 @@ from termios import FIONREAD
 import pytest
 import serial
 from pymodbus.client import AsyncModbusSerialClient
+from pymodbus.exceptions import ModbusIOException
 
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 20.0
@@ -28,7 +29,7 @@ class Simulator:
     def __init__(self, scenario: str, ports: Path, *options: str) -> None:
         self.ports = ports
         file = ROOT / "configs" / scenario / "simulation.toml"
-        self._process = subprocess.Popen(  # noqa: S603 - our own program
+        self._process = subprocess.Popen(
             [
                 sys.executable,
                 *("-m", "simulators", str(file), "--ports", str(ports)),
@@ -115,6 +116,34 @@ async def volts(port: Path, unit: int) -> float:
     value = client.convert_from_registers(reply.registers, client.DATATYPE.FLOAT32)
     assert isinstance(value, float)
     return value
+
+
+async def test_at_another_baud_rate_no_request_is_understood(start: Start) -> None:
+    port = start("leads").ports / "mains"
+    client = AsyncModbusSerialClient(str(port), baudrate=9600, timeout=0.3, retries=0)
+    assert await client.connect()
+    try:
+        with pytest.raises(ModbusIOException, match="No response received"):
+            await client.read_input_registers(0, count=2, device_id=1)
+    finally:
+        client.close()
+    # The line keeps no grudge: the next host has the right speed.
+    assert await volts(port, 1) > 200
+
+
+@pytest.mark.parametrize("baud", [300, 57600, 230400])
+def test_at_another_baud_rate_a_talking_meter_is_heard_as_rubbish(
+    start: Start, baud: int
+) -> None:
+    port = start("leads").ports / "air"
+    with serial.Serial(str(port), baud, timeout=PATIENCE_S) as line:
+        heard = line.read(100)
+    assert len(heard) == 100
+    # No digit, no letter, no line end.
+    assert min(heard) > 127
+    with serial.Serial(str(port), 115200, timeout=PATIENCE_S) as line:
+        line.readline()  # may have begun before the port was open
+        assert line.readline().startswith(b"V=")
 
 
 async def test_another_partys_client_reads_both_units_and_gets_their_exceptions(
@@ -218,7 +247,7 @@ def test_the_end_of_a_pipe_ends_the_simulator(start: Start) -> None:
 def test_a_file_that_does_not_fit_ends_with_code_2(tmp_path: Path) -> None:
     file = tmp_path / "simulation.toml"
     file.write_text("format = 9\n", encoding="utf-8")
-    ended = subprocess.run(  # noqa: S603 - our own program
+    ended = subprocess.run(
         [sys.executable, "-m", "simulators", str(file)],
         cwd=ROOT,
         capture_output=True,

@@ -2,7 +2,9 @@
 
 import json
 import os
+import pty
 import queue
+import select
 import shutil
 import signal
 import socket
@@ -13,6 +15,7 @@ import time
 import urllib.request
 from collections.abc import Callable
 from pathlib import Path
+from typing import TextIO
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 SPEED = "12"
@@ -133,21 +136,19 @@ class Simulators:
         self._output.close()
 
 
+def run_command(bench: BenchFolder, *options: str) -> list[str]:
+    """`daq run` on a bench folder, at the simulators' speed."""
+    files = [str(bench.path / "bench.toml"), str(bench.path / "plan.toml")]
+    command = [sys.executable, "-m", "daq", "run", *files]
+    return [*command, "--speed", SPEED, *options]
+
+
 class Run:
     """`daq run` on a bench folder."""
 
     def __init__(self, bench: BenchFolder, *options: str) -> None:
-        command = [
-            sys.executable,
-            "-m",
-            "daq",
-            "run",
-            str(bench.path / "bench.toml"),
-            str(bench.path / "plan.toml"),
-        ]
-        command += ["--speed", SPEED, "--json", *options]
         self._process = subprocess.Popen(
-            command,
+            run_command(bench, "--json", *options),
             cwd=ROOT,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
@@ -159,6 +160,11 @@ class Run:
         self._process.send_signal(signal.SIGKILL)
         self._process.communicate()
 
+    def end(self) -> None:
+        """Make sure that it has ended, whatever has become of the test."""
+        if self._process.poll() is None:
+            self.kill()
+
     def signal(self, number: int) -> None:
         self._process.send_signal(number)
 
@@ -166,6 +172,61 @@ class Run:
         """Exit code, the outcome on standard output, and what was said on standard error."""
         out, err = self._process.communicate(timeout=within_s)
         return self._process.returncode, json.loads(out) if out else {}, err
+
+
+class Terminal:
+    """A program on a pseudo-terminal of 130 columns and 40 lines; everything it draws is kept."""
+
+    def __init__(self, command: list[str], *, stderr: TextIO | None = None) -> None:
+        """Start it; what it complains of goes to the terminal too, or to a file."""
+        self._master, slave = pty.openpty()
+        environment = {
+            **os.environ,
+            "COLUMNS": "130",
+            "LINES": "40",
+            "TERM": "xterm-256color",
+        }
+        self.process = subprocess.Popen(
+            command,
+            cwd=ROOT,
+            stdin=slave,
+            stdout=slave,
+            stderr=slave if stderr is None else stderr,
+            env=environment,
+            start_new_session=True,
+        )
+        os.close(slave)
+        self.drawn = b""
+        self._is_gone = threading.Event()
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        while not self._is_gone.is_set() and self.process.poll() is None:
+            if select.select([self._master], [], [], 0.1)[0]:
+                try:
+                    self.drawn += os.read(self._master, 65536)
+                except OSError:
+                    return
+
+    def press(self, key: bytes) -> None:
+        os.write(self._master, key)
+
+    def signal(self, number: int) -> None:
+        """As the terminal does: to the whole group."""
+        os.killpg(self.process.pid, number)
+
+    def hang_up(self) -> None:
+        """The terminal's window is closed; the program is left without."""
+        self._is_gone.set()
+        self._reader.join(5)
+        os.close(self._master)
+
+    def finish(self, within_s: float = 15.0) -> int:
+        code = self.process.wait(within_s)
+        if not self._is_gone.is_set():
+            self.hang_up()
+        return code
 
 
 def averages_against_truth(outcome: dict, truth: dict, places: dict) -> list[float]:

@@ -143,6 +143,16 @@ def test_an_interrupt_ends_with_130(run: Daq, monkeypatch: pytest.MonkeyPatch) -
     assert run("schema", "bench") == Ended(130, "", "")
 
 
+def test_an_interrupt_while_the_program_is_being_loaded_ends_with_130(
+    run: Daq, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(_: str) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("daq.cli.importlib.import_module", interrupted)
+    assert run("schema", "bench") == Ended(130, "", "")
+
+
 @pytest.mark.slow
 def test_as_a_process_it_ends_with_the_same_codes_and_words(folder: Path) -> None:
     assert as_process("--version").out == f"steadybench {daq.__version__}\n"

@@ -1,5 +1,6 @@
 """The command line and its instruments: what `daq check` says of them."""
 
+import json
 import os
 import tty
 from collections.abc import Callable
@@ -8,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.system.command_line import Daq
+from tests.system.command_line import Daq, edit
 from tests.system.conftest import Simulator
 
 
@@ -49,6 +50,96 @@ def test_a_wrong_baud_rate_is_guessed_at_by_check(
     assert len(complaints) == 2
     for complaint in complaints:
         assert "baud rate" in complaint
+
+
+@pytest.mark.pty
+@pytest.mark.slow
+def test_meters_whose_line_has_another_speed_are_sent_to_their_menus_baud_rate(
+    run: Daq,
+    scenario: Callable[[str], Path],
+    simulate: Callable[..., Simulator],
+) -> None:
+    folder = scenario("leads")
+    simulate(folder)
+    bench = folder / "bench.toml"
+    text = bench.read_text(encoding="utf-8")
+    bench.write_text(text.replace('profile = "', 'baud = 9600\nprofile = "'), "utf-8")
+    # Longer than the two seconds of silence after which the anemometer's is told.
+    told = run("check", bench, "--seconds", "2.5")
+    assert told.code == 3
+    complaints = [line for line in told.out.splitlines() if line.startswith("  ! ")]
+    assert len(complaints) == 3
+    for complaint in complaints:
+        assert "baud rate" in complaint
+    assert told.out.endswith(
+        "\nNot in order: meter-supply-end, meter-machine-end, anemometer.\n"
+    )
+
+
+@pytest.mark.slow
+def test_a_slow_meter_is_listened_to_for_three_of_its_refreshes(
+    run: Daq, folder: Path
+) -> None:
+    edit(folder / "meter.toml", "refresh_s = 0.1", "refresh_s = 0.3")
+    # Three times 0.3 s, and 0.05 s of quiet before the first request.
+    told = run("check", folder / "bench.toml", "--seconds", "0.1")
+    assert (
+        "\nTalking to the meters for 0.95 s and not for 0.1 s,"
+        " because meter makes a new value only every 0.3 s …\n" in told.out
+    )
+    told = run("check", folder / "bench.toml", "--seconds", "1")
+    assert "\nTalking to the meters for 1 s …\n" in told.out
+
+
+def test_as_json_the_files_alone_are_told_with_nothing_heard(
+    run: Daq, folder: Path
+) -> None:
+    told = run("check", folder / "bench.toml", "--files-only", "--json")
+    assert (told.code, told.err) == (0, "")
+    facts = json.loads(told.out)
+    assert (facts["format"], facts["name"], facts["in_order"]) == (1, "bench", None)
+    meter, other = facts["instruments"]
+    assert (meter["baud"], meter["parity"], meter["unit"]) == (9600, "none", 1)
+    assert (meter["readings"], meter["trouble"]) == (None, None)
+    (channel,) = meter["channels"]
+    assert (channel["name"], channel["unit"], channel["value"]) == ("supply", "V", None)
+    assert other["channels"][0]["name"] == "other_volts"
+
+
+def test_as_json_trouble_is_told_and_nothing_else_is_on_standard_output(
+    run: Daq, folder: Path
+) -> None:
+    told = run("check", folder / "bench.toml", "--seconds", "0.1", "--json")
+    assert told.code == 3
+    facts = json.loads(told.out)
+    assert facts["in_order"] is False
+    for instrument in facts["instruments"]:
+        assert "nothing is there" in instrument["trouble"]
+    assert told.err.startswith("Talking to the meters for ")
+
+
+@pytest.mark.pty
+@pytest.mark.slow
+def test_as_json_every_channel_is_told_with_its_value_and_accuracy(
+    run: Daq,
+    scenario: Callable[[str], Path],
+    simulate: Callable[..., Simulator],
+) -> None:
+    folder = scenario("leads")
+    simulate(folder)
+    told = run("check", folder / "bench.toml", "--seconds", "1.5", "--json")
+    assert told.code == 0
+    facts = json.loads(told.out)
+    assert facts["in_order"] is True
+    meter, _, air = facts["instruments"]
+    assert meter["readings"] > 0
+    assert meter["reply_s"] > 0
+    assert air["reply_s"] is None
+    (supply,) = meter["channels"]
+    # 230 V in the simulation's file.
+    assert supply["value"] == pytest.approx(230, abs=2)
+    assert (supply["name"], supply["condition"]) == ("supply_voltage", "ok")
+    assert supply["accuracy"]["percent_of_reading"] == 0.3
 
 
 @pytest.mark.pty

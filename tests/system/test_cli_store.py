@@ -5,12 +5,13 @@ import csv
 import io
 import json
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from pathlib import Path
 
 import pytest
 
+from daq.errors import StoreError
 from daq.records import (
     Accuracy,
     Channel,
@@ -94,6 +95,22 @@ async def filled_store(path: Path) -> None:
     )
     result = TrialResult("t", line, 1, TrialState.FINISHED, 10.0, 13.0, (average,))
     await store.end_trial(trial, result, rule_json="{}", outbox=None)
+    await store.close()
+
+
+async def second_session(path: Path) -> None:
+    """A session without a trial, and a reading taken before its first one."""
+    channels = {"one": (volts("first", "one"),), "two": (volts("second", "two"),)}
+    loop = asyncio.get_running_loop()
+    store = Store.open(path, instruments=channels, on_trouble=lambda _: None, loop=loop)
+    clock_id = await store.add_clock("boot", monotonic_s=0.0, utc_us=0, speed=1.0)
+    facts = SessionFacts("t", 0, "bench", "plan", "Blower", "1970-01-02", 1.0, "test")
+    line = PlannedTrial(1, "short lead", 1, baseline=True)
+    await store.begin_session(
+        facts, plan_digest="", plan_text="", bench_text="", seed=1, order=[line]
+    )
+    reading = Reading("one", 20.0, (230.0,))
+    store.add_reading(reading, clock_id=clock_id, trial_id=None)
     await store.close()
 
 
@@ -206,10 +223,88 @@ def test_readings_of_one_meter_are_exported_as_a_table_and_of_all_as_json(
     ]
     instruments = json.loads(run(*words, "--format", "json").out)["instruments"]
     assert len(instruments) == 2
+
+
+def test_readings_of_several_meters_are_refused_as_csv_before_anything_is_written(
+    run: Daq, folder: Path
+) -> None:
+    asyncio.run(filled_store(folder / "bench.db"))
     # Two meters have different columns, which one table cannot hold.
+    words = ("export", folder / "bench.db", "--table", "readings")
     told = run(*words)
-    assert told.code == 2
-    assert told.says_only("only one was written, but there are readings of two too")
+    assert (told.code, told.out) == (2, "")
+    assert told.says_only(
+        "bench.db: readings of one, two, each with columns of its own; name one with --instrument"
+    )
+    assert run(*words, "--output", folder / "readings.csv").code == 2
+    assert not (folder / "readings.csv").exists()
+
+
+def test_readings_are_those_of_all_sessions_unless_one_is_named(
+    run: Daq, folder: Path
+) -> None:
+    store = folder / "bench.db"
+    asyncio.run(filled_store(store))
+    asyncio.run(second_session(store))
+    words = ("export", store, "--table", "readings", "--instrument", "one")
+    assert [row["at_s"] for row in rows_of(run(*words))] == ["11.0", "12.0", "20.0"]
+    rows = rows_of(run(*words, "--session", "1"))
+    assert [row["at_s"] for row in rows] == ["11.0", "12.0"]
+    # Averages are those of the newest, which has none.
+    assert rows_of(run("export", store)) == []
+
+
+def test_sessions_are_listed_with_their_numbers(run: Daq, folder: Path) -> None:
+    store = folder / "bench.db"
+    asyncio.run(filled_store(store))
+    asyncio.run(second_session(store))
+    words = ("export", store, "--table", "sessions")
+    rows = rows_of(run(*words))
+    assert [(r["session"], r["plan"], r["trials"], r["finished"]) for r in rows] == [
+        ("1", "plan", "1", "1"),
+        ("2", "plan", "0", "0"),
+    ]
+    facts = json.loads(run(*words, "--format", "json").out)
+    assert facts["format"] == 1
+    assert [s["session"] for s in facts["sessions"]] == [1, 2]
+    assert facts["sessions"][1]["ended_utc"] is None
+    told = run("export", store, "--session", rows[0]["session"], "--table", "wide")
+    assert [row["condition"] for row in rows_of(told)] == ["short lead"]
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--instrument", "one"), "--instrument chooses among readings"),
+        (("--instrument", "one", "--table", "wide"), "expected --table readings"),
+        (("--table", "sessions", "--session", "1"), "expected it without --session"),
+    ],
+)
+def test_an_option_that_does_not_go_with_the_table_is_refused(
+    run: Daq, folder: Path, words: Sequence[str], told: str
+) -> None:
+    asyncio.run(filled_store(folder / "bench.db"))
+    ended = run("export", folder / "bench.db", *words)
+    assert (ended.code, ended.out) == (2, "")
+    assert told in ended.err.splitlines()[-1]
+
+
+def test_an_export_that_breaks_off_leaves_no_file(
+    run: Daq, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def breaks_off(_: object) -> Iterator[str]:
+        yield "half of it"
+        msg = "the disk was pulled out"
+        raise StoreError(msg)
+
+    asyncio.run(filled_store(folder / "bench.db"))
+    monkeypatch.setattr("daq.cli.export.render_readings_json", breaks_off)
+    before = set(folder.iterdir())
+    words = ("--table", "readings", "--format", "json", "--output", folder / "r.json")
+    told = run("export", folder / "bench.db", *words)
+    assert told.code == 4
+    assert told.says_only("the disk was pulled out")
+    assert set(folder.iterdir()) == before
 
 
 def test_an_export_never_overwrites_a_file(run: Daq, folder: Path) -> None:

@@ -24,7 +24,9 @@ from tests.system.bench_process import (
     BenchFolder,
     Run,
     Simulators,
+    Terminal,
     averages_against_truth,
+    run_command,
 )
 
 pytestmark = [pytest.mark.slow, pytest.mark.pty, pytest.mark.timeout(240)]
@@ -73,13 +75,13 @@ def simulated(tmp_path):
     """Makes a bench folder with running simulators; stops them at the end."""
     running: list[Simulators] = []
 
-    def start(scenario, *options, seed=1, edits=()):
+    def start(scenario, *options, seed=1, edits=(), alone=False):
         folder = tmp_path / f"bench{len(running)}"
         folder.mkdir()
         bench = BenchFolder(folder, scenario)
         for edit in edits:
             bench.edit(*edit)
-        simulators = Simulators(bench, *options, seed=seed)
+        simulators = Simulators(bench, *options, seed=seed, alone=alone)
         running.append(simulators)
         return bench, simulators
 
@@ -154,6 +156,21 @@ def test_a_session_on_polite_meters_gives_true_averages_and_tells_everybody(simu
     assert watcher.payloads("steadybench/leads/status")[0]["state"] == "online"
     stages = {s["stage"] for s in watcher.payloads("steadybench/leads/state")}
     assert {"settling", "averaging", "done", "finished"} <= stages
+    # The countdown makes no new states: averaging is told as it begins, and once its least time is over.
+    told = Counter(
+        (s["trial"], s["instruction"])
+        for s in watcher.payloads("steadybench/leads/state")
+        if s["stage"] == "averaging"
+    )
+    assert {instruction for _, instruction in told} <= {
+        "Keep it running.",
+        "Keep it running a little longer.",
+    }
+    withdrawn = ask(
+        bench.store, "SELECT count(*) FROM events WHERE text LIKE '%not settled after%'"
+    )
+    # Asked for once more, a retained state comes twice.
+    assert max(told.values()) <= 2 + withdrawn[0][0]
 
     # The exports hold each condition once, with units and uncertainties.
     tidy = list(csv.DictReader(io.StringIO(export(bench.store))))
@@ -309,3 +326,122 @@ def test_a_second_program_on_the_same_bench_is_turned_away(
     assert bench.state()["session"]["state"] == "running"
     run.signal(signal.SIGTERM)
     assert run.finish(within_s=10)[0] == 143
+
+
+def is_ready(state):
+    return state["stage"]["name"] == "waiting" and all(
+        i["state"] == "ok" for i in state["instruments"]
+    )
+
+
+def test_a_meter_that_falls_silent_is_named_and_stands_in_the_record_and_in_the_log(
+    simulated,
+):
+    bench, simulators = simulated("filters", alone=True)
+    run = Run(bench)
+    bench.wait_for(is_ready)
+    simulators.say("fit no filter")
+    simulators.say("on")
+    bench.wait_for(lambda s: s["stage"]["name"] == "settling")
+    simulators.say("fault duct-air silent")
+    state = bench.wait_for(lambda s: "silent" in s["instruction"])
+    assert state["instruction"].startswith("Duct velocity: its meter is silent since")
+    assert state["instruction"].endswith("Check its plug.")
+    simulators.say("fault duct-air none")
+    state = bench.wait_for(
+        lambda s: any("answers again" in e["text"] for e in s["events"])
+    )
+    assert "silent" not in state["instruction"]
+    run.signal(signal.SIGTERM)
+    code, _, log = run.finish(within_s=15)
+    assert code == 143, log
+    events = [
+        text
+        for (text,) in ask(
+            bench.store, "SELECT text FROM events WHERE kind = 'meter' ORDER BY id"
+        )
+    ]
+    assert len(events) == 2
+    assert events[0].startswith("duct-sensor: silent, no reading for ")
+    assert events[1] == "duct-sensor: it answers again."
+    for text in events:
+        assert log.count(text) == 1
+    # One line for the instruction, however long it lasted.
+    assert log.count("its meter is silent since") == 1
+
+
+def test_enter_is_not_taken_while_the_start_channel_says_that_the_machine_runs(
+    simulated,
+):
+    bench, simulators = simulated("filters", alone=True)
+    terminal = Terminal(run_command(bench))
+    bench.wait_for(is_ready)
+    simulators.say("fit no filter")
+    simulators.say("on")
+    running = bench.wait_for(lambda s: s["stage"]["name"] == "settling")
+    terminal.press(b"\r")
+    state = bench.wait_for(
+        lambda s: any("Enter is not taken" in e["text"] for e in s["events"])
+    )
+    assert state["trial"]["started_s"] == running["trial"]["started_s"]
+    assert "start channel" in state["events"][0]["text"]
+    terminal.signal(signal.SIGINT)
+    assert terminal.finish() == 130
+    assert ask(bench.store, "SELECT count(*) FROM trials") == [(1,)]
+
+
+START = '[start]\nchannel = "current"\non_above = 0.15\noff_below = 0.05\n'
+
+
+@pytest.mark.parametrize("options", [[], ["--plain"], ["--json"]])
+def test_a_plan_that_needs_the_enter_key_is_refused_where_there_is_no_keyboard(
+    tmp_path, options
+):
+    bench = BenchFolder(tmp_path, "filters")
+    bench.edit("plan.toml", START, "")
+    done = subprocess.run(
+        run_command(bench, *options),
+        cwd=ROOT,
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=30,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert "without a start channel the Enter key starts a trial" in done.stderr
+    assert "there is no keyboard here" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stdout == ""
+    assert not bench.store.exists()
+
+
+def test_a_log_that_nobody_reads_any_more_does_not_end_the_session(simulated):
+    bench, simulators = simulated("filters", alone=True)
+    run = subprocess.Popen(
+        run_command(bench, "--plain"),
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert run.stdout is not None
+        assert "Session 1 begins" in run.stdout.readline()
+        run.stdout.close()
+        bench.wait_for(is_ready)
+        simulators.say("fit no filter")
+        # Every stage is a line that nobody takes.
+        simulators.say("on")
+        bench.wait_for(lambda s: s["stage"]["name"] == "settling")
+        simulators.say("off")
+        state = bench.wait_for(lambda s: s["slip"][0]["state"] == "unfinished")
+        count = state["instruments"][0]["readings"]
+        bench.wait_for(lambda s: s["instruments"][0]["readings"] > count + 5)
+        run.send_signal(signal.SIGTERM)
+        code = run.wait(15)
+        assert run.stderr is not None
+        assert (code, run.stderr.read()) == (143, "")
+    finally:
+        run.kill()
+        run.communicate()

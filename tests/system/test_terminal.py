@@ -1,63 +1,22 @@
 """`daq run` on a real terminal: the live slip is drawn, the operator's key starts and ends a trial."""
 
 import os
-import pty
-import select
 import signal
-import subprocess
 import sys
-import threading
 
 import pytest
 
-from tests.system.bench_process import ROOT, SPEED, BenchFolder, Simulators
+from tests.system.bench_process import (
+    SPEED,
+    BenchFolder,
+    Simulators,
+    Terminal,
+    run_command,
+)
 
 pytestmark = [pytest.mark.slow, pytest.mark.pty, pytest.mark.timeout(120)]
 
 START = '[start]\nchannel = "current"\non_above = 0.15\noff_below = 0.05\n'
-
-
-class Terminal:
-    """A program on a pseudo-terminal of 130 columns and 40 lines; everything it draws is kept."""
-
-    def __init__(self, command):
-        self._master, slave = pty.openpty()
-        environment = {
-            **os.environ,
-            "COLUMNS": "130",
-            "LINES": "40",
-            "TERM": "xterm-256color",
-        }
-        self.process = subprocess.Popen(
-            command,
-            cwd=ROOT,
-            stdin=slave,
-            stdout=slave,
-            stderr=slave,
-            env=environment,
-            start_new_session=True,
-        )
-        os.close(slave)
-        self.drawn = b""
-        self._reader = threading.Thread(target=self._read, daemon=True)
-        self._reader.start()
-
-    def _read(self):
-        while self.process.poll() is None:
-            if select.select([self._master], [], [], 0.1)[0]:
-                try:
-                    self.drawn += os.read(self._master, 65536)
-                except OSError:
-                    return
-
-    def press(self, key):
-        os.write(self._master, key)
-
-    def finish(self, within_s=15):
-        code = self.process.wait(within_s)
-        self._reader.join(5)
-        os.close(self._master)
-        return code
 
 
 @pytest.fixture
@@ -77,15 +36,7 @@ def simulators(bench):
 def test_without_a_start_channel_the_enter_key_starts_and_ends_a_trial(
     bench, simulators
 ):
-    command = [
-        sys.executable,
-        "-m",
-        "daq",
-        "run",
-        str(bench.path / "bench.toml"),
-        str(bench.path / "plan.toml"),
-    ]
-    terminal = Terminal([*command, "--speed", SPEED])
+    terminal = Terminal(run_command(bench))
     bench.wait_for(
         lambda s: (
             s["stage"]["name"] == "waiting" and s["instruments"][0]["state"] == "ok"
@@ -100,14 +51,46 @@ def test_without_a_start_channel_the_enter_key_starts_and_ends_a_trial(
     terminal.press(b"\r")
     state = bench.wait_for(lambda s: s["stage"]["name"] == "waiting")
     assert state["slip"][0]["state"] == "unfinished"
-    assert "too soon" in state["events"][0]["text"]
-    os.killpg(terminal.process.pid, signal.SIGINT)
+    assert "before it had settled" in state["events"][0]["text"]
+    terminal.signal(signal.SIGINT)
     assert terminal.finish() == 130
     for words in (
-        "Leave the filter frame empty, then switch on.",
+        "Leave the filter frame empty, then switch on and press Enter.",
         "Keep it running.",
         "coarse filter",
         "Duct velocity",
     ):
         assert words.encode() in terminal.drawn
     assert b"Traceback" not in terminal.drawn
+
+
+@pytest.mark.parametrize(
+    ("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)]
+)
+@pytest.mark.usefixtures("simulators")
+def test_a_session_outlives_its_terminal_and_ends_at_a_signal(
+    bench, tmp_path, number, code
+):
+    command = [
+        sys.executable,
+        "-m",
+        "daq",
+        "run",
+        str(bench.path / "bench.toml"),
+        str(bench.path / "plan.toml"),
+    ]
+    with (tmp_path / "complaints").open("w+", encoding="utf-8") as complaints:
+        terminal = Terminal([*command, "--speed", SPEED], stderr=complaints)
+        state = bench.wait_for(lambda s: s["stage"]["name"] == "waiting")
+        terminal.hang_up()
+        # It goes on measuring and showing its page, and has drawn many times meanwhile.
+        later_s = state["clock"]["now_s"] + 2.0 * float(SPEED)
+        bench.wait_for(
+            lambda s: (
+                s["clock"]["now_s"] > later_s and s["instruments"][0]["state"] == "ok"
+            )
+        )
+        os.kill(terminal.process.pid, number)
+        assert terminal.finish() == code
+        complaints.seek(0)
+        assert complaints.read() == ""

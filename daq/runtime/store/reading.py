@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from daq.errors import InputError
+from daq.export import SessionSummary as SessionSummary  # handed on
 from daq.export import StoredAverage, StoredTrial
 from daq.runtime.store.layout import SqlValue, quoted, utc_text
 from daq.runtime.store.opening import reading_store
@@ -23,39 +24,6 @@ PAGE_ROWS = 5_000
 _LEADING = ("utc", "at_s", "trial", "elapsed_s")
 _TRAILING = ("flags",)
 _Record = TypeVar("_Record", StoredAverage, StoredTrial)
-
-
-@dataclass(frozen=True, slots=True)
-class SessionSummary:
-    """One line of the list of sessions.
-
-    Attributes:
-        number: Of the session in its store.
-        session_id: UUID.
-        bench: Name of the bench.
-        plan: Name of the plan.
-        machine: The machine under test.
-        software: Name and version that recorded it.
-        speed: [1] bench seconds a real second.
-        started_utc: RFC 3339.
-        ended_utc: RFC 3339; None while it is open.
-        state: "open", "finished" or "abandoned".
-        trials: [1] trials begun.
-        finished: [1] of them, those that finished.
-    """
-
-    number: int
-    session_id: str
-    bench: str
-    plan: str
-    machine: str
-    software: str
-    speed: float
-    started_utc: str
-    ended_utc: str | None
-    state: str
-    trials: int
-    finished: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,8 +38,8 @@ unit = "m/s"
 resolution = 0.01
 """
 UNITS = (
-    "V, A, mA, W, kW, VA, 1, Hz, Wh, kWh, m/s, ft/min, m3/s, m3/h, L/s, ft3/min, "
-    "Pa, hPa, kPa, inH2O, Cel, degF, %RH"
+    "V, A, mA, W, kW, VA, 1, Hz, rpm, Wh, kWh, m/s, ft/min, m3/s, m3/h, L/s, ft3/min, "
+    "Pa, hPa, mbar, kPa, inH2O, Cel, degF, %RH"
 )
 
 
@@ -127,7 +127,7 @@ def test_a_whole_profile_is_taken(text: str) -> None:
             'quantity = "voltage"',
             'quantity = "tension"',
             ":10: field[1].quantity: unknown quantity 'tension', expected one of voltage, "
-            "current, power, apparent power, power factor, frequency, energy, velocity, "
+            "current, power, apparent power, power factor, frequency, rotational speed, energy, velocity, "
             "airflow, pressure, temperature, humidity",
         ),
         (

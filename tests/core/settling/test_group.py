@@ -199,6 +199,34 @@ def test_a_silent_channel_that_is_not_required_holds_nobody_up() -> None:
     assert set(group.levels()) == {"power"}
 
 
+def test_a_required_channel_that_is_not_heard_is_held_back_by_gaps() -> None:
+    never = _group(_setup("power"), _setup("velocity"))
+    _fed(never, _readings("power", 60.0))
+    assert never.progress("velocity").held_back_by is HeldBackBy.GAPS
+    fallen = _group(_setup("power"), _setup("velocity"))
+    few = _readings("velocity", 20.0, seed=2)
+    _fed(fallen, _in_time(_readings("power", 60.0), few))
+    assert fallen.phase is Phase.SETTLING
+    assert fallen.progress("velocity").held_back_by is HeldBackBy.GAPS
+
+
+@pytest.mark.parametrize(("bins_of_ten", "is_averaged"), [(8, True), (6, False)])
+def test_a_channel_that_nobody_waits_for_is_averaged_where_seven_tenths_are_there(
+    bins_of_ten: int,
+    is_averaged: bool,  # noqa: FBT001 - a parameter of the test, not of an interface
+) -> None:
+    group = _group(_setup("power"), _setup("velocity", required=False))
+    # Of every ten bins of two seconds the first so many are there.
+    some = [
+        r
+        for r in _readings("velocity", 300.0, seed=2)
+        if r[1] % 20.0 < 2.0 * bins_of_ten
+    ]
+    _fed(group, _in_time(_readings("power", 300.0), some))
+    assert group.phase is Phase.CONFIRMED
+    assert ("velocity" in group.levels()) == is_averaged
+
+
 def test_a_channel_that_is_not_required_is_averaged_over_the_same_window() -> None:
     group = _group(_setup("power"), _setup("velocity", required=False))
     readings = _readings("velocity", 300.0, seed=2)

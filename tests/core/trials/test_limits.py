@@ -11,7 +11,11 @@ VOLTAGE = Limit("voltage", above=None, below=207.0, for_s=3.0, reason="the motor
 def _told(
     watch: LimitWatch, readings: list[tuple[float, float]], *, running: bool = True
 ) -> list[Breach]:
-    told = [watch.feed(at_s, value, running=running) for at_s, value in readings]
+    """What is told while the machine is known to be on at every reading, or is off."""
+    told = [
+        watch.feed(at_s, value, known_on_s=at_s if running else None)
+        for at_s, value in readings
+    ]
     return [breach for breach in told if breach is not None]
 
 
@@ -37,7 +41,16 @@ def test_a_new_trial_is_told_of_a_limit_that_is_still_broken() -> None:
     watch = LimitWatch(CURRENT)
     _told(watch, [(0.0, 14.0), (3.0, 14.0)])
     watch.rearm()
-    assert _told(watch, [(4.0, 14.0)]) == [Breach(CURRENT, 14.0, 0.0, 4.0)]
+    # Its time counts anew, so that the inrush of the new trial is let pass.
+    assert _told(watch, [(4.0, 14.0), (6.9, 14.0)]) == []
+    assert _told(watch, [(7.0, 14.0)]) == [Breach(CURRENT, 14.0, 4.0, 7.0)]
+
+
+def test_a_standing_breach_is_told_once_but_keeps_its_newest_value_and_time() -> None:
+    watch = LimitWatch(CURRENT)
+    readings = [(float(t), 14.0 + t / 10.0) for t in range(21)]
+    assert len(_told(watch, readings)) == 1
+    assert watch.breach == Breach(CURRENT, 16.0, 0.0, 20.0)
 
 
 @pytest.mark.parametrize(("running", "count"), [(True, 1), (False, 0)])
@@ -54,8 +67,31 @@ def test_an_upper_limit_is_watched_with_the_machine_off_too() -> None:
     assert len(told) == 1
 
 
-def test_a_limit_without_a_time_is_broken_by_one_reading() -> None:
+def test_an_upper_limit_without_a_time_is_broken_by_one_reading() -> None:
     strict = Limit("current", above=13.0, below=1.0, for_s=0.0, reason="test")
     assert len(_told(LimitWatch(strict), [(0.0, 13.1)])) == 1
-    assert len(_told(LimitWatch(strict), [(0.0, 0.9)])) == 1
     assert _told(LimitWatch(strict), [(0.0, 13.0), (1.0, 1.0)]) == []
+
+
+def test_a_lower_limit_without_a_time_needs_a_machine_seen_running_after_it() -> None:
+    strict = Limit("voltage", above=None, below=207.0, for_s=0.0, reason="test")
+    watch = LimitWatch(strict)
+    assert watch.feed(10.0, 206.0, known_on_s=9.7) is None
+    assert watch.feed(11.0, 205.0, known_on_s=9.7) is None
+    seen = watch.feed(12.0, 204.0, known_on_s=11.7)
+    assert seen == Breach(strict, 204.0, 10.0, 12.0)
+
+
+def test_only_the_time_in_which_the_machine_is_known_to_run_counts() -> None:
+    watch = LimitWatch(VOLTAGE)
+    # Last seen running at 12.5 s; whether it was switched off then, nobody knows.
+    for at_s in (10.0, 13.0, 14.0, 15.0):
+        assert watch.feed(at_s, 206.0, known_on_s=12.5) is None
+    assert watch.feed(16.0, 206.0, known_on_s=15.5) is not None
+
+
+def test_a_breach_ends_with_the_machine() -> None:
+    watch = LimitWatch(VOLTAGE)
+    assert len(_told(watch, [(0.0, 206.0), (3.0, 206.0)])) == 1
+    assert watch.feed(4.0, 0.0, known_on_s=None) is None
+    assert watch.breach is None

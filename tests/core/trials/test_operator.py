@@ -69,17 +69,43 @@ def test_a_machine_called_on_before_its_current_rose_is_not_taken_for_off() -> N
     assert _run(session, 200, 205, 0.0) == [Happening.OFF_MORE_TO_COME]
 
 
-def test_a_machine_called_off_too_soon_starts_no_trial_while_it_still_draws() -> None:
+def test_a_key_hit_while_the_current_flows_is_not_taken() -> None:
     session = _session()
     _run(session, 0, 5, 0.0)
     _run(session, 5, 60, 5.0)
-    (ended,) = session.operator_switched(60.0)
+    trial = session.trial()
+    assert session.operator_switched(60.0) == []
+    assert session.trial() == trial is not None
+    # The trial goes on as if nobody had touched the key.
+    assert Happening.CONFIRMED in _run(session, 61, 200, 5.0)
+    assert session.operator_switched(200.0) == []
+    assert session.stage is Stage.DONE
+    assert _run(session, 200, 205, 0.0) == [Happening.OFF_MORE_TO_COME]
+
+
+def test_a_key_is_taken_for_off_once_the_current_has_fallen() -> None:
+    session = _session()
+    _run(session, 0, 5, 0.0)
+    _run(session, 5, 60, 5.0)
+    # Too short a dip for the channel alone.
+    assert _run(session, 60, 61, 0.0) == []
+    (ended,) = session.operator_switched(61.0)
     assert ended.result is not None
     assert ended.result.state is TrialState.UNFINISHED
-    assert _run(session, 61, 100, 5.0) == []
+
+
+def test_a_machine_called_on_and_off_before_its_current_rose_starts_no_trial_later() -> (
+    None
+):
+    session = _session()
+    _run(session, 0, 5, 0.0)
+    session.operator_switched(5.0)
+    (ended,) = session.operator_switched(8.0)
+    assert ended.happening is Happening.OFF_MORE_TO_COME
+    assert _run(session, 9, 40, 5.0) == []
     assert session.must_switch_off_first
-    _run(session, 100, 105, 0.0)
-    assert _run(session, 105, 106, 5.0) == [Happening.SWITCHED_ON]
+    _run(session, 40, 45, 0.0)
+    assert _run(session, 45, 46, 5.0) == [Happening.SWITCHED_ON]
 
 
 def test_a_key_after_the_last_trial_starts_nothing() -> None:
@@ -117,6 +143,24 @@ def test_acknowledging_without_a_trial_changes_nothing() -> None:
     session = _session()
     session.acknowledge()
     assert session.trial() is None
+
+
+def test_a_note_about_the_trial_in_hand_stands_in_its_result_once() -> None:
+    session = _session()
+    session.mark("before any trial")
+    _run(session, 0, 5, 0.0)
+    _run(session, 5, 200, 5.0)
+    assert session.stage is Stage.DONE
+    session.mark("the store could not be written for a while")
+    session.mark("the store could not be written for a while")
+    ended = [
+        occurrence.result
+        for at_s in range(200, 205)
+        for occurrence in session.feed(Reading("meter", at_s, (0.0, 0.0)))
+    ]
+    assert [(r.state, r.note) for r in ended if r] == [
+        (TrialState.FINISHED, "the store could not be written for a while")
+    ]
 
 
 def test_the_detector_takes_the_operators_word_at_once() -> None:

@@ -17,7 +17,7 @@ def test_a_broken_limit_ends_the_trial_and_marks_it() -> None:
     (ended,) = bench.run(5, OFF_A)
     assert ended.result is not None
     assert ended.result.state is TrialState.LIMIT_BROKEN
-    assert ended.result.note == "rating"
+    assert ended.result.note == "current broke its limit: rating"
 
 
 def test_inrush_shorter_than_the_limits_time_breaks_nothing() -> None:
@@ -56,6 +56,15 @@ def test_a_second_limit_in_the_same_trial_is_told_and_names_the_trial() -> None:
     assert second.breach is not None
     assert second.breach.limit.channel == "voltage"
     assert {b.limit.channel for b in bench.session.breaches()} == {"current", "voltage"}
+
+
+def test_the_alarm_of_a_standing_breach_grows_while_it_is_told_once() -> None:
+    bench = Bench()
+    bench.run(5, OFF_A)
+    assert len(bench.run(30, TOO_MUCH_A, slope=0.0)) >= 2
+    (breach,) = bench.session.breaches()
+    assert bench.happenings().count(Happening.LIMIT_BROKEN) == 1
+    assert (breach.at_s, breach.at_s - breach.since_s) == (bench.now_s, 29.0)
 
 
 def test_a_limit_that_ended_the_trial_stays_shown_until_it_is_switched_off() -> None:

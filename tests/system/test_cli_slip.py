@@ -1,0 +1,273 @@
+"""The live slip by itself: what is drawn of hand-made snapshots, when the bell rings, what a lost terminal does."""
+
+import asyncio
+import io
+import os
+import re
+import sys
+from collections.abc import Iterator
+
+import pytest
+
+from daq.cli.slip import SlipDisplay
+from daq.runtime.daemon import Key, Outcome
+from daq.runtime.snapshot import (
+    ChannelLine,
+    ClockLine,
+    ConditionLine,
+    EventLine,
+    PartLine,
+    SessionLine,
+    SlipLine,
+    Snapshot,
+    StageLine,
+)
+from tests.runtime.waiting import until
+
+BELL = "\a"
+POWER = ChannelLine(
+    name="power",
+    title="Power",
+    quantity="power",
+    unit="W",
+    place="",
+    decimals=1,
+    required=True,
+    instrument="meter",
+    interval_s=1.0,
+    value=1234.5,
+    at_s=1.0,
+    condition="ok",
+    holding_back=None,
+    mean=None,
+    expanded_uncertainty=None,
+)
+
+
+def slip_line(position: int, present: int) -> SlipLine:
+    state = "done" if position < present else "to come"
+    state = "running" if position == present else state
+    return SlipLine(position, f"lead {position}", 1, position == 1, state, {}, None)
+
+
+def snapshot(stage: str, *, trials: int = 2, present: int = 1) -> Snapshot:
+    """A session of some trials, one of them in hand; none is where the number is beyond them."""
+    condition = ConditionLine(f"lead {present}", 1, present)
+    return Snapshot(
+        format=1,
+        bench="bench",
+        plan="plan",
+        machine="Blower",
+        clock=ClockLine(1.0, "2026-01-05T10:00:00.000Z", 1.0),
+        session=SessionLine(1, "running", present - 1, trials),
+        stage=StageLine(stage, 1.0, None, None, "The sentence of the stage."),
+        instruction="Keep it running.",
+        urgency="wait",
+        condition=condition if present <= trials else None,
+        trial=None,
+        channels=(POWER,),
+        slip=tuple(slip_line(n, present) for n in range(1, trials + 1)),
+        instruments=(),
+        store=PartLine("ok", ""),
+        broker=PartLine("ok", ""),
+        alarms=(),
+        events=tuple(
+            EventLine("2026-01-05T10:00:00.000Z", 1.0, f"event {n}")
+            for n in range(1, 7)
+        ),
+    )
+
+
+OUTCOME = Outcome(session=1, order=(), results=(), stopped_by=None)
+
+
+class Screen(io.StringIO):
+    """A terminal of which only what is written counts."""
+
+    def isatty(self) -> bool:
+        return True
+
+    def newest(self) -> list[str]:
+        """Lines of the newest drawing, without control sequences."""
+        text = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]|\r", "", self.getvalue())
+        self.seek(0)
+        self.truncate()
+        return text.split("\n")
+
+
+@pytest.fixture
+def screen(monkeypatch: pytest.MonkeyPatch) -> Screen:
+    for name, value in (("COLUMNS", "100"), ("LINES", "24"), ("TERM", "xterm")):
+        monkeypatch.setenv(name, value)
+    return Screen()
+
+
+@pytest.fixture
+def display(screen: Screen) -> Iterator[SlipDisplay]:
+    with SlipDisplay(screen) as display:
+        yield display
+
+
+# ---- the bell
+
+
+@pytest.mark.parametrize("stage", ["done", "not-settled", "limit", "finished"])
+def test_the_bell_rings_once_when_the_operator_has_to_come(
+    display: SlipDisplay, screen: Screen, stage: str
+) -> None:
+    display.show(snapshot("averaging"))
+    assert BELL not in screen.getvalue()
+    display.show(snapshot(stage))
+    display.show(snapshot(stage))
+    assert screen.getvalue().count(BELL) == 1
+
+
+def test_a_stage_that_needs_nobody_rings_no_bell(
+    display: SlipDisplay, screen: Screen
+) -> None:
+    for stage in ("waiting", "running-up", "settling", "averaging"):
+        display.show(snapshot(stage))
+    assert BELL not in screen.getvalue()
+
+
+# ---- more trials than lines
+
+
+def drawn(display: SlipDisplay, screen: Screen, shown: Snapshot) -> list[str]:
+    screen.newest()
+    display.show(shown)
+    return screen.newest()
+
+
+def leads(lines: list[str]) -> list[int]:
+    return [int(m[1]) for line in lines if (m := re.match(r"lead (\d+) ", line))]
+
+
+def test_a_slip_that_fits_is_shown_whole(display: SlipDisplay, screen: Screen) -> None:
+    lines = drawn(display, screen, snapshot("averaging", trials=6))
+    assert leads(lines) == [1, 2, 3, 4, 5, 6]
+    assert not any("more above" in line for line in lines)
+
+
+@pytest.mark.parametrize("present", [1, 2, 10, 19, 20, 21])
+def test_of_a_long_slip_the_stretch_around_the_present_line_is_shown(
+    display: SlipDisplay, screen: Screen, present: int
+) -> None:
+    lines = drawn(display, screen, snapshot("averaging", trials=20, present=present))
+    assert len(lines) <= 24
+    assert any("Keep it running." in line for line in lines)
+    assert any("Ctrl-C: stop" in line for line in lines)
+    assert any("event 1" in line for line in lines)
+    seen = leads(lines)
+    assert min(present, 20) in seen
+    assert seen == list(range(seen[0], seen[-1] + 1))
+    assert len(seen) >= 5
+    (told,) = [line for line in lines if "more above" in line]
+    assert told == f"{seen[0] - 1} more above, {20 - seen[-1]} more below"
+
+
+def test_events_give_way_to_the_slip(display: SlipDisplay, screen: Screen) -> None:
+    few, more = (
+        drawn(display, screen, snapshot("averaging", trials=n)) for n in (2, 8)
+    )
+    assert sum("event" in line for line in few) == 4
+    assert sum("event" in line for line in more) < 4
+    assert leads(more) == list(range(1, 9))
+    assert len(more) <= 24
+
+
+def test_on_a_terminal_that_is_far_too_low_the_instruction_is_still_there(
+    monkeypatch: pytest.MonkeyPatch, screen: Screen
+) -> None:
+    monkeypatch.setenv("LINES", "8")
+    with SlipDisplay(screen) as display:
+        lines = drawn(display, screen, snapshot("averaging", trials=3, present=2))
+    assert any("Keep it running." in line for line in lines)
+
+
+def test_at_the_end_the_whole_slip_is_left_standing(screen: Screen) -> None:
+    with SlipDisplay(screen) as display:
+        display.show(snapshot("finished", trials=30, present=31))
+    screen.newest()
+    display.finished(OUTCOME)
+    assert leads(screen.newest()) == list(range(1, 31))
+
+
+# ---- a terminal that goes away
+
+
+class Terminal:
+    """A pseudo-terminal for input and drawing; its other end can be let go of."""
+
+    def __init__(self) -> None:
+        self._master: int | None
+        self._master, slave = os.openpty()
+        self.stdin = os.fdopen(slave, "r", encoding="utf-8")
+        self.stdout = os.fdopen(os.dup(slave), "w", encoding="utf-8")
+
+    def type(self, keys: bytes) -> None:
+        assert self._master is not None
+        os.write(self._master, keys)
+
+    def hang_up(self) -> None:
+        if self._master is not None:
+            os.close(self._master)
+        self._master = None
+
+    def close(self) -> None:
+        self.hang_up()
+        self.stdin.close()
+        self.stdout.close()
+
+
+@pytest.fixture
+def terminal(monkeypatch: pytest.MonkeyPatch) -> Iterator[Terminal]:
+    monkeypatch.setenv("TERM", "xterm")
+    terminal = Terminal()
+    monkeypatch.setattr(sys, "stdin", terminal.stdin)
+    yield terminal
+    terminal.close()
+
+
+@pytest.mark.pty
+async def test_a_terminal_that_went_away_is_read_once_and_never_again(
+    terminal: Terminal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pressed: list[Key] = []
+    ends: list[bytes] = []
+    read = os.read
+
+    def counted(descriptor: int, most: int) -> bytes:
+        data = b""
+        try:
+            data = read(descriptor, most)
+        finally:
+            if descriptor == terminal.stdin.fileno() and not data:
+                ends.append(data)
+        return data
+
+    monkeypatch.setattr(os, "read", counted)
+    with SlipDisplay(terminal.stdout) as display:
+        display.attach(pressed.append)
+        terminal.type(b"a\r?")
+        await until(lambda: pressed == [Key.ACKNOWLEDGED, Key.SWITCHED])
+        terminal.hang_up()
+        await until(lambda: bool(ends))
+        for _ in range(20):
+            # A descriptor that is still watched would be read at each turn.
+            await asyncio.sleep(0)
+    assert len(ends) == 1
+
+
+@pytest.mark.pty
+async def test_a_session_goes_on_when_its_terminal_has_gone(terminal: Terminal) -> None:
+    with SlipDisplay(terminal.stdout) as display:
+        display.attach(lambda _: None)
+        display.show(snapshot("averaging"))
+        terminal.hang_up()
+        display.show(snapshot("done"))
+        display.show(snapshot("waiting"))
+    display.finished(OUTCOME)
+    # What a program says at its end goes nowhere.
+    terminal.stdout.write("Results are in bench.db\n")
+    terminal.stdout.flush()
