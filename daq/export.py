@@ -231,8 +231,10 @@ def render_sessions_json(sessions: Iterable[SessionSummary]) -> str:
 
 def render_averages_tidy_csv(rows: Iterable[StoredAverage]) -> str:
     """Render one line a trial and channel, with the unit in a column of its own."""
-    cells = ([getattr(row, name) for name in _AVERAGE_NAMES] for row in rows)
-    return "".join(_csv_lines(_AVERAGE_NAMES, cells))
+    # The rule's parameters are the same in every row and long; JSON and the store have them.
+    names = tuple(name for name in _AVERAGE_NAMES if name != "rule_json")
+    cells = ([getattr(row, name) for name in names] for row in rows)
+    return "".join(_csv_lines(names, cells))
 
 
 def render_averages_wide_csv(

@@ -106,10 +106,25 @@ def without_seconds(text: str) -> str:
 
 def silent_meter(title: str, seconds: float) -> str:
     """What to do about a meter that a trial waits for."""
-    return f"{title}: its meter is silent since {seconds:.0f} s. Check its plug."
+    return f"{title}: its meter has been silent for {seconds:.0f} s. Check its plug."
 
 
 STORE_WAS_FAILING = "the store could not be written for a while"
+
+
+def no_reading_yet(title: str) -> str:
+    """What to do where a trial would begin blind."""
+    return f"Do not switch on yet: {title} has no reading. See to its meter."
+
+
+def finished_instruction(total: int, without_average: int) -> tuple[str, Urgency]:
+    """The last sentence; what went wrong is not hidden behind the end."""
+    if not without_average:
+        return _INSTRUCTIONS[Stage.FINISHED]
+    words = f"Finished, but {without_average} of {total} trials did not settle or broke a limit. Unplug the machine."
+    return words, Urgency.ACTION
+
+
 STORE_HINDRANCE = "Wait: the results file cannot be written. Make room or mend it."
 
 
@@ -124,17 +139,21 @@ _INSTRUCTIONS: dict[Stage, tuple[str, Urgency]] = {
 }
 
 
-def stage_sentence(stage: Stage, *, by_key: bool) -> str:
+def stage_sentence(stage: Stage, *, by_key: bool, switch_off_first: bool) -> str:
     """What happens in a stage, and what ends it."""
+    if switch_off_first:
+        return "Nobody saw it switched on; a trial begins only with a machine that was off."
     if by_key and stage is Stage.WAITING:
-        return "Waiting for the machine to be switched on; Enter at the terminal starts the trial."
+        return (
+            "Unplug before you change anything. Enter at the terminal starts the trial."
+        )
     if by_key and stage is Stage.DONE:
         return "Settled and averaged. Enter at the terminal ends the trial."
     return _STAGE_SENTENCES[stage]
 
 
 _STAGE_SENTENCES: dict[Stage, str] = {
-    Stage.WAITING: "Waiting for the machine to be switched on; that starts the trial by itself.",
+    Stage.WAITING: "Unplug before you change anything. Switching on starts the trial by itself.",
     Stage.RUNNING_UP: "Running up: nothing counts until inrush and run-up are over.",
     Stage.SETTLING: "Settling: averaging begins once the drift that is still possible fits the tolerance.",
     Stage.AVERAGING: "Averaging, provisional until later readings confirm it.",
@@ -175,7 +194,9 @@ def breach_text(breach: Breach, channel: Channel) -> str:
     limit = breach.limit
     decimals = decimals_of(channel.accuracy.resolution)
     above = limit.above is not None and breach.value > limit.above
-    bound = limit.above if above else limit.below
+    bound = (limit.above if above else limit.below) or 0.0
+    while decimals < 6 and f"{breach.value:.{decimals}f}" == f"{bound:.{decimals}f}":
+        decimals += 1
     side = "above" if above else "below"
     consequence = (
         "Something may overheat." if above else "The machine may stall and overheat."
@@ -183,7 +204,7 @@ def breach_text(breach: Breach, channel: Channel) -> str:
     held_s = max(breach.at_s - breach.since_s, 0.0)
     return (
         f"{channel.title} {shown_value(breach.value, channel.unit, decimals)} is {side} "
-        f"{shown_value(bound or 0.0, channel.unit, decimals)} ({limit.reason}), for {held_s:.0f} s. "
+        f"{shown_value(bound, channel.unit, decimals)} ({limit.reason}), for {held_s:.0f} s. "
         f"{consequence} Switch off at the plug."
     )
 

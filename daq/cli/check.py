@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TextIO
 
 from daq.cli.arguments import number_between
-from daq.cli.files import load_bench
+from daq.cli.files import load_bench, load_bench_and_plan
 from daq.config.bench import Bench, Instrument
 from daq.records import Accuracy, Channel
 from daq.runtime.checking import (
@@ -29,7 +29,7 @@ _LONGEST_S = 3600.0
 def run(arguments: Sequence[str]) -> int:
     """Validate a bench and talk to its meters."""
     options = _parser().parse_args(arguments)
-    bench = load_bench(Path(options.bench))
+    bench = _load(Path(options.bench), options.plan)
     if not options.json:
         sys.stdout.write(
             f"{options.bench}: {len(bench.instruments)} instruments, {len(bench.channels)} channels, no fault.\n"
@@ -42,6 +42,12 @@ def run(arguments: Sequence[str]) -> int:
     else:
         sys.stdout.write(_as_text(bench, checks))
     return 3 if _ill(checks) else 0
+
+
+def _load(bench: Path, plan: str | None) -> Bench:
+    if plan is None:
+        return load_bench(bench)
+    return load_bench_and_plan(bench, Path(plan))[0]
 
 
 def _listen(bench: Bench, wanted_s: float, words: TextIO) -> dict[str, InstrumentCheck]:
@@ -191,6 +197,9 @@ def _parser() -> argparse.ArgumentParser:
         description="Read a bench file, talk to its meters and say in plain words what is wrong.",
     )
     parser.add_argument("bench", metavar="BENCH", help="bench file (TOML)")
+    parser.add_argument(
+        "plan", metavar="PLAN", nargs="?", help="a plan for it, to be checked too"
+    )
     parser.add_argument(
         "--files-only", action="store_true", help="do not open any port"
     )

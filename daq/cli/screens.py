@@ -87,16 +87,24 @@ def display_for(*, plain: bool, to_stderr: bool) -> Iterator[FinishingDisplay]:
 def outcome_lines(outcome: Outcome) -> list[str]:
     """The slip as plain lines."""
     results = {r.planned.position: r for r in outcome.results}
-    return [_outcome_line(line, results.get(line.position)) for line in outcome.order]
+    return [
+        _outcome_line(line, results.get(line.position), outcome.in_hand)
+        for line in outcome.order
+    ]
 
 
-def _outcome_line(line: PlannedTrial, result: TrialResult | None) -> str:
+def _outcome_line(
+    line: PlannedTrial, result: TrialResult | None, in_hand: PlannedTrial | None
+) -> str:
+    if line == in_hand and (result is None or result.state is TrialState.UNFINISHED):
+        return f"{trial_name(line)}: interrupted, it will be asked for again"
     if result is None:
         return f"{trial_name(line)}: not carried out"
+    note = f" ({result.note})" if result.note else ""
     if result.state is not TrialState.FINISHED:
-        return f"{trial_name(line)}: {result.state.value}"
+        return f"{trial_name(line)}: {result.state.value}{note}"
     averages = "   ".join(
         f"{a.channel} {shown_average(a.mean, a.expanded_uncertainty, a.unit)}"
         for a in result.averages
     )
-    return f"{trial_name(line)}: {averages}"
+    return f"{trial_name(line)}: {averages}{note}"

@@ -6,6 +6,7 @@ the slip is longer than the terminal is high, the stretch around the present lin
 
 import asyncio
 import contextlib
+import dataclasses
 import os
 import sys
 import termios
@@ -101,8 +102,9 @@ class SlipDisplay:
                 )
 
     def started(self, *, page_url: str, broker: str, words: str) -> None:
-        """Keep what stands above everything."""
-        self._head = f"{words}  Live page {page_url}  MQTT {broker}"
+        """Keep what stands above everything; the broker has its place in the snapshot."""
+        del broker
+        self._head = f"{words}  Live page {page_url}"
 
     def show(self, snapshot: Snapshot) -> None:
         """Draw the present state."""
@@ -121,12 +123,22 @@ class SlipDisplay:
         """Events are drawn with the next snapshot, which holds them."""
 
     def finished(self, outcome: Outcome) -> None:
-        """Leave the slip standing."""
-        del outcome
+        """Leave the slip standing, with what there is to say of single trials."""
         with self._drawing():
             self._live.stop()
-            if self._last is not None:
-                self._console.print(self._slip(self._last, self._last.slip))
+            if self._last is None:
+                return
+            running = "interrupted" if outcome.in_hand else "running"
+            lines = tuple(
+                dataclasses.replace(line, state=running)
+                if line.state == "running"
+                else line
+                for line in self._last.slip
+            )
+            self._console.print(self._slip(self._last, lines))
+            for line in lines:
+                if line.note:
+                    self._console.print(f"{line.condition}: {line.note}")
 
     @contextlib.contextmanager
     def _drawing(self) -> Iterator[None]:
@@ -146,7 +158,7 @@ class SlipDisplay:
             Text(self._head, style="dim", no_wrap=True, overflow="ellipsis")
         ]
         if snapshot.clock.speed != 1.0:
-            words = f"Demonstration: time runs {snapshot.clock.speed:g} times as fast as life."
+            words = f"Demonstration: time runs {snapshot.clock.speed:g} times as fast as life; seconds are the bench's."
             above.append(Text(words, style="dim"))
         above += [
             self._instruction(snapshot),
@@ -237,7 +249,10 @@ class SlipDisplay:
 
     def _others(self, snapshot: Snapshot) -> Text:
         parts = [f"{c.title} {_value(c)}" for c in snapshot.channels if not c.required]
-        parts += [f"store {snapshot.store.state}", f"broker {snapshot.broker.state}"]
+        parts += [
+            f"store {snapshot.store.state}",
+            f"broker: {snapshot.broker.text or snapshot.broker.state}",
+        ]
         return Text("   ".join(parts), style="dim")
 
     def _events(self, snapshot: Snapshot, room: int) -> Text:

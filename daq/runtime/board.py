@@ -36,8 +36,10 @@ from daq.wording import (
     breach_text,
     decimals_of,
     decimals_of_uncertainty,
+    finished_instruction,
     held_back,
     instruction,
+    no_reading_yet,
     overdue_text,
     silent_meter,
     stage_sentence,
@@ -49,6 +51,8 @@ _TRACE_POINTS = 9000
 _OLD_INTERVALS = 2.5
 _OLD_LEAST_S = 2.0
 _JITTER_S = 0.4
+_FIRST_READINGS_S = 3.0
+"""Meters get so long to be heard for the first time [s of real time]."""
 
 
 @dataclass(slots=True)
@@ -92,6 +96,7 @@ class Board:
             name: deque(maxlen=_TRACE_POINTS) for name in self._channels
         }
         self._trial_number = len(earlier)
+        self._began_s = clock.bench_s()
         self._store_failing_since_s: float | None = None
 
     # ---- what it is told
@@ -171,6 +176,9 @@ class Board:
             seconds_left=left_s,
             hindrance=self._hindrance(now_s),
         )
+        if session.stage is Stage.FINISHED:
+            without = sum(r.state is not TrialState.FINISHED for r in self.results)
+            words, urgency = finished_instruction(len(self._order), without)
         alarms = self._alarms(now_s)
         state = "finished" if session.stage is Stage.FINISHED else "running"
         return Snapshot(
@@ -187,7 +195,11 @@ class Board:
                 since_s=session.stage_since_s,
                 progress=self._progress(),
                 seconds_left=left_s,
-                sentence=stage_sentence(session.stage, by_key=by_key),
+                sentence=stage_sentence(
+                    session.stage,
+                    by_key=by_key,
+                    switch_off_first=session.must_switch_off_first,
+                ),
             ),
             instruction=words,
             urgency=(Urgency.DANGER if session.overdue else urgency).value,
@@ -219,6 +231,22 @@ class Board:
             is_old = _is_old(heard_s, channel.interval_s, now_s, self._clock.speed)
             if is_old or latest.line_text is not None:
                 return silent_meter(channel.title, now_s - heard_s)
+        return None
+
+    def _missing_reading(self, now_s: float) -> str | None:
+        """A trial that nobody can see begin, or that could not settle, must not be begun."""
+        rules = self._plan.rules
+        for channel in self._channels.values():
+            if channel.name not in (*rules.required, rules.start.channel):
+                continue
+            condition = _condition(
+                channel, self._latest[channel.instrument], now_s, self._clock.speed
+            )
+            is_early = now_s - self._began_s < _FIRST_READINGS_S * self._clock.speed
+            if condition in {"silent", "old"} or (
+                condition == "no reading yet" and not is_early
+            ):
+                return no_reading_yet(channel.title)
         return None
 
     def _seconds_left(self) -> float | None:

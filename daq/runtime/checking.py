@@ -20,7 +20,7 @@ _LEAST_REFRESHES = 3.0
 _REMEDIES = {
     GapReason.NO_REPLY: "is it switched on, is A/B or TX/RX swapped, are unit and baud rate those of its menu?",
     GapReason.CUT: "the reply breaks off: check baud rate, stop bits and termination of the line",
-    GapReason.GARBLED: "the bytes make no sense: check baud rate, parity and that the profile is the right one",
+    GapReason.GARBLED: "the reply is not what the profile expects: check baud rate and parity; if the text is readable, its pattern, separator and number of parts",
     GapReason.FOREIGN: "another unit or an old reply answers: are two meters set to one unit number?",
     GapReason.REFUSED: "the meter refuses the request: check the profile's register addresses and function",
     GapReason.IMPLAUSIBLE: "the value cannot be true: check address, type, byte order and scale in the profile",

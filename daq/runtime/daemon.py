@@ -70,12 +70,14 @@ class Outcome:
         order: Every planned trial.
         results: Newest result of each line of the order that has one.
         stopped_by: The signal that stopped it, or None where the session was finished.
+        in_hand: The trial that ran when it was stopped; it is asked for again.
     """
 
     session: int
     order: tuple[PlannedTrial, ...]
     results: tuple[TrialResult, ...]
     stopped_by: signal.Signals | None
+    in_hand: PlannedTrial | None = None
 
 
 async def run_session(
@@ -237,11 +239,13 @@ class _Daemon:
         finally:
             for number in _STOPPING:
                 loop.remove_signal_handler(number)
+        view = self._session.trial()
         return Outcome(
             self._start.facts.number,
             self._start.order,
             self.board.results,
             self._stopped_by,
+            in_hand=view.planned if view else None,
         )
 
     def store_trouble(self, text: str | None) -> None:
@@ -396,7 +400,10 @@ class _Daemon:
             )
 
     def _broker_state(self, state: str, text: str) -> None:
+        news = state != self.board.broker.state
         self.board.broker = PartLine(state, text)
+        if news:
+            self._event("broker", f"Broker: {text}.")
         self._changed.set()
 
     def _stop(self, number: signal.Signals) -> None:

@@ -97,7 +97,11 @@ def _session_number(
 ) -> int | None:
     numbers = [n for (n,) in connection.execute("SELECT id FROM sessions ORDER BY id")]
     if session is None:
-        return numbers[-1] if numbers else None
+        # One that was only just begun must not hide the results of the one before.
+        (with_averages,) = connection.execute(
+            "SELECT max(t.session_id) FROM trials t JOIN averages a ON a.trial_id = t.id"
+        ).fetchone()
+        return with_averages or (numbers[-1] if numbers else None)
     if session not in numbers:
         held = f"it holds {numbers[0]} to {numbers[-1]}" if numbers else "it holds none"
         msg = f"{path}: no session {session}, {held}"

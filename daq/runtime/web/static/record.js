@@ -48,7 +48,9 @@ function meterLine({ name, port, state, text, readings, gaps }) {
 // A broker that is off is a choice, not an ailment.
 function serviceLine(name, { state, text }) {
   const ill = state === "failing" || state === "away";
-  return { name, ill, text: [state, text].filter(Boolean).join(", ") };
+  // "away since …" says the state itself.
+  const words = text.startsWith(state) ? [text] : [state, text];
+  return { name, ill, text: words.filter(Boolean).join(", ") };
 }
 
 // ---------------------------------------------------------------- events
