@@ -101,7 +101,7 @@ def instruction(
 
 def without_seconds(text: str) -> str:
     """An instruction without its running count of seconds, for those who are told of changes only."""
-    return re.sub(r",? (about|since) \d+ s\b", "", text)
+    return re.sub(r",? (about|for) \d+ s\b", "", text)
 
 
 def silent_meter(title: str, seconds: float) -> str:
@@ -139,7 +139,9 @@ _INSTRUCTIONS: dict[Stage, tuple[str, Urgency]] = {
 }
 
 
-def stage_sentence(stage: Stage, *, by_key: bool, switch_off_first: bool) -> str:
+def stage_sentence(
+    stage: Stage, *, by_key: bool, switch_off_first: bool = False
+) -> str:
     """What happens in a stage, and what ends it."""
     if switch_off_first:
         return "Nobody saw it switched on; a trial begins only with a machine that was off."

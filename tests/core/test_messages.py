@@ -55,6 +55,7 @@ SENML_REGISTRY = {
     "Pa",
     "Cel",
     "%RH",
+    "1/min",
     "/",
     "s",
 }

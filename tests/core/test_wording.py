@@ -169,7 +169,7 @@ def test_only_danger_is_red_and_it_says_switch_off_at_the_plug(stage: Stage) -> 
 def test_what_must_be_mended_comes_first_while_a_trial_waits_or_runs() -> None:
     silent = silent_meter("Outlet velocity", 30.2)
     assert silent == (
-        "Outlet velocity: its meter is silent since 30 s. Check its plug."
+        "Outlet velocity: its meter has been silent for 30 s. Check its plug."
     )
     for stage in (Stage.WAITING, *RUNNING):
         told = _told(stage, hindrance=silent, switch_off_first=True, seconds_left=20.0)
@@ -191,7 +191,7 @@ def test_whoever_is_told_of_changes_only_sees_no_running_count() -> None:
     ]
     assert [{without_seconds(text) for text in texts} for texts in counts] == [
         {"Keep it running."},
-        {"Power: its meter is silent. Check its plug."},
+        {"Power: its meter has been silent. Check its plug."},
     ]
 
 

@@ -8,11 +8,11 @@ from typing import Any
 import pytest
 
 from daq.config.bench import Bench
-from daq.config.plan import Plan, parse_plan
+from daq.config.plan import Plan
 from daq.records import Gap, GapReason, Reading, TrialResult, TrialState
 from daq.runtime.snapshot import ChannelLine, InstrumentLine, PartLine, SlipLine
 from daq.trials.stages import Stage
-from tests.runtime.conftest import PLAN, Computer, Rehearsal
+from tests.runtime.conftest import Computer, Rehearsal
 
 # The face of the page (GET /api/state): every key, whatever the moment.
 KEYS = {
@@ -392,108 +392,6 @@ def test_events_are_shown_newest_first_and_at_most_fifty(
     # 59 s after 23:20:50.52.
     assert events[0].utc == "1985-04-12T23:21:49.520Z"
     assert events[0].at_s == 1059.0
-
-
-# ---- what keeps a trial from going on
-
-
-def waiting_for_velocity(bench: Bench, *, by_key: bool = False) -> Plan:
-    """A plan that waits for the anemometer too; with or without a start channel."""
-    text = PLAN.replace('required = ["power"]', 'required = ["power", "velocity"]')
-    if by_key:
-        start, settling = text.index("[start]"), text.index("[settling]")
-        text = text[:start] + text[settling:]
-    return parse_plan(text, file="plan.toml", bench=bench)
-
-
-def blow(rehearsal: Rehearsal) -> None:
-    """The anemometer is read."""
-    rehearsal.take(Reading("anemometer", rehearsal.clock.bench_s(), (12.0,)))
-
-
-def test_a_required_meter_that_falls_silent_is_named_until_it_answers(
-    bench: Bench, computer: Computer
-) -> None:
-    rehearsal = Rehearsal(bench, waiting_for_velocity(bench), computer)
-    rehearsal.stand_still()
-    for _ in range(6):
-        rehearsal.read(6.0, 1400.0)
-        blow(rehearsal)
-    assert rehearsal.board.snapshot().instruction == "Keep it running."
-    for _ in range(30):
-        rehearsal.read(6.0, 1400.0)
-    snapshot = rehearsal.board.snapshot()
-    assert snapshot.stage.name == "settling"
-    assert snapshot.instruction == (
-        "Outlet velocity: its meter is silent since 30 s. Check its plug."
-    )
-    assert snapshot.urgency == "action"
-    velocity = channel(rehearsal, "velocity")
-    assert velocity.holding_back == "too many of its readings are missing"
-    blow(rehearsal)
-    assert rehearsal.board.snapshot().instruction == "Keep it running."
-
-
-def test_a_required_meter_that_was_never_heard_is_named_too(
-    bench: Bench, computer: Computer
-) -> None:
-    rehearsal = Rehearsal(bench, waiting_for_velocity(bench), computer)
-    rehearsal.stand_still()
-    rehearsal.run_until(Stage.RUNNING_UP)
-    assert rehearsal.board.snapshot().instruction == "Keep it running."
-    for _ in range(10):
-        rehearsal.read(6.0, 1400.0)
-    assert rehearsal.board.snapshot().instruction == (
-        "Outlet velocity: its meter is silent since 10 s. Check its plug."
-    )
-
-
-def test_a_silent_meter_that_nobody_waits_for_is_no_hindrance(
-    rehearsal: Rehearsal,
-) -> None:
-    blow(rehearsal)
-    rehearsal.stand_still()
-    rehearsal.run_until(Stage.SETTLING)
-    assert channel(rehearsal, "velocity").condition == "old"
-    assert rehearsal.board.snapshot().instruction == "Keep it running."
-
-
-def test_a_silent_meter_does_not_keep_the_machine_from_being_switched_off(
-    rehearsal: Rehearsal, computer: Computer
-) -> None:
-    rehearsal.stand_still()
-    rehearsal.run_until(Stage.DONE)
-    computer.pass_s(20.0)
-    assert channel(rehearsal, "power").condition == "old"
-    assert rehearsal.board.snapshot().instruction == "Done. Switch off."
-
-
-def test_no_trial_is_called_for_while_the_store_fails_but_one_that_runs_goes_on(
-    rehearsal: Rehearsal,
-) -> None:
-    rehearsal.stand_still()
-    rehearsal.run_until(Stage.DONE)
-    rehearsal.board.store = PartLine("failing", "bench.db: the disk is full.")
-    assert rehearsal.board.snapshot().instruction == "Done. Switch off."
-    rehearsal.stand_still()
-    snapshot = rehearsal.board.snapshot()
-    assert snapshot.instruction == (
-        "Wait: the results file cannot be written. Make room or mend it."
-    )
-    assert snapshot.urgency == "action"
-    rehearsal.board.store = PartLine("ok", "")
-    assert "long lead" in rehearsal.board.snapshot().instruction
-
-
-def test_without_a_start_channel_the_screens_name_the_enter_key(
-    bench: Bench, plan: Plan, computer: Computer
-) -> None:
-    by_key = Rehearsal(bench, waiting_for_velocity(bench, by_key=True), computer)
-    shown = by_key.board.snapshot()
-    assert shown.instruction == "Fit short lead, then switch on and press Enter."
-    assert "Enter" in shown.stage.sentence
-    by_channel = Rehearsal(bench, plan, computer).board.snapshot()
-    assert "Enter" not in by_channel.instruction + by_channel.stage.sentence
 
 
 # ---- charts

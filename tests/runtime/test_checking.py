@@ -130,7 +130,7 @@ def test_equal_values_tell_nothing_of_the_refresh(
     [
         (says(""), "no reply (no reply within 0.50 s)", "is it switched on"),
         (says("6.00,14"), "reply cut short (", "check baud rate, stop bits"),
-        (says("\xfe\x80~x\xf8\n"), "reply garbled (", "check baud rate, parity"),
+        (says("\xfe\x80~x\xf8\n"), "reply garbled (", "check baud rate and parity"),
         (says("6.00,1400.0,7\n"), "reply garbled (3 parts, expected 2", "profile"),
         (says("1,2\n3,4\n"), "reply of another unit", "two meters set to one"),
     ],
@@ -188,7 +188,7 @@ def test_a_meter_that_should_be_asked_and_talks_by_itself_is_in_trouble(
     trouble = check(bench, monkeypatch, meter=b"6.00,1400.0\n")["meter"].trouble
     assert trouble is not None
     assert trouble.startswith("reply garbled (the line does not fall quiet")
-    assert "the profile is the right one" in trouble
+    assert "not what the profile expects" in trouble
 
 
 def test_an_absent_port_is_said_and_the_others_are_checked(

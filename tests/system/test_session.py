@@ -345,7 +345,9 @@ def test_a_meter_that_falls_silent_is_named_and_stands_in_the_record_and_in_the_
     bench.wait_for(lambda s: s["stage"]["name"] == "settling")
     simulators.say("fault duct-air silent")
     state = bench.wait_for(lambda s: "silent" in s["instruction"])
-    assert state["instruction"].startswith("Duct velocity: its meter is silent since")
+    assert state["instruction"].startswith(
+        "Duct velocity: its meter has been silent for"
+    )
     assert state["instruction"].endswith("Check its plug.")
     simulators.say("fault duct-air none")
     state = bench.wait_for(
@@ -367,7 +369,7 @@ def test_a_meter_that_falls_silent_is_named_and_stands_in_the_record_and_in_the_
     for text in events:
         assert log.count(text) == 1
     # One line for the instruction, however long it lasted.
-    assert log.count("its meter is silent since") == 1
+    assert log.count("its meter has been silent for") == 1
 
 
 def test_enter_is_not_taken_while_the_start_channel_says_that_the_machine_runs(
