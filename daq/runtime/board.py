@@ -9,7 +9,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from daq.config.bench import Bench
+from daq.config.bench import Bench, Instrument
 from daq.config.plan import Plan
 from daq.records import Channel, Gap, PlannedTrial, Reading, TrialResult, TrialState
 from daq.runtime.clock import Clock
@@ -89,6 +89,7 @@ class Board:
         self._clock = clock
         self._number = session_number
         self._channels = {c.name: c for c in bench.channels}
+        self._by_instrument = bench.channels_by_instrument()
         self._latest = {i.name: _Latest() for i in bench.instruments}
         self._events: deque[EventLine] = deque(maxlen=_EVENTS)
         self._results = {result.planned.position: result for result in earlier}
@@ -115,11 +116,8 @@ class Board:
 
     def values_of(self, reading: Reading) -> dict[str, float | None]:
         """A reading's values under the names of their channels."""
-        return {
-            c.name: reading.values[c.field_index]
-            for c in self._channels.values()
-            if c.instrument == reading.instrument
-        }
+        own = self._by_instrument[reading.instrument]
+        return {c.name: reading.values[c.field_index] for c in own}
 
     def line_changed(self, instrument: str, text: str | None) -> bool:
         """A line is lost (with the reason) or open (None); tells whether that is news."""
@@ -209,7 +207,9 @@ class Board:
             trial=self._trial(),
             channels=tuple(self._channel(c, now_s) for c in self._channels.values()),
             slip=tuple(self._slip(line) for line in self._order),
-            instruments=tuple(self._instrument(name, now_s) for name in self._latest),
+            instruments=tuple(
+                self._instrument(i, now_s) for i in self._bench.instruments
+            ),
             store=self.store,
             broker=self.broker,
             alarms=alarms,
@@ -222,7 +222,7 @@ class Board:
         """What keeps a trial from beginning or from settling, whatever the machine does."""
         trial = self._session.trial()
         if trial is None:
-            return STORE_HINDRANCE if self.store.state != "ok" else None
+            return self._hindrance_to_begin(now_s)
         for name in self._plan.rules.required:
             channel = self._channels[name]
             latest = self._latest[channel.instrument]
@@ -233,18 +233,22 @@ class Board:
                 return silent_meter(channel.title, now_s - heard_s)
         return None
 
-    def _missing_reading(self, now_s: float) -> str | None:
-        """A trial that nobody can see begin, or that could not settle, must not be begun."""
-        rules = self._plan.rules
+    def _hindrance_to_begin(self, now_s: float) -> str | None:
+        """A trial that nobody could see begin, or that could not settle, must not be begun."""
+        if self._session.must_switch_off_first:
+            return None
+        if self.store.state != "ok":
+            return STORE_HINDRANCE
+        rules, speed = self._plan.rules, self._clock.speed
+        is_early = now_s - self._began_s < _FIRST_READINGS_S * speed
         for channel in self._channels.values():
             if channel.name not in (*rules.required, rules.start.channel):
                 continue
-            condition = _condition(
-                channel, self._latest[channel.instrument], now_s, self._clock.speed
-            )
-            is_early = now_s - self._began_s < _FIRST_READINGS_S * self._clock.speed
-            if condition in {"silent", "old"} or (
-                condition == "no reading yet" and not is_early
+            latest = self._latest[channel.instrument]
+            condition = _condition(channel, latest, now_s, speed)
+            was_heard = latest.reading is not None
+            if condition in {"silent", "old", "no reading yet"} and (
+                was_heard or not is_early
             ):
                 return no_reading_yet(channel.title)
         return None
@@ -326,12 +330,16 @@ class Board:
             note=(result.note or None) if result else None,
         )
 
-    def _instrument(self, name: str, now_s: float) -> InstrumentLine:
-        latest = self._latest[name]
-        instrument = next(i for i in self._bench.instruments if i.name == name)
+    def _instrument(self, instrument: Instrument, now_s: float) -> InstrumentLine:
+        latest = self._latest[instrument.name]
         state, text = _health(latest, instrument.interval_s, now_s, self._clock.speed)
         return InstrumentLine(
-            name, instrument.port.url, state, text, latest.readings, latest.gaps
+            instrument.name,
+            instrument.port.url,
+            state,
+            text,
+            latest.readings,
+            latest.gaps,
         )
 
     def _alarms(self, now_s: float) -> tuple[AlarmLine, ...]:

@@ -57,7 +57,6 @@ class FrontEnd:
 
     def __init__(self, *, resolution: float, start_s: float, bin_s: float) -> None:
         self.rejected = 0
-        self.late = 0
         self.last_index = -1
         self._resolution = resolution
         self._start_s = start_s
@@ -68,11 +67,10 @@ class FrontEnd:
         self._next = 0
 
     def feed(self, at_s: float, value: float) -> None:
-        """Place one reading; those before the start or of a closed bin are only counted."""
+        """Place one reading; one that comes after its bin was closed is not used."""
         index = math.floor((at_s - self._start_s) / self._bin_s)
         self.last_index = max(self.last_index, index)
         if index < self._next:
-            self.late += 1
             return
         if self._is_spike(value):
             self.rejected += 1

@@ -137,6 +137,7 @@ class SettlingGroup:
         self._common: dict[str, DecayFits] = {}
         self._steps: dict[str, StepWatch] = {}
         self._levels: dict[str, LevelEstimate] = {}
+        self._rejected_in_run_up: dict[str, int] = {}
 
     def feed(self, channel: str, at_s: float, value: float) -> list[PhaseChange]:
         """Take one reading; returns the phases that it brought about, usually none."""
@@ -164,6 +165,14 @@ class SettlingGroup:
     def levels(self) -> dict[str, LevelEstimate]:
         """Levels over the confirmed window; empty before it is confirmed."""
         return dict(self._levels)
+
+    def spikes(self) -> dict[str, int]:
+        """Single readings left out since the run-up, of the channels that had any [1]."""
+        counts = {
+            name: end.rejected - self._rejected_in_run_up.get(name, 0)
+            for name, end in self._front_ends.items()
+        }
+        return {name: count for name, count in counts.items() if count}
 
     def progress(self, channel: str) -> ChannelProgress:
         """How far one required channel is."""
@@ -219,6 +228,10 @@ class SettlingGroup:
                 return None
         for rule in self._rules.values():
             rule.forbid_before(self._closed - 1)
+        # Inrush looks like spikes, and is nobody's concern.
+        self._rejected_in_run_up = {
+            name: end.rejected for name, end in self._front_ends.items()
+        }
         return PhaseChange(Phase.SETTLING, self._bin_end_s())
 
     def _settling(self) -> PhaseChange | None:

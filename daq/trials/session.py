@@ -351,6 +351,10 @@ class Session:
             for c in self._rules.channels
             if c.name not in levels
         ]
+        trial.notes += [
+            f"{name}: spikes left out: {count}"
+            for name, count in trial.group.spikes().items()
+        ]
         return self._result(trial, TrialState.FINISHED, at_s, averages=averages)
 
     def _result(

@@ -70,6 +70,34 @@ def test_a_required_meter_that_was_never_heard_is_named_too(
     )
 
 
+def test_nobody_is_told_to_switch_on_while_a_meter_that_a_trial_needs_has_no_reading(
+    bench: Bench, computer: Computer
+) -> None:
+    rehearsal = Rehearsal(bench, waiting_for_velocity(bench), computer)
+    # Meters are given a moment to be heard for the first time.
+    assert "then switch on." in rehearsal.board.snapshot().instruction
+    for _ in range(4):
+        rehearsal.read(0.0, 0.0)
+    snapshot = rehearsal.board.snapshot()
+    assert snapshot.stage.name == "waiting"
+    assert snapshot.instruction == (
+        "Do not switch on yet: Outlet velocity has no reading. See to its meter."
+    )
+    blow(rehearsal)
+    assert "then switch on." in rehearsal.board.snapshot().instruction
+
+
+def test_a_machine_found_running_is_switched_off_first_whatever_is_missing(
+    bench: Bench, computer: Computer
+) -> None:
+    rehearsal = Rehearsal(bench, waiting_for_velocity(bench), computer)
+    for _ in range(4):
+        rehearsal.read(6.0, 1400.0)
+    assert rehearsal.board.snapshot().instruction == (
+        "The machine is already running. Switch it off."
+    )
+
+
 def test_a_silent_meter_that_nobody_waits_for_is_no_hindrance(
     rehearsal: Rehearsal,
 ) -> None:

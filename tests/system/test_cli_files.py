@@ -138,6 +138,17 @@ def test_the_faults_of_both_files_are_told_together(run: Daq, folder: Path) -> N
     ]
 
 
+def test_check_takes_the_plan_too_and_opens_nothing_for_it(
+    run: Daq, folder: Path
+) -> None:
+    words = ("check", folder / "bench.toml", folder / "plan.toml", "--files-only")
+    assert run(*words).code == 0
+    edit(folder / "plan.toml", 'baseline = "short lead"\n', "")
+    told = run(*words)
+    assert (told.code, told.out) == (2, "")
+    assert told.says_only("baseline: missing, expected a value")
+
+
 # ---- schemas
 
 

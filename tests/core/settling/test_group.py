@@ -79,6 +79,21 @@ def test_a_steady_machine_goes_through_every_phase_once() -> None:
     assert group.withdrawn == 0
 
 
+def test_spikes_are_counted_from_the_end_of_run_up_on() -> None:
+    group = _group()
+    readings = _readings("power", 200.0)
+    spoiled = [
+        (n, t, 5.0 * v if index in {0, 90, 120} else v)
+        for index, (n, t, v) in enumerate(readings)
+    ]
+    _fed(group, spoiled)
+    assert group.phase is Phase.CONFIRMED
+    assert group.spikes() == {"power": 2}
+    untouched = _group()
+    _fed(untouched, readings)
+    assert untouched.spikes() == {}
+
+
 def test_nothing_is_called_settled_before_the_least_averaging_time_has_passed() -> None:
     group = _group()
     times = {c.phase: c.at_s for c in _fed(group, _readings("power", 200.0))}
