@@ -83,7 +83,7 @@ def test_spikes_are_counted_from_the_end_of_run_up_on() -> None:
     group = _group()
     readings = _readings("power", 200.0)
     spoiled = [
-        (n, t, 5.0 * v if index in {0, 90, 120} else v)
+        (n, t, 5.0 * v if index in {0, 60, 90} else v)
         for index, (n, t, v) in enumerate(readings)
     ]
     _fed(group, spoiled)
