@@ -4,6 +4,7 @@ Knows no wire, no file and no clock. Times named `*_s` are seconds of the bench'
 monotonic clock (see runtime/clock.py) unless a name says otherwise.
 """
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -60,15 +61,27 @@ class Gap:
 
 @dataclass(frozen=True, slots=True)
 class Accuracy:
-    """A maker's accuracy statement for one field, as the profile gives it.
+    """What is known of one field's errors, as the profile gives it; what is not stated is zero.
+
+    The maker's limits come in one piece (percent of reading and range, counts, a constant), in parts
+    (gain, offset, linearity, temperature), or a certificate states an expanded uncertainty.
 
     Attributes:
         percent_of_reading: [%] of the value shown.
         percent_of_range: [%] of `full_scale`.
         counts: [1] digits of the display, each worth one `resolution`.
         resolution: Smallest step shown [unit of the field].
-        full_scale: End of the range [unit of the field]; needed with percent_of_range.
+        full_scale: End of the range [unit of the field]; needed with what is a share of the range.
         absolute: Constant part [unit of the field].
+        gain_percent: [%] of the value shown.
+        offset: The same at every value [unit of the field].
+        linearity_percent: [%] of `full_scale`.
+        temperature_percent_per_k: [%/K] of the value shown.
+        temperature_span_k: The room stays within so much of the reference temperature [K].
+        certificate_u: Expanded uncertainty of the calibration certificate [unit of the field].
+        certificate_u_percent: The same where it is a share [%] of the value shown.
+        certificate_k: [1] its coverage factor.
+        certificate_degrees_of_freedom: [1] of the certificate; None where it states none.
     """
 
     percent_of_reading: float = 0.0
@@ -77,6 +90,15 @@ class Accuracy:
     resolution: float = 0.0
     full_scale: float = 0.0
     absolute: float = 0.0
+    gain_percent: float = 0.0
+    offset: float = 0.0
+    linearity_percent: float = 0.0
+    temperature_percent_per_k: float = 0.0
+    temperature_span_k: float = 0.0
+    certificate_u: float = 0.0
+    certificate_u_percent: float = 0.0
+    certificate_k: float = 1.0
+    certificate_degrees_of_freedom: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +115,7 @@ class Channel:
         field_index: Which value of the instrument's readings it is.
         accuracy: The maker's statement.
         interval_s: Expected spacing of its readings [s].
+        subtract_idle: What it reads with the machine off is its zero and is taken off its averages.
     """
 
     name: str
@@ -104,6 +127,7 @@ class Channel:
     field_index: int
     accuracy: Accuracy
     interval_s: float
+    subtract_idle: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +138,62 @@ class Window:
     end_s: float
 
 
+class Evaluation(StrEnum):
+    """How a standard uncertainty was found (GUM 3.3.5): from the scatter of readings, or otherwise."""
+
+    TYPE_A = "A"
+    TYPE_B = "B"
+
+
+class Distribution(StrEnum):
+    """What the possible values of an error are taken to be spread like."""
+
+    NORMAL = "normal"
+    RECTANGULAR = "rectangular"
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """One line of an uncertainty budget.
+
+    Attributes:
+        std_uncertainty: [unit of the average], sensitivity applied.
+        degrees_of_freedom: [1]; inf where it is taken as exact.
+        name: What it is, in a word or two.
+        kind: How it was found.
+        distribution: What it was taken to be spread like.
+        detail: What it follows from, in words; empty where the name says it.
+    """
+
+    std_uncertainty: float
+    degrees_of_freedom: float = math.inf
+    name: str = ""
+    kind: Evaluation = Evaluation.TYPE_B
+    distribution: Distribution = Distribution.NORMAL
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NormalisedBy:
+    """How a mean was taken to a reference voltage, y (V0/V)^k.
+
+    Attributes:
+        reference: Name of the channel whose voltage it was.
+        reference_v: V0, one for the whole session [V].
+        exponent: k [1], fitted from the trial's own readings.
+        std_uncertainty: Of the exponent [1].
+        degrees_of_freedom: [1] of that.
+        mean_voltage_v: Of the reference channel over the window [V].
+    """
+
+    reference: str
+    reference_v: float
+    exponent: float
+    std_uncertainty: float
+    degrees_of_freedom: float
+    mean_voltage_v: float
+
+
 @dataclass(frozen=True, slots=True)
 class TrialAverage:
     """What one channel averaged to in one trial.
@@ -122,11 +202,11 @@ class TrialAverage:
         channel: Name of the channel.
         unit: Unit of every figure that has one.
         required: Whether the plan waits for this channel to settle.
-        mean: Best estimate of the settled level.
-        plain_mean: Mean of the window's bins, no correction for drift.
-        std_uncertainty_type_a: From the readings' own scatter and drift.
+        mean: Best estimate of the settled level, less `zero_offset`; at the reference voltage where `normalised` is.
+        plain_mean: Mean of the window's bins, no correction for drift or voltage; less `zero_offset`.
+        std_uncertainty_type_a: From the readings' own scatter and drift, and that of the zero.
         degrees_of_freedom_a: [1] of type A.
-        std_uncertainty_type_b: From the maker's statement and the display's step.
+        std_uncertainty_type_b: From the maker's statement, a certificate and the display's step.
         std_uncertainty: Combined.
         degrees_of_freedom: [1] effective, Welch and Satterthwaite; may be inf.
         coverage_factor: [1] k for 95 %.
@@ -134,6 +214,9 @@ class TrialAverage:
         count: [1] readings in the window.
         effective_count: [1] independent readings worth as much.
         window: What was averaged.
+        zero_offset: What the channel read with the machine off; 0 where that is not asked for.
+        contributions: The budget; empty where it was not recorded (stores of format 1).
+        normalised: How the mean was taken to a reference voltage; None where it was not.
     """
 
     channel: str
@@ -151,6 +234,9 @@ class TrialAverage:
     count: int
     effective_count: float
     window: Window
+    zero_offset: float = 0.0
+    contributions: tuple[Contribution, ...] = ()
+    normalised: NormalisedBy | None = None
 
 
 class TrialState(StrEnum):
@@ -186,6 +272,7 @@ class TrialResult:
         ended_s: Switch-off [s].
         averages: Empty unless the trial settled.
         note: Why it ended as it did, for people; empty where there is nothing to say.
+        idle: When zeros were taken before it [s]; None where none was asked for or could be had.
     """
 
     trial_id: str
@@ -196,6 +283,7 @@ class TrialResult:
     ended_s: float
     averages: tuple[TrialAverage, ...] = ()
     note: str = ""
+    idle: Window | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from daq.config.accuracy import accuracy_of
 from daq.config.faults import Source, validated
 from daq.config.models import (
     BenchModel,
@@ -20,10 +21,13 @@ from daq.protocols import WireProtocol
 from daq.protocols.modbus_rtu import ModbusRtu, RegisterField
 from daq.protocols.query_lines import LineField, QueryLines
 from daq.protocols.streamed_lines import StreamedLines, StreamField
-from daq.records import Accuracy, Channel
+from daq.records import Channel
 
 FindProfile = Callable[[str], tuple[str, str] | None]
 """Takes the name written in the bench; gives file name and text, or None."""
+
+_ZERO_WHEN_OFF = ("airflow", "velocity", "pressure")
+"""Quantities that are zero with the machine off; a current or a power may be a standby load, which is real."""
 
 _SILENT_INTERVALS = 4.0
 _LEAST_SILENCE_S = 0.5
@@ -322,7 +326,6 @@ def _channel(
     field: FieldModel,
     interval_s: float,
 ) -> Channel:
-    stated = field.accuracy
     return Channel(
         name=item.name,
         title=item.title or item.name.replace("_", " ").capitalize(),
@@ -331,15 +334,13 @@ def _channel(
         place=item.place if item.place is not None else instrument.place,
         instrument=instrument.name,
         field_index=index,
-        accuracy=Accuracy(
-            percent_of_reading=stated.percent_of_reading,
-            percent_of_range=stated.percent_of_range,
-            counts=stated.counts,
+        accuracy=accuracy_of(
+            field.accuracy,
             resolution=field.resolution,
             full_scale=field.full_scale or 0.0,
-            absolute=stated.absolute,
         ),
         interval_s=interval_s,
+        subtract_idle=item.subtract_idle,
     )
 
 
@@ -378,11 +379,19 @@ def _channel_faults(
 ) -> list[Fault]:
     faults = []
     names = [field.name for field in profile.field]
+    quantities = {field.name: field.quantity for field in profile.field}
     for number, channel in enumerate(_wanted(item, profile)):
         path = ("instrument", index, "channel", number)
         if channel.field not in names:
             problem = f"profile {item.profile!r} has no field {channel.field!r}, expected one of {', '.join(names)}"
             faults.append(source.fault((*path, "field"), problem))
+        quantity = quantities.get(channel.field, "")
+        if channel.subtract_idle and quantity and quantity not in _ZERO_WHEN_OFF:
+            problem = (
+                f"a {quantity} need not be zero with the machine off,"
+                f" expected it for {', '.join(_ZERO_WHEN_OFF)} only"
+            )
+            faults.append(source.fault((*path, "subtract_idle"), problem))
         if channel.name in seen:
             problem = f"two channels are named {channel.name!r}, the other is of instrument {seen[channel.name]!r}"
             faults.append(source.fault((*path, "name"), problem))

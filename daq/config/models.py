@@ -4,10 +4,13 @@ The models check one file by itself; what needs two files (a plan's channels on 
 plan.py. Descriptions go into the JSON Schemas that editors use.
 """
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
+from daq.config.accuracy import AccuracyModel
+from daq.config.checked import Model, NotNegative, Positive
+from daq.settling.options import parameter_kinds
 from daq.units import QUANTITIES, UNITS, unit_of
 
 Name = Annotated[
@@ -55,14 +58,6 @@ Quantity = Annotated[
 UnitSymbol = Annotated[
     str, AfterValidator(_known_unit), Field(json_schema_extra={"enum": list(UNITS)})
 ]
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
-
-
-class Model(BaseModel):
-    """Unknown keys are refused, and a text is no number."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
 
 
 # ---- profile
@@ -123,17 +118,6 @@ class StreamedLinesWire(Model):
     )
 
 
-class AccuracyModel(Model):
-    """The maker's accuracy statement; what is left out counts as zero."""
-
-    percent_of_reading: NotNegative = 0.0
-    percent_of_range: NotNegative = 0.0
-    counts: NotNegative = Field(
-        0.0, description="digits of the display, each worth one resolution"
-    )
-    absolute: NotNegative = Field(0.0, description="constant part [unit of the field]")
-
-
 class FieldModel(Model):
     """One quantity that the instrument reports."""
 
@@ -164,9 +148,10 @@ class FieldModel(Model):
         if UNITS[self.unit].quantity != self.quantity:
             msg = f"unit {self.unit!r} measures {UNITS[self.unit].quantity}, expected a unit of {self.quantity}"
             raise ValueError(msg)
-        if self.accuracy.percent_of_range and self.full_scale is None:
-            msg = "accuracy.percent_of_range needs full_scale, expected full_scale = end of the range"
-            raise ValueError(msg)
+        for share in ("percent_of_range", "linearity_percent"):
+            if getattr(self.accuracy, share) and self.full_scale is None:
+                msg = f"accuracy.{share} needs full_scale, expected full_scale = end of the range"
+                raise ValueError(msg)
         if self.low is not None and self.high is not None and self.low >= self.high:
             msg = f"low {self.low} is not below high {self.high}"
             raise ValueError(msg)
@@ -219,6 +204,10 @@ class ChannelModel(Model):
     title: str | None = None
     place: str | None = Field(
         None, description="supply end, machine end, duct, outlet, room …"
+    )
+    subtract_idle: bool = Field(
+        default=False,
+        description="what it reads with the machine off is its zero: subtract it from each trial's average",
     )
 
 
@@ -303,6 +292,9 @@ class ConditionModel(Model):
         None,
         description='what to do, "Fit the fine filter"; made from the name if absent',
     )
+    changes: list[Literal["lead", "hose", "filter", "supply voltage", "other"]] = Field(
+        [], description="in what it differs from the baseline"
+    )
 
 
 class OrderModel(Model):
@@ -343,10 +335,34 @@ class StartModel(Model):
         return self
 
 
+def _without_name_of_old(value: object) -> object:
+    """Before there were presets, plans said `rule = "standard"`; it was the only one."""
+    return {} if value == "standard" else value
+
+
+class NormaliseModel(Model):
+    """Readings taken to one reference voltage, by a voltage that nothing of what is compared can reach."""
+
+    reference: ChannelName = Field(
+        description="voltage channel with place = 'supply end'"
+    )
+    channels: Annotated[
+        list[ChannelName], Field(min_length=1), AfterValidator(_named_once)
+    ]
+    voltage: Positive = Field(description="the same for the whole session [V]")
+
+
 class SettlingModel(Model):
     """What a trial waits for."""
 
-    rule: Literal["standard"] = "standard"
+    preset: str = Field(
+        "standard", description="of the settling rule: how long for how sure an average"
+    )
+    rule: Annotated[dict[str, Any], BeforeValidator(_without_name_of_old)] = Field(
+        {},
+        description="single parameters of the rule, by name",
+        json_schema_extra={"propertyNames": {"enum": list(parameter_kinds())}},
+    )
     required: Annotated[
         list[ChannelName], Field(min_length=1), AfterValidator(_named_once)
     ]
@@ -356,26 +372,25 @@ class SettlingModel(Model):
     tolerances: dict[ChannelName, Annotated[float, Field(gt=0, le=0.1)]] = Field(
         {}, description="by channel"
     )
+    normalise: NormaliseModel | None = Field(
+        None, description="nothing is normalised if absent"
+    )
 
 
 class AveragingModel(Model):
     """How long is averaged."""
 
-    least_s: Annotated[float, Field(ge=30)] = Field(
-        70.0, description="after the provisional declaration [s]"
+    least_s: Annotated[float, Field(ge=30)] | None = Field(
+        None,
+        description="after the provisional declaration [s]; the preset's if absent",
     )
-    longest_s: Annotated[float, Field(ge=30)] = 120.0
+    longest_s: Annotated[float, Field(ge=30)] | None = Field(
+        None, description="at most [s]; the preset's if absent"
+    )
     target_percent: Positive | None = Field(
         None,
         description="stop at this expanded uncertainty without the instruments' accuracy [% of the mean]",
     )
-
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        if self.least_s > self.longest_s:
-            msg = f"least_s {self.least_s} is above longest_s {self.longest_s}"
-            raise ValueError(msg)
-        return self
 
 
 class LimitModel(Model):
@@ -412,7 +427,7 @@ class PlanModel(Model):
     trial_longest_s: Positive = Field(
         900.0, description="a trial that has not settled by then is given up [s]"
     )
-    limit: list[LimitModel] = []
+    limit: list[LimitModel] = Field([], description="watched all the time")
 
     @model_validator(mode="after")
     def _check(self) -> Self:

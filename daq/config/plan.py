@@ -1,21 +1,32 @@
 """A plan, checked against its bench, into the rules of a session."""
 
-import dataclasses
 import difflib
+import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from daq.config.bench import Bench
 from daq.config.faults import Source, validated
 from daq.config.models import PlanModel
+from daq.config.normalising import (
+    named_channels,
+    normalising_faults,
+    normalising_of,
+)
 from daq.errors import ConfigurationError, Fault
 from daq.records import Channel, PlannedTrial
-from daq.settling.group import ChannelSetup, SettlingGroup
-from daq.settling.parameters import STANDARD, Parameters
+from daq.settling.group import SettlingGroup
+from daq.settling.options import OptionError, checked_option, with_options
+from daq.settling.parameters import Parameters
+from daq.settling.phases import ChannelSetup
+from daq.settling.presets import PRESETS
 from daq.trials.limits import Limit
 from daq.trials.order import OrderKind, plan_order
 from daq.trials.session import SessionRules
 from daq.trials.switching import StartRule
 
+_OWN_KEYS = ("least_s", "longest_s")
+"""Parameters of the rule that the plan has keys for, in [averaging]."""
 _AIR_TOLERANCE = 0.01
 """Airflow and velocity are turbulent: twice the tolerance of electrical quantities unless the plan says otherwise."""
 
@@ -61,9 +72,24 @@ def parse_plan(text: str, *, file: str, bench: Bench) -> Plan:
     Raises:
         ConfigurationError: With every fault.
     """
+    return _parsed(text, file=file, channels=bench.channels)
+
+
+def parse_stored_plan(
+    text: str, *, session: int, channels: tuple[Channel, ...]
+) -> Plan:
+    """The plan that a session was carried out by, checked against the channels that it had.
+
+    Raises:
+        ConfigurationError: If this version cannot read it.
+    """
+    return _parsed(text, file=f"plan of session {session}", channels=channels)
+
+
+def _parsed(text: str, *, file: str, channels: tuple[Channel, ...]) -> Plan:
     source = Source(file, text)
-    model = validated(PlanModel, source, text)
-    faults = _faults(source, model, bench)
+    model = _checked_alone(source, text)
+    faults = _faults(source, model, channels)
     if faults:
         raise ConfigurationError(faults)
     return Plan(
@@ -77,7 +103,7 @@ def parse_plan(text: str, *, file: str, bench: Bench) -> Plan:
         repeats=model.order.repeats,
         order_kind=OrderKind(model.order.kind),
         seed=model.order.seed,
-        rules=_rules(model, bench),
+        rules=_rules(model, channels),
     )
 
 
@@ -87,15 +113,23 @@ def check_plan_alone(text: str, *, file: str) -> None:
     Raises:
         ConfigurationError: With every fault.
     """
-    validated(PlanModel, Source(file, text), text)
+    _checked_alone(Source(file, text), text)
 
 
-def _rules(model: PlanModel, bench: Bench) -> SessionRules:
+def _checked_alone(source: Source, text: str) -> PlanModel:
+    model = validated(PlanModel, source, text)
+    faults = _rule_faults(source, model) or _averaging_faults(source, model)
+    if faults:
+        raise ConfigurationError(faults)
+    return model
+
+
+def _rules(model: PlanModel, channels: tuple[Channel, ...]) -> SessionRules:
     averaging, start = model.averaging, model.start
     return SessionRules(
-        channels=bench.channels,
+        channels=channels,
         required=tuple(model.settling.required),
-        tolerances={c.name: _tolerance(model, c) for c in bench.channels},
+        tolerances={c.name: _tolerance(model, c) for c in channels},
         start=StartRule(
             start.channel,
             start.on_above or 0.0,
@@ -108,14 +142,61 @@ def _rules(model: PlanModel, bench: Bench) -> SessionRules:
         parameters=_parameters(model),
         target=averaging.target_percent / 100.0 if averaging.target_percent else None,
         longest_s=model.trial_longest_s,
+        normalising=normalising_of(model),
     )
 
 
 def _parameters(model: PlanModel) -> Parameters:
-    averaging = model.averaging
-    return dataclasses.replace(
-        STANDARD, least_s=averaging.least_s, longest_s=averaging.longest_s
-    )
+    """The preset, then what the plan sets otherwise.
+
+    Raises:
+        OptionError: For the first parameter that cannot be so.
+    """
+    preset = PRESETS[model.settling.preset]
+    return with_options(preset.parameters, {**_averaging(model), **model.settling.rule})
+
+
+def _averaging(model: PlanModel) -> dict[str, object]:
+    """Parameters of the rule that have keys of their own, where they are set."""
+    stated = {name: getattr(model.averaging, name) for name in _OWN_KEYS}
+    return {name: value for name, value in stated.items() if value is not None}
+
+
+def _rule_faults(source: Source, model: PlanModel) -> list[Fault]:
+    """What is wrong with the preset's name and with single parameters."""
+    settling = model.settling
+    if settling.preset not in PRESETS:
+        problem = f"no preset {settling.preset!r}, expected one of {_listed(settling.preset, PRESETS)}"
+        return [source.fault(("settling", "preset"), problem)]
+    faults = []
+    for name, value in settling.rule.items():
+        path = ("settling", "rule", name)
+        try:
+            checked_option(name, value)
+        except OptionError as exc:
+            faults.append(source.fault(path, exc.problem))
+        if name in _averaging(model):
+            problem = f"set in [averaging] too, expected {name} in one place"
+            faults.append(source.fault(path, problem))
+    return faults
+
+
+def _averaging_faults(source: Source, model: PlanModel) -> list[Fault]:
+    """What only all parameters together can tell."""
+    places: list[tuple[str, ...]] = [("averaging", name) for name in _averaging(model)]
+    places += [("settling", "rule", name) for name in model.settling.rule]
+    place = next(iter(places), ("settling", "preset"))
+    try:
+        _parameters(model)
+    except OptionError as exc:
+        return [source.fault(place[:-1], exc.problem)]
+    return []
+
+
+def _listed(name: str, known: Iterable[str]) -> str:
+    close = difflib.get_close_matches(name, known, n=1)
+    guess = f"; did you mean {close[0]!r}?" if close else ""
+    return f"{', '.join(known)}{guess}"
 
 
 def _tolerance(model: PlanModel, channel: Channel) -> float:
@@ -128,7 +209,9 @@ def _tolerance(model: PlanModel, channel: Channel) -> float:
     return settling.tolerance
 
 
-def _faults(source: Source, model: PlanModel, bench: Bench) -> list[Fault]:
+def _faults(
+    source: Source, model: PlanModel, channels: tuple[Channel, ...]
+) -> list[Fault]:
     faults = []
     conditions = [c.name for c in model.condition]
     if model.baseline not in conditions:
@@ -136,7 +219,7 @@ def _faults(source: Source, model: PlanModel, bench: Bench) -> list[Fault]:
             f"no condition {model.baseline!r}, expected one of {', '.join(conditions)}"
         )
         faults.append(source.fault(("baseline",), problem))
-    channels = [c.name for c in bench.channels]
+    names = [c.name for c in channels]
     named: list[tuple[tuple[str | int, ...], str]] = []
     if model.start.channel is not None:
         named.append((("start", "channel"), model.start.channel))
@@ -150,19 +233,25 @@ def _faults(source: Source, model: PlanModel, bench: Bench) -> list[Fault]:
     named += [
         (("limit", i, "channel"), limit.channel) for i, limit in enumerate(model.limit)
     ]
+    named += named_channels(model)
     for path, name in named:
-        if name not in channels:
-            faults.append(source.fault(path, _unknown_channel(name, channels)))
-    return faults + _interval_faults(source, model, bench)
+        if name not in names:
+            faults.append(source.fault(path, _unknown_channel(name, names)))
+    return faults + (
+        _interval_faults(source, model, channels)
+        or normalising_faults(source, model, channels, bin_s=_bin_s(model, channels))
+    )
 
 
-def _interval_faults(source: Source, model: PlanModel, bench: Bench) -> list[Fault]:
+def _interval_faults(
+    source: Source, model: PlanModel, channels: tuple[Channel, ...]
+) -> list[Fault]:
     """Required channels whose readings are too far apart for the settling rule."""
     parameters = _parameters(model)
-    channels = {c.name: c for c in bench.channels}
+    by_name = {c.name: c for c in channels}
     faults = []
     for index, name in enumerate(model.settling.required):
-        channel = channels.get(name)
+        channel = by_name.get(name)
         if channel is None or _has_window(channel.interval_s, parameters):
             continue
         problem = (
@@ -184,6 +273,25 @@ def _has_window(interval_s: float, parameters: Parameters) -> bool:
     except ValueError:
         return False
     return True
+
+
+def _bin_s(model: PlanModel, channels: tuple[Channel, ...]) -> float:
+    """Length of the rule's bins [s]; the rule itself is asked."""
+    required = model.settling.required
+    setups = [
+        ChannelSetup(
+            c.name,
+            tolerance=1.0,
+            resolution=0.0,
+            interval_s=c.interval_s,
+            required=True,
+        )
+        for c in channels
+        if c.name in required
+    ]
+    if not setups:
+        return math.inf
+    return SettlingGroup(setups, start_s=0.0, parameters=_parameters(model)).bin_s
 
 
 def _longest_interval_s(parameters: Parameters) -> int:

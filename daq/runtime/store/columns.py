@@ -24,7 +24,7 @@ from daq.runtime.store.layout import (
 
 _DESCRIPTION = (
     "name, instrument, table_name, column_name, field_index, quantity, unit, place,"
-    " title, accuracy_json, interval_s"
+    " title, accuracy_json, interval_s, subtract_idle"
 )
 
 
@@ -74,7 +74,7 @@ def _add_table(connection: sqlite3.Connection, instrument: str) -> str:
     table = table_name(instrument, taken=taken)
     connection.execute(
         f"""CREATE TABLE {quoted(table)} (
-  seq INTEGER PRIMARY KEY,
+  seq INTEGER PRIMARY KEY, -- order of arrival, counted over all instruments together
   clock_id INTEGER NOT NULL REFERENCES clocks (id),
   trial_id INTEGER REFERENCES trials (id), -- NULL: between trials
   at_s REAL NOT NULL,
@@ -134,6 +134,7 @@ def _describe(
         channel.title,
         json.dumps(dataclasses.asdict(channel.accuracy)),
         channel.interval_s,
+        int(channel.subtract_idle),
     )
     newest = connection.execute(
         f"SELECT {_DESCRIPTION} FROM channels WHERE name = ? ORDER BY id DESC LIMIT 1",  # noqa: S608 - a constant

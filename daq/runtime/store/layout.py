@@ -14,8 +14,8 @@ from daq.units import unit_of
 SqlValue = str | float | None
 Values = tuple[float | None, ...]
 
-READING_COLUMNS = ("clock_id", "trial_id", "at_s", "flags")
-"""Columns that every table of readings has beside `seq` and the channels."""
+READING_COLUMNS = ("seq", "clock_id", "trial_id", "at_s", "flags")
+"""Columns that every table of readings has beside the channels."""
 
 
 def utc_text(clock: str, at_s: str) -> str:

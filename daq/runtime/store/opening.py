@@ -9,7 +9,7 @@ import fcntl
 import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,7 +18,7 @@ from daq.records import Channel
 from daq.runtime.store.columns import fit_to_bench
 from daq.runtime.store.layout import InstrumentTable
 from daq.runtime.store.schema import APPLICATION_ID, FORMAT, file_format, migrate
-from daq.runtime.store.sessions import next_trial_number
+from daq.runtime.store.sessions import next_reading_number, next_trial_number
 
 BUSY_S = 0.4
 """How long a statement waits for another program's lock before it is trouble [s]."""
@@ -28,10 +28,11 @@ _MAGIC = b"SQLite format 3\x00"
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A file that is ready to be written: tables by instrument, number of the next trial."""
+    """A file that is ready to be written: tables by instrument, numbers of the next trial and the next reading."""
 
     tables: dict[str, InstrumentTable | None]
     next_trial: int
+    next_reading: int
 
 
 def prepare_store(path: Path, instruments: Mapping[str, Sequence[Channel]]) -> Prepared:
@@ -40,17 +41,25 @@ def prepare_store(path: Path, instruments: Mapping[str, Sequence[Channel]]) -> P
     Raises:
         StoreForeignError: If something else lies under that path.
         StoreTooNewError: If a newer version wrote it.
+        StoreBusyError: If it must be migrated and another program is writing it.
         StoreError: If it cannot be made, read or written.
     """
-    check_file(path)
-    with _converted(path), closing(connect_writer(path, create=True)) as connection:
+    is_older = 0 < check_file(path) < FORMAT
+    with (
+        _converted(path),
+        # A program of an older version may be writing it still.
+        _locked(path) if is_older else nullcontext(),
+        closing(connect_writer(path, create=True)) as connection,
+    ):
         migrate(connection)
         connection.execute("BEGIN IMMEDIATE")
         tables = fit_to_bench(connection, instruments)
         # A change for certain: without one SQLite lets a full or read-only disk pass.
         connection.execute(f"PRAGMA user_version = {FORMAT}")
         connection.execute("COMMIT")
-        return Prepared(tables, next_trial_number(connection))
+        return Prepared(
+            tables, next_trial_number(connection), next_reading_number(connection)
+        )
 
 
 def lock_for_writing(path: Path) -> int:
@@ -102,6 +111,48 @@ def connect_writer(path: Path, *, create: bool = False) -> sqlite3.Connection:
 
 
 @contextmanager
+def altering_store(path: Path) -> Iterator[sqlite3.Connection]:
+    """Connect to a store that is there for one transaction, for as long as the block lasts.
+
+    It is migrated first, and no other program of ours writes it meanwhile. What the
+    block does is kept as a whole, or not at all where it raises.
+
+    Raises:
+        StoreBusyError: If another program is writing it.
+        StoreForeignError: If the file is not ours.
+        StoreTooNewError: If a newer version wrote it.
+        StoreError: If it is not there or cannot be written.
+    """
+    _expect_store(path)
+    with (
+        _converted(path),
+        _locked(path),
+        closing(connect_writer(path)) as connection,
+    ):
+        migrate(connection)
+        connection.execute("BEGIN IMMEDIATE")
+        # Not committed where the block raises: closing rolls back.
+        yield connection
+        connection.execute("COMMIT")
+
+
+@contextmanager
+def _locked(path: Path) -> Iterator[None]:
+    """Keep others from writing; SQLite's connections are to be opened and closed inside."""
+    lock = lock_for_writing(path)
+    try:
+        yield
+    finally:
+        os.close(lock)
+
+
+def _expect_store(path: Path) -> None:
+    if not check_file(path):
+        msg = f"{path}: no results file there: name one that a session has made"
+        raise StoreError(msg)
+
+
+@contextmanager
 def reading_store(path: Path) -> Iterator[sqlite3.Connection]:
     """Connect for reading only, for as long as the block lasts.
 
@@ -110,9 +161,7 @@ def reading_store(path: Path) -> Iterator[sqlite3.Connection]:
         StoreTooNewError: If a newer version wrote it.
         StoreError: If it is not there or cannot be read.
     """
-    if not check_file(path):
-        msg = f"{path}: no results file there: name one that a session has made"
-        raise StoreError(msg)
+    _expect_store(path)
     with _converted(path), closing(_connect_reader(path)) as connection:
         yield connection
 

@@ -82,14 +82,22 @@ def read_trial_averages(path: Path, session: int | None = None) -> list[StoredAv
 def _read_view(
     path: Path, view: str, record: type[_Record], session: int | None
 ) -> list[_Record]:
-    names = [field.name for field in dataclasses.fields(record)]
     with reading_store(path) as connection:
+        names = _names_in(connection, view, record)
         number = _session_number(connection, path, session)
         rows = connection.execute(
             f"SELECT {', '.join(names)} FROM {view} WHERE session = ? ORDER BY trial",  # noqa: S608 - names of ours
             (number,),
         ).fetchall()
     return [record(**_typed(record, names, row)) for row in rows]
+
+
+def _names_in(
+    connection: sqlite3.Connection, view: str, record: type[_Record]
+) -> list[str]:
+    """The record's fields that the view has; files of an earlier format lack those with a default."""
+    there = {row[1] for row in connection.execute(f"PRAGMA table_info({view})")}
+    return [f.name for f in dataclasses.fields(record) if f.name in there]
 
 
 def _session_number(

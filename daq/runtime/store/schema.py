@@ -1,9 +1,13 @@
-"""The tables and views of a results file, format 1, and how a file comes to have them.
+"""The tables and views of a results file, format 2, and how a file comes to have them.
 
 The SQL stands here in full, because the file is meant to be read with any SQL tool:
 its comments stay in the file and are shown with the schema. Tables of readings follow
 from the bench and are made in columns.py. Times named `*_s` are seconds of the bench's
 monotonic clock; with the row of `clocks` that they name they become UTC.
+
+Format 2 keeps several analyses of the same readings side by side (number 0 is what was
+averaged live), and what each average's uncertainty is made of. A new file goes through
+all steps; what a released step does must stay as it was.
 """
 
 import sqlite3
@@ -17,10 +21,13 @@ if TYPE_CHECKING:
 APPLICATION_ID = 0x53744263
 """Marks a SQLite file as a store of ours ("StBc")."""
 
-FORMAT = 1
+FORMAT = 2
 """Format of the store that this version writes; `PRAGMA user_version` of the file."""
 
-_TABLES = (
+LIVE = 0
+"""Number of the analysis that holds what was averaged while the machine ran."""
+
+_TABLES_1 = (
     """CREATE TABLE clocks (
   id INTEGER PRIMARY KEY,
   boot_id TEXT NOT NULL,
@@ -128,6 +135,72 @@ _TABLES = (
 ) STRICT""",
 )
 
+_TABLES_2 = (
+    """CREATE TABLE analyses (
+  id INTEGER PRIMARY KEY,      -- 0: averaged live, by the rule that stands with each trial
+  session_id INTEGER REFERENCES sessions (id), -- whose trials; NULL: of all (number 0)
+  created_utc TEXT NOT NULL,
+  software TEXT NOT NULL,      -- name and version; empty for number 0: see sessions
+  rule_json TEXT,              -- parameters of the settling rule; NULL for number 0
+  note TEXT NOT NULL DEFAULT ''
+) STRICT""",
+    """INSERT INTO analyses (id, created_utc, software, note)
+  VALUES (0, strftime('%Y-%m-%dT%H:%M:%fZ', 'now'), '', 'averaged live')""",
+    """CREATE TABLE analysed_trials ( -- how a trial ends by an analysis other than 0
+  analysis_id INTEGER NOT NULL REFERENCES analyses (id),
+  trial_id INTEGER NOT NULL REFERENCES trials (id),
+  state TEXT NOT NULL,
+  window_start_s REAL,
+  window_end_s REAL,
+  note TEXT NOT NULL DEFAULT '',
+  PRIMARY KEY (analysis_id, trial_id)
+) STRICT""",
+    """CREATE TABLE averages (
+  trial_id INTEGER NOT NULL REFERENCES trials (id),
+  channel TEXT NOT NULL,
+  analysis_id INTEGER NOT NULL DEFAULT 0 REFERENCES analyses (id),
+  channel_id INTEGER REFERENCES channels (id), -- as it was then
+  unit TEXT NOT NULL,
+  required INTEGER NOT NULL CHECK (required IN (0, 1)),
+  mean REAL NOT NULL,       -- zero_offset is subtracted in this and in plain_mean
+  plain_mean REAL NOT NULL,
+  std_uncertainty_type_a REAL, -- NULL in this and what follows: not finite
+  degrees_of_freedom_a REAL,
+  std_uncertainty_type_b REAL,
+  std_uncertainty REAL,
+  degrees_of_freedom REAL,
+  coverage_factor REAL,
+  expanded_uncertainty REAL,
+  count INTEGER NOT NULL,
+  effective_count REAL,
+  zero_offset REAL NOT NULL DEFAULT 0, -- mean with the machine off; 0 where not asked for
+  normalised_by TEXT,  -- voltage channel that took mean, not plain_mean, to reference_v;
+  reference_v REAL,    --   NULL in these six: not normalised
+  exponent REAL,       -- mean is proportional to voltage to the power of it
+  exponent_std_uncertainty REAL,
+  exponent_degrees_of_freedom REAL, -- NULL also: infinite
+  mean_voltage_v REAL, -- of the channel normalised_by, over the window
+  window_start_s REAL NOT NULL,
+  window_end_s REAL NOT NULL,
+  PRIMARY KEY (trial_id, channel, analysis_id)
+) STRICT""",
+    """CREATE TABLE contributions ( -- what an average's uncertainty is made of
+  trial_id INTEGER NOT NULL,
+  channel TEXT NOT NULL,
+  analysis_id INTEGER NOT NULL DEFAULT 0,
+  position INTEGER NOT NULL, -- order in the budget, from 1
+  name TEXT NOT NULL,
+  kind TEXT NOT NULL CHECK (kind IN ('A', 'B')),
+  distribution TEXT NOT NULL,
+  detail TEXT NOT NULL,      -- what it follows from, in words
+  std_uncertainty REAL,      -- in the average's unit; NULL: not finite
+  degrees_of_freedom REAL,   -- NULL: infinite
+  PRIMARY KEY (trial_id, channel, analysis_id, position),
+  FOREIGN KEY (trial_id, channel, analysis_id)
+    REFERENCES averages (trial_id, channel, analysis_id) ON DELETE CASCADE
+) STRICT""",
+)
+
 _TRIAL_FACTS = f"""s.id AS session, s.uuid AS session_id, s.bench, s.plan, s.machine,
   t.id AS trial, t.uuid AS trial_id, t.position, t.condition, t.repeat, t.attempt,
   t.baseline, t.state, {utc_text("c", "t.started_s")} AS started_utc"""
@@ -135,23 +208,44 @@ _TRIAL_SOURCE = """trials t
   JOIN sessions s ON s.id = t.session_id
   JOIN clocks c ON c.id = t.clock_id"""
 
-_VIEWS = (
-    f"""CREATE VIEW trial_list AS SELECT {_TRIAL_FACTS},
+_TRIAL_LIST = f"""CREATE VIEW trial_list AS SELECT {_TRIAL_FACTS},
   round(t.ended_s - t.started_s, 6) AS duration_s, t.note, s.speed, s.software
-  FROM {_TRIAL_SOURCE}""",  # noqa: S608 - constants of this module
-    f"""CREATE VIEW trial_averages AS SELECT {_TRIAL_FACTS},
+  FROM {_TRIAL_SOURCE}"""  # noqa: S608 - constants of this module
+
+
+def _averages_view(figures: str) -> str:
+    """The view of averages, with these columns after plain_mean."""
+    return f"""CREATE VIEW trial_averages AS SELECT {_TRIAL_FACTS},
   a.channel, coalesce(h.title, a.channel) AS title,
   coalesce(h.quantity, '') AS quantity, coalesce(h.place, '') AS place,
   a.unit, a.required, a.mean, a.expanded_uncertainty, a.coverage_factor,
   a.std_uncertainty, a.std_uncertainty_type_a, a.std_uncertainty_type_b,
   a.degrees_of_freedom, a.degrees_of_freedom_a, a.plain_mean,
-  a.count, a.effective_count,
+  {figures}a.count, a.effective_count,
   round(a.window_start_s - t.started_s, 6) AS window_start_s, -- from switch-on
   round(a.window_end_s - t.started_s, 6) AS window_end_s,
   coalesce(t.rule_json, '') AS rule_json, s.speed, s.software
   FROM {_TRIAL_SOURCE}
   JOIN averages a ON a.trial_id = t.id
-  LEFT JOIN channels h ON h.id = a.channel_id""",  # noqa: S608 - constants of this module
+  LEFT JOIN channels h ON h.id = a.channel_id"""  # noqa: S608 - constants of this module
+
+
+_AVERAGES_1 = _averages_view("")
+_NORMALISED = """a.normalised_by, a.reference_v, a.exponent, -- NULL: not normalised
+  a.exponent_std_uncertainty, a.exponent_degrees_of_freedom, a.mean_voltage_v,
+  """
+_VIEWS_2 = (
+    _averages_view(_NORMALISED) + f"\n  WHERE a.analysis_id = {LIVE}",
+    f"""CREATE VIEW trial_contributions AS SELECT {_TRIAL_FACTS},
+  a.channel, a.unit, a.mean, b.position AS line, b.name, b.kind, b.distribution,
+  b.detail, b.std_uncertainty, b.degrees_of_freedom,
+  b.std_uncertainty * b.std_uncertainty
+    / nullif(a.std_uncertainty * a.std_uncertainty, 0) AS variance_share
+  FROM {_TRIAL_SOURCE}
+  JOIN averages a ON a.trial_id = t.id
+  JOIN contributions b ON b.trial_id = a.trial_id AND b.channel = a.channel
+    AND b.analysis_id = a.analysis_id
+  WHERE a.analysis_id = {LIVE}""",  # noqa: S608 - constants of this module
 )
 
 
@@ -179,9 +273,47 @@ def _migrations() -> "Migrations":
 
     @migrations()
     def format_1(db: "Database") -> None:
-        for statement in (*_TABLES, *_VIEWS):
+        for statement in (*_TABLES_1, _TRIAL_LIST, _AVERAGES_1):
             db.execute(statement)
         db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         db.execute("PRAGMA user_version = 1")
 
+    @migrations()
+    def format_2(db: "Database") -> None:
+        _to_format_2(db)
+        db.execute("PRAGMA user_version = 2")
+
     return migrations
+
+
+def _to_format_2(db: "Database") -> None:
+    """Give averages an analysis and contributions, trials their idle window."""
+    db.execute("DROP VIEW trial_averages")
+    # Not renamed: SQLite refuses that where a view of the user's asks for our views.
+    db.execute("CREATE TEMP TABLE averages_1 AS SELECT * FROM averages ORDER BY rowid")
+    db.execute("DROP TABLE averages")
+    for statement in _TABLES_2:
+        db.execute(statement)
+    columns = ", ".join(
+        row[1] for row in db.execute("PRAGMA table_info(averages_1)").fetchall()
+    )
+    db.execute(
+        f"INSERT INTO averages ({columns})"  # noqa: S608 - columns of ours
+        f" SELECT {columns} FROM averages_1 ORDER BY rowid"
+    )
+    db.execute("DROP TABLE averages_1")
+    # Where the zeros of the channels that ask for it were taken; NULL: none was needed.
+    db.execute("ALTER TABLE trials ADD COLUMN idle_start_s REAL")
+    db.execute("ALTER TABLE trials ADD COLUMN idle_end_s REAL")
+    # Numbers (seq) of readings, which from this format on are counted over all instruments together. The first of the
+    # trial, NULL in trials of format 1; the first that the settling rule was not given any more, NULL for none.
+    db.execute("ALTER TABLE trials ADD COLUMN first_reading INTEGER")
+    db.execute("ALTER TABLE trials ADD COLUMN judged_before INTEGER")
+    # The channels were described up to this row of their table when the trial began; NULL in trials of format 1.
+    db.execute("ALTER TABLE trials ADD COLUMN newest_channel_id INTEGER")
+    db.execute(
+        "ALTER TABLE channels ADD COLUMN subtract_idle INTEGER NOT NULL DEFAULT 0"
+        " CHECK (subtract_idle IN (0, 1))"
+    )
+    for view in _VIEWS_2:
+        db.execute(view)

@@ -9,25 +9,21 @@ import json
 import math
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
-from typing import Any, Literal
+from dataclasses import asdict, dataclass
+from typing import Literal
 
 from daq.errors import StoreError
 from daq.records import (
     PlannedTrial,
     SessionFacts,
-    TrialAverage,
     TrialResult,
     TrialState,
     Window,
 )
+from daq.runtime.store.analyses import AverageRows, averages_of, insert_averages
 from daq.runtime.store.layout import SqlValue, quoted
 
 SessionEnd = Literal["finished", "abandoned"]
-AverageRow = tuple[SqlValue, ...]
-
-_FIGURES = {f.name: f.type for f in fields(TrialAverage) if f.name != "window"}
-_AVERAGE_COLUMNS = (*_FIGURES, "window_start_s", "window_end_s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,14 +166,15 @@ def _trials_of(
 ) -> tuple[tuple[TrialResult, ...], tuple[RunningTrial, ...]]:
     rows = connection.execute(
         "SELECT id, uuid, position, condition, repeat, baseline, attempt, started_s,"
-        " state, ended_s, note FROM trials WHERE session_id = ? ORDER BY id",
+        " state, ended_s, note, idle_start_s, idle_end_s"
+        " FROM trials WHERE session_id = ? ORDER BY id",
         (session,),
     ).fetchall()
     ended: list[TrialResult] = []
     running: list[RunningTrial] = []
     for number, uuid, position, condition, repeat, baseline, *rest in rows:
         planned = PlannedTrial(position, condition, repeat, bool(baseline))
-        attempt, started_s, state, ended_s, note = rest
+        attempt, started_s, state, ended_s, note, idle_start_s, idle_end_s = rest
         if state == TrialState.RUNNING:
             running.append(RunningTrial(number, uuid, planned, attempt, started_s))
             continue
@@ -189,66 +186,18 @@ def _trials_of(
                 state=TrialState(state),
                 started_s=started_s,
                 ended_s=ended_s,
-                averages=_averages_of(connection, number),
+                averages=averages_of(connection, number),
                 note=note,
+                idle=None if idle_start_s is None else Window(idle_start_s, idle_end_s),
             )
         )
     return tuple(ended), tuple(running)
 
 
-def _averages_of(
-    connection: sqlite3.Connection, trial: int
-) -> tuple[TrialAverage, ...]:
-    rows = connection.execute(
-        f"SELECT {', '.join(_AVERAGE_COLUMNS)} FROM averages WHERE trial_id = ?"  # noqa: S608 - constants
-        " ORDER BY rowid",
-        (trial,),
-    )
-    return tuple(_average(row) for row in rows)
-
-
-def _average(row: Sequence[Any]) -> TrialAverage:
-    *figures, start_s, end_s = row
-    named: dict[str, Any] = {
-        name: math.inf if value is None else value
-        for name, value in zip(_FIGURES, figures, strict=True)
-    }
-    named["required"] = bool(named["required"])
-    return TrialAverage(window=Window(start_s, end_s), **named)
-
-
-def average_rows(result: TrialResult) -> list[AverageRow]:
-    """Make the rows of a trial's averages; what is not finite becomes NULL.
-
-    Raises:
-        ValueError: If a mean or a window is not finite: that is no average.
-    """
-    return [_average_row(average) for average in result.averages]
-
-
-def _average_row(average: TrialAverage) -> AverageRow:
-    window = (float(average.window.start_s), float(average.window.end_s))
-    if not all(map(math.isfinite, (average.mean, average.plain_mean, *window))):
-        msg = f"average of {average.channel}: mean and window must be finite"
-        raise ValueError(msg)
-    figures = (
-        _sql_value(kind, getattr(average, name)) for name, kind in _FIGURES.items()
-    )
-    return (*figures, *window)
-
-
-def _sql_value(kind: object, value: Any) -> SqlValue:  # noqa: ANN401 - a field of any of these kinds
-    # Converted, because SQLite keeps a NumPy integer as eight raw bytes.
-    if kind is str:
-        return str(value)
-    if kind is float:
-        return float(value) if math.isfinite(value) else None
-    return int(value)
-
-
 INSERT_TRIAL = (
     "INSERT INTO trials (id, uuid, session_id, position, condition, repeat, attempt,"
-    " baseline, state, clock_id, started_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+    " baseline, state, clock_id, started_s, first_reading, rule_json, newest_channel_id)"
+    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, (SELECT max(id) FROM channels))"
 )
 
 
@@ -261,6 +210,8 @@ def trial_values(
     uuid: str,
     clock_id: int,
     started_s: float,
+    first_reading: int,
+    rule_json: str | None,
 ) -> tuple[SqlValue, ...]:
     """Values of INSERT_TRIAL for a trial that begins."""
     return (
@@ -275,6 +226,8 @@ def trial_values(
         TrialState.RUNNING.value,
         clock_id,
         started_s,
+        first_reading,
+        rule_json,
     )
 
 
@@ -284,13 +237,24 @@ def next_trial_number(connection: sqlite3.Connection) -> int:
     return 1 if last is None else int(last) + 1
 
 
+def next_reading_number(connection: sqlite3.Connection) -> int:
+    """Number for the next reading of whatever instrument."""
+    tables = connection.execute("SELECT DISTINCT table_name FROM channels").fetchall()
+    last = [
+        connection.execute(f"SELECT max(seq) FROM {quoted(table)}").fetchone()[0]  # noqa: S608 - a name of ours
+        for (table,) in tables
+    ]
+    return max((int(seq) for seq in last if seq is not None), default=0) + 1
+
+
 def finish_trial(
     connection: sqlite3.Connection,
     number: int,
     result: TrialResult,
     *,
-    averages: Sequence[AverageRow],
+    averages: Sequence[AverageRows],
     rule_json: str,
+    judged_before: int | None,
     outbox: tuple[str, str] | None,
 ) -> None:
     """End a trial: its row, its averages and the message that tells of it.
@@ -304,6 +268,7 @@ def finish_trial(
         result: How it ended.
         averages: Made of the result by average_rows().
         rule_json: Parameters of the settling rule.
+        judged_before: Number of the first reading that the rule was not given any more.
         outbox: Topic and payload of the message; None where nobody is told.
 
     Raises:
@@ -312,7 +277,8 @@ def finish_trial(
     window = result.averages[0].window if result.averages else None
     changed = connection.execute(
         "UPDATE trials SET state = ?, ended_s = ?, window_start_s = ?,"
-        " window_end_s = ?, rule_json = ?, note = ?"
+        " window_end_s = ?, rule_json = ?, note = ?,"
+        " idle_start_s = ?, idle_end_s = ?, judged_before = ?"
         " WHERE id = ? AND uuid = ?",
         (
             result.state.value,
@@ -321,34 +287,21 @@ def finish_trial(
             window and float(window.end_s),
             rule_json,
             result.note,
+            result.idle and float(result.idle.start_s),
+            result.idle and float(result.idle.end_s),
+            judged_before,
             number,
             result.trial_id,
         ),
     )
     _expect_one(changed, f"trial {number} ({result.trial_id}) was not begun")
-    _insert_averages(connection, number, averages)
+    insert_averages(connection, number, averages)
     if outbox:
         connection.execute(
             "INSERT INTO outbox (result_id, topic, payload, created_utc)"
             " VALUES (?, ?, ?, strftime('%Y-%m-%dT%H:%M:%fZ', 'now'))",
             (result.trial_id, *outbox),
         )
-
-
-def _insert_averages(
-    connection: sqlite3.Connection, trial: int, averages: Sequence[AverageRow]
-) -> None:
-    columns = ", ".join(_AVERAGE_COLUMNS)
-    marks = ", ".join(f"?{n}" for n in range(1, len(_AVERAGE_COLUMNS) + 1))
-    last = len(_AVERAGE_COLUMNS) + 1
-    channel = _AVERAGE_COLUMNS.index("channel") + 1
-    unit = _AVERAGE_COLUMNS.index("unit") + 1
-    connection.executemany(
-        f"INSERT OR REPLACE INTO averages ({columns}, trial_id, channel_id)"  # noqa: S608 - constants
-        f" VALUES ({marks}, ?{last}, (SELECT max(id) FROM channels"
-        f" WHERE name = ?{channel} AND unit = ?{unit}))",
-        [(*row, trial) for row in averages],
-    )
 
 
 def give_up_trial(connection: sqlite3.Connection, number: int, *, note: str) -> None:

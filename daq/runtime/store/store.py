@@ -21,6 +21,7 @@ from daq.records import (
     TrialResult,
 )
 from daq.runtime.store import sessions
+from daq.runtime.store.analyses import average_rows
 from daq.runtime.store.buffer import RowBuffer
 from daq.runtime.store.layout import InstrumentTable
 from daq.runtime.store.opening import lock_for_writing, prepare_store
@@ -49,7 +50,8 @@ class Store:
     While the file cannot be written, up to BUFFER_ROWS rows wait in memory, beyond
     that the oldest are dropped and counted; `async` methods wait until it can be
     written again. A disk that hangs without an error shows as `buffered` growing
-    while `last_commit_real_s` stands still.
+    while `last_commit_real_s` stands still. `next_reading` is the number that the next
+    reading gets: they are counted over all instruments, in order of arrival.
     """
 
     def __init__(
@@ -60,10 +62,12 @@ class Store:
         rows: RowBuffer,
         writer: Writer,
         next_trial: int,
+        next_reading: int,
         lock: int,
     ) -> None:
         self._path = path
         self._next_trial = next_trial
+        self.next_reading = next_reading
         self._lock: int | None = lock
         self._tables = tables
         self._rows = rows
@@ -106,6 +110,7 @@ class Store:
             rows=rows,
             writer=writer,
             next_trial=prepared.next_trial,
+            next_reading=prepared.next_reading,
             lock=lock,
         )
 
@@ -135,7 +140,8 @@ class Store:
         """Keep a reading; `trial_id` is the number from begin_trial(), if in a trial."""
         table = self._tables[reading.instrument]
         if table is not None:
-            own = (clock_id, trial_id, reading.at_s, reading.flags)
+            own = (self.next_reading, clock_id, trial_id, reading.at_s, reading.flags)
+            self.next_reading += 1
             self._rows.add((table.insert, own + table.pick(reading.values)))
 
     def add_gap(self, gap: Gap, *, clock_id: int, trial_id: int | None) -> None:
@@ -228,6 +234,7 @@ class Store:
         uuid: str,
         clock_id: int,
         started_s: float,
+        rule_json: str | None = None,
     ) -> int:
         """Begin a trial; returns its number, which readings may carry at once."""
         number = self._next_trial
@@ -240,6 +247,8 @@ class Store:
             uuid=uuid,
             clock_id=clock_id,
             started_s=started_s,
+            first_reading=self.next_reading,
+            rule_json=rule_json,
         )
         self._rows.add((sessions.INSERT_TRIAL, values))
         return number
@@ -251,6 +260,7 @@ class Store:
         *,
         rule_json: str,
         outbox: tuple[str, str] | None,
+        judged_before: int | None = None,
     ) -> None:
         """End a trial: row, averages and outgoing message, all or nothing.
 
@@ -261,12 +271,14 @@ class Store:
             result: How it ended; its `trial_id` is the UUID it was begun with.
             rule_json: Parameters of the settling rule.
             outbox: Topic and payload of the message that tells of it.
+            judged_before: What `next_reading` was when the rule was given no more of the
+                trial's readings; None where it was given all.
 
         Raises:
             StoreError: If that trial was never begun.
             ValueError: If a mean or a window is not finite.
         """
-        averages = sessions.average_rows(result)
+        averages = average_rows(result)
         await self._run(
             lambda connection: sessions.finish_trial(
                 connection,
@@ -274,6 +286,7 @@ class Store:
                 result,
                 averages=averages,
                 rule_json=rule_json,
+                judged_before=judged_before,
                 outbox=outbox,
             )
         )
