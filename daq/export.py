@@ -1,4 +1,4 @@
-"""Stored sessions, averages and readings as text for other programs: CSV (RFC 4180) and JSON.
+"""Stored sessions, averages, conditions and readings as text for other programs: CSV (RFC 4180) and JSON.
 
 Knows no file and no database: it is handed records and yields text. Its rules:
 
@@ -92,6 +92,13 @@ class StoredAverage(_TrialFacts):
         window_start_s: Start of the averaged window, from switch-on [s].
         window_end_s: Its end, from switch-on [s].
         rule_json: The settling rule's parameters.
+        normalised_by: Voltage channel by which `mean`, not `plain_mean`, was taken to `reference_v`; None where it
+            was not, as is what follows.
+        reference_v: [V].
+        exponent: [1] k of mean ~ voltage^k.
+        exponent_std_uncertainty: [1] of that.
+        exponent_degrees_of_freedom: [1] of that; None also where infinite.
+        mean_voltage_v: Of `normalised_by` over the window [V].
     """
 
     channel: str
@@ -116,6 +123,12 @@ class StoredAverage(_TrialFacts):
     rule_json: str
     speed: float
     software: str
+    normalised_by: str | None = None
+    reference_v: float | None = None
+    exponent: float | None = None
+    exponent_std_uncertainty: float | None = None
+    exponent_degrees_of_freedom: float | None = None
+    mean_voltage_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +164,76 @@ class SessionSummary:
     finished: int
 
 
+@dataclass(frozen=True, slots=True)
+class ConditionRow:
+    """One channel under one condition, from the trials that count.
+
+    The fields up to `machine` are those of a trial, those from `channel` to `unit` those of an
+    average. Every figure from `mean` to `std_dev_between` but the factor and the degrees of
+    freedom has the channel's unit.
+
+    Attributes:
+        condition: What was fitted.
+        baseline: Whether the others are compared with it.
+        trials: [1] how many count.
+        trial_numbers: Theirs in the store, with spaces between.
+        mean: Of the trial means.
+        expanded_uncertainty: k times the combined standard uncertainty.
+        coverage_factor: [1] k for 95 %; larger than Student's t where few repeats need it.
+        std_uncertainty: Combined, types A and B.
+        degrees_of_freedom: [1] of that; may be inf.
+        std_uncertainty_type_a: From the trials.
+        degrees_of_freedom_a: [1] of that; may be inf.
+        std_uncertainty_type_b: Common to all trials.
+        basis: One of repeats.Basis: what type A was taken from.
+        std_uncertainty_within: What the scatter within trials alone would make it.
+        std_dev_of_trials: Of the trial means about their mean; None if not repeated.
+        std_dev_within: The part of that which scatter within trials explains; None as above.
+        std_dev_between: The part which it does not; None as above.
+        between_is_hidden: That part came out negative and was set to 0; None as above.
+        f_ratio: [1] variance of the trial means over that from within.
+        f_probability: [1] of such a ratio where nothing varies between trials.
+        pooled_std_dev: Of trial means, pooled over the session's conditions; None if none was repeated.
+        pooled_degrees_of_freedom: [1] of that.
+        reference_v: Voltage that the means hold for [V]; None where they were not normalised.
+    """
+
+    session: int
+    session_id: str
+    bench: str
+    plan: str
+    machine: str
+    condition: str
+    baseline: bool
+    channel: str
+    title: str
+    quantity: str
+    place: str
+    unit: str
+    trials: int
+    trial_numbers: str
+    mean: float
+    expanded_uncertainty: float
+    coverage_factor: float
+    std_uncertainty: float
+    degrees_of_freedom: float
+    std_uncertainty_type_a: float
+    degrees_of_freedom_a: float
+    std_uncertainty_type_b: float
+    basis: str
+    std_uncertainty_within: float
+    std_dev_of_trials: float | None = None
+    std_dev_within: float | None = None
+    std_dev_between: float | None = None
+    between_is_hidden: bool | None = None
+    f_ratio: float | None = None
+    f_probability: float | None = None
+    pooled_std_dev: float | None = None
+    pooled_degrees_of_freedom: float | None = None
+    reference_v: float | None = None
+
+
+_CONDITION_NAMES = tuple(field.name for field in dataclasses.fields(ConditionRow))
 _SESSION_NAMES = tuple(field.name for field in dataclasses.fields(SessionSummary))
 _AVERAGE_NAMES = tuple(field.name for field in dataclasses.fields(StoredAverage))
 _TRIAL_NAMES = tuple(
@@ -229,6 +312,16 @@ def render_sessions_json(sessions: Iterable[SessionSummary]) -> str:
     return _document({"sessions": listed})
 
 
+def render_conditions_csv(rows: Iterable[ConditionRow]) -> str:
+    """Render one line a condition and channel."""
+    return "".join(_csv_lines(_CONDITION_NAMES, map(dataclasses.astuple, rows)))
+
+
+def render_conditions_json(rows: Iterable[ConditionRow]) -> str:
+    """Render the conditions as one JSON document."""
+    return _document({"conditions": [_named(row, _CONDITION_NAMES) for row in rows]})
+
+
 def render_averages_tidy_csv(rows: Iterable[StoredAverage]) -> str:
     """Render one line a trial and channel, with the unit in a column of its own."""
     # The rule's parameters are the same in every row and long; JSON and the store have them.
@@ -275,8 +368,10 @@ def _grouped(
 
 def _wide_figures(row: StoredAverage) -> dict[str, float]:
     suffix = f"_{unit_of(row.unit).column_suffix}"
+    # What is normalised and what is not never shares a column.
+    name = f"{row.channel}_normalised" if row.normalised_by else row.channel
     return {
-        f"{row.channel}_{figure}{suffix if has_unit else ''}": getattr(row, figure)
+        f"{name}_{figure}{suffix if has_unit else ''}": getattr(row, figure)
         for figure, has_unit in _WIDE_FIGURES.items()
     }
 
@@ -325,7 +420,8 @@ def _nested(
 
 
 def _named(
-    record: SessionSummary | StoredTrial | StoredAverage, names: Iterable[str]
+    record: SessionSummary | StoredTrial | StoredAverage | ConditionRow,
+    names: Iterable[str],
 ) -> dict[str, object]:
     return {name: _json_value(getattr(record, name)) for name in names}
 

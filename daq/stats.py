@@ -1,4 +1,4 @@
-"""Statistics of short, autocorrelated records: Student's t, lag-1 correlation, the mean and its uncertainty.
+"""Statistics of short, autocorrelated records: Student's t, F, lag-1 correlation, the mean and its uncertainty.
 
 Refuses to know what was measured. Everything is a pure function of numbers.
 """
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 _SERIES_UP_TO = 200
-"""Above it the expansion about the normal quantile is exact to 1e-6 and much cheaper."""
+"""Above it the expansion about the normal quantile is exact to 2e-6 and much cheaper."""
 
 
 def student_t_cdf(x: float, degrees_of_freedom: int) -> float:
@@ -167,6 +167,96 @@ def approximate_t_cdf(x: float, degrees_of_freedom: float) -> float:
     return normal_cdf(shrunk / math.sqrt(1.0 + x * x / (2.0 * degrees_of_freedom)))
 
 
+_MANY = 1e7
+"""Degrees of freedom from which on F's denominator is as good as exact: the tail moves by less than 1e-6."""
+
+_TINY = 1e-300
+"""Stands for a zero in the continued fraction, so that it can be divided by."""
+
+
+def f_tail(ratio: float, numerator: float, denominator: float) -> float:
+    r"""Probability that Snedecor's F is above `ratio`.
+
+    .. math:: Q = I_x(\nu_2/2,\, \nu_1/2), \quad x = \frac{\nu_2}{\nu_2 + \nu_1 F}
+
+    Args:
+        ratio: F, a ratio of two variances [1], >= 0.
+        numerator: Degrees of freedom of the upper one [1], > 0.
+        denominator: Degrees of freedom of the lower one [1], > 0; inf is taken as ten million.
+
+    Returns:
+        Probability [1].
+
+    Raises:
+        ValueError: If the ratio is negative or there are no degrees of freedom.
+
+    Source:
+        Abramowitz and Stegun, Handbook of Mathematical Functions, 26.6.2.
+
+    Example:
+        >>> round(f_tail(2.12, 9, 40), 2)
+        0.05
+    """
+    if not (ratio >= 0.0 and numerator > 0.0 and denominator > 0.0):
+        msg = f"F {ratio} with {numerator} and {denominator} degrees of freedom, expected F >= 0 and both above 0"
+        raise ValueError(msg)
+    nu_2 = min(denominator, _MANY)
+    x = nu_2 / (nu_2 + numerator * ratio)
+    return incomplete_beta(x, nu_2 / 2.0, numerator / 2.0)
+
+
+def incomplete_beta(x: float, a: float, b: float) -> float:
+    r"""Regularised incomplete beta function.
+
+    Args:
+        x: [1], 0 up to 1.
+        a: First parameter [1], > 0.
+        b: Second parameter [1], > 0.
+
+    Returns:
+        I_x(a, b) [1].
+
+    Validity:
+        To about 1e-11 for parameters up to a thousand, 1e-8 up to ten million.
+
+    Source:
+        Abramowitz and Stegun, 26.5.8 (continued fraction) and 26.5.2 (the other tail).
+
+    Example:
+        >>> round(incomplete_beta(0.25, 1.0, 1.0), 12)
+        0.25
+    """
+    if x <= 0.0 or x >= 1.0:
+        return min(max(x, 0.0), 1.0)
+    # The fraction converges fast below the mode only; above it the other tail is taken.
+    if x > (a + 1.0) / (a + b + 2.0):
+        return 1.0 - incomplete_beta(1.0 - x, b, a)
+    beta = math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b)
+    front = math.exp(beta + a * math.log(x) + b * math.log1p(-x)) / a
+    return front / _beta_fraction(x, a, b)
+
+
+def _beta_fraction(x: float, a: float, b: float) -> float:
+    """The continued fraction 1 + d1/(1 + d2/(1 + ...)), from its head on.
+
+    Source: A&S 26.5.8 for the terms; Lentz, Applied Optics 15 (1976) 668, for the order of evaluation.
+    """
+    value = numerators = 1.0
+    denominators = 0.0
+    for step in range(1, 100_000):
+        m, odd = divmod(step, 2)
+        if odd:
+            term = -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1))
+        else:
+            term = m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m))
+        denominators = 1.0 / ((1.0 + term * denominators) or _TINY)
+        numerators = (1.0 + term / numerators) or _TINY
+        value *= numerators * denominators
+        if abs(numerators * denominators - 1.0) < 1e-15:
+            break
+    return value
+
+
 def corrected_autocorrelation(lag_one: float, count: float, parameters: int) -> float:
     r"""Lag-1 autocorrelation of residuals, corrected for the bias that fitting gives it.
 
@@ -191,6 +281,71 @@ def corrected_autocorrelation(lag_one: float, count: float, parameters: int) -> 
     return min(
         max((count * lag_one + parameters) / max(count - parameters - 2, 1), 0.0), 0.95
     )
+
+
+def sample_mean(values: Sequence[float]) -> float:
+    r"""Arithmetic mean, summed without rounding on the way.
+
+    Args:
+        values: [any unit]. Shape (n,), n >= 1.
+
+    Returns:
+        Mean [unit of values].
+
+    Raises:
+        ValueError: If there is no value.
+
+    Validity:
+        One rounding of the sum and one of the division; the values' own rounding remains.
+
+    Source:
+        JCGM 100:2008 (GUM), 4.2.1, equation (3).
+
+    Example:
+        >>> sample_mean([10000001.0, 10000003.0, 10000002.0])
+        10000002.0
+    """
+    if not values:
+        msg = "no values, expected at least 1"
+        raise ValueError(msg)
+    return math.fsum(values) / len(values)
+
+
+def sample_std_dev(values: Sequence[float]) -> float:
+    r"""Experimental standard deviation, by the corrected two-pass formula.
+
+    .. math:: s^2 = \frac1{n-1}\left[\sum (y_i-\bar y)^2
+        - \frac1n \left(\sum (y_i-\bar y)\right)^2\right]
+
+    Args:
+        values: [any unit]. Shape (n,), n >= 2.
+
+    Returns:
+        Standard deviation with n - 1 degrees of freedom [unit of values].
+
+    Raises:
+        ValueError: If there are fewer than two values.
+
+    Validity:
+        The second sum takes out what the rounding of the mean put in; what the values
+        themselves lost when they became binary remains.
+
+    Source:
+        JCGM 100:2008 (GUM), 4.2.2, equation (4); Chan, Golub and LeVeque, The American
+        Statistician 37 (1983) 242, for the correction.
+
+    Example:
+        >>> sample_std_dev([10000001.0, 10000003.0, 10000002.0])
+        1.0
+    """
+    n = len(values)
+    if n < 2:
+        msg = f"{n} values, expected at least 2"
+        raise ValueError(msg)
+    mean = sample_mean(values)
+    deviations = [value - mean for value in values]
+    squares = math.fsum(d * d for d in deviations) - math.fsum(deviations) ** 2 / n
+    return math.sqrt(max(squares, 0.0) / (n - 1))
 
 
 def lag_one_autocorrelation(values: Sequence[float]) -> float:

@@ -7,11 +7,14 @@ import sys
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
+from daq.conditions import average_conditions
 from daq.errors import InputError
 from daq.export import (
     render_averages_json,
     render_averages_tidy_csv,
     render_averages_wide_csv,
+    render_conditions_csv,
+    render_conditions_json,
     render_readings_csv,
     render_readings_json,
     render_sessions_csv,
@@ -68,6 +71,14 @@ def _averages(options: argparse.Namespace) -> Iterator[str]:
         yield render_averages_wide_csv(rows, trials=trials)
 
 
+def _conditions(options: argparse.Namespace) -> Iterator[str]:
+    rows = average_conditions(read_trial_averages(Path(options.store), options.session))
+    if options.format == "json":
+        yield render_conditions_json(rows)
+    else:
+        yield render_conditions_csv(rows)
+
+
 def _readings(options: argparse.Namespace) -> Iterator[str]:
     store = Path(options.store)
     wanted = [options.instrument] if options.instrument else None
@@ -95,6 +106,7 @@ def _refuse_several(store: Path, wanted: list[str] | None) -> None:
 _PIECES = {
     "averages": _averages,
     "wide": _averages,
+    "conditions": _conditions,
     "readings": _readings,
     "sessions": _sessions,
 }
@@ -122,7 +134,7 @@ def _save(path: Path, pieces: Iterable[str]) -> None:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="daq export",
-        description="Averages, readings or the list of sessions of a results file, for other programs.",
+        description="Averages, conditions, readings or the list of sessions of a results file, for other programs.",
     )
     parser.add_argument("store", metavar="STORE", help="results file")
     parser.add_argument("--format", choices=["csv", "json"], default="csv")
@@ -132,6 +144,7 @@ def _parser() -> argparse.ArgumentParser:
         default="averages",
         help=(
             "averages: a line a trial and channel; wide: a line a trial;"
+            " conditions: a line a condition and channel, from its repeats;"
             " readings: every reading, in CSV of one instrument; sessions: the list of them with their numbers"
         ),
     )
