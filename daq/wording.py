@@ -6,10 +6,14 @@ the plug.
 
 import math
 import re
+from collections.abc import Mapping
 from enum import StrEnum
+from types import MappingProxyType
 
-from daq.records import Channel, PlannedTrial, TrialState
-from daq.settling.rule import HeldBackBy
+from daq.records import Channel, PlannedTrial, TrialAverage, TrialState
+from daq.settling.normalising import SUPPLY_END
+from daq.settling.verdicts import HeldBackBy
+from daq.trials.judging import SessionRules
 from daq.trials.limits import Breach
 from daq.trials.session import Occurrence
 from daq.trials.stages import OVER, RUNNING, Happening, Stage
@@ -81,7 +85,7 @@ def instruction(
         fit: What to do for the condition called for, without a full stop.
         by_key: No channel tells that the machine is on; the operator's key does.
         switch_off_first: The machine was found running.
-        seconds_left: Until averaging may end [s], where it is known.
+        seconds_left: As `shown_seconds_left` gives it [s]; None where nothing can be said.
         hindrance: What must be mended first, a whole sentence; None where nothing must.
     """
     if hindrance is not None and stage in {Stage.WAITING, *RUNNING}:
@@ -91,17 +95,62 @@ def instruction(
     if stage is Stage.WAITING:
         key = " and press Enter" if by_key else ""
         return f"{fit}, then switch on{key}.", Urgency.ACTION
-    if stage is Stage.AVERAGING and seconds_left:
-        return f"Keep it running, about {seconds_left:.0f} s.", Urgency.WAIT
+    if stage in {Stage.SETTLING, Stage.AVERAGING} and seconds_left is not None:
+        ready = "" if seconds_left else "ready "
+        return f"Keep it running, {ready}{time_left(seconds_left)}.", Urgency.WAIT
     if stage in OVER and by_key:
         words, urgency = _INSTRUCTIONS[stage]
         return f"{words} Then press Enter.", urgency
     return _INSTRUCTIONS[stage]
 
 
+_MOMENT_S = 5.0
+"""What is nearer than this is not counted any more."""
+_STEPS_S = ((60.0, 5.0), (180.0, 15.0), (math.inf, 30.0))
+"""Below how much is told in which steps [s]."""
+_STANDS = 0.75
+"""A figure stands until the estimate is further from it than this many steps [1]: rounding would do with 0.5."""
+_QUARTERS = ("", "¼", "½", "¾")
+
+
+def shown_seconds_left(
+    left_s: float, *, shown_s: float | None, at_most_s: float
+) -> float:
+    """How much longer it takes, as people are told: a round figure that does not jump to and fro.
+
+    Args:
+        left_s: Likely to take [s].
+        shown_s: What they are told so far [s]; None where nothing.
+        at_most_s: What they are told does not exceed it [s].
+
+    Returns:
+        In whole steps [s]; 0 is any moment now.
+    """
+    left_s = min(left_s, at_most_s)
+    if left_s <= (2.0 * _MOMENT_S if shown_s == 0.0 else _MOMENT_S):
+        return 0.0
+    step_s = next(step for below, step in _STEPS_S if left_s < below)
+    if shown_s and shown_s <= at_most_s and abs(left_s - shown_s) < _STANDS * step_s:
+        return shown_s
+    nearest_s = step_s * round(left_s / step_s)
+    return nearest_s if nearest_s <= at_most_s else step_s * (left_s // step_s)
+
+
+def time_left(seconds: float) -> str:
+    """How much longer, in words; seconds as `shown_seconds_left` gives them."""
+    if seconds == 0.0:
+        return "any moment now"
+    if seconds < 60.0:
+        return f"about {seconds:.0f} s more"
+    minutes, rest_s = divmod(round(seconds), 60)
+    return f"about {minutes}{_QUARTERS[rest_s // 15]} min more"
+
+
 def without_seconds(text: str) -> str:
-    """An instruction without its running count of seconds, for those who are told of changes only."""
-    return re.sub(r",? (about|for) \d+ s\b", "", text)
+    """An instruction without its running count of time, for those who are told of changes only."""
+    return re.sub(
+        r",? about \S+ (s|min) more|, ready any moment now|,? for \d+ s\b", "", text
+    )
 
 
 def silent_meter(title: str, seconds: float) -> str:
@@ -175,6 +224,32 @@ def trial_name(planned: PlannedTrial) -> str:
     )
 
 
+def average_name(average: TrialAverage) -> str:
+    """Name of the channel, and the voltage that its mean holds for where it was normalised."""
+    by = average.normalised
+    return f"{average.channel} at {by.reference_v:g} V" if by else average.channel
+
+
+def normalising_sentence(rules: SessionRules) -> str:
+    """Which readings are taken to a reference voltage, or why none are."""
+    asked = rules.normalising
+    if asked is not None:
+        return f"Normalised to {asked.reference_v:g} V by {asked.reference}: {', '.join(asked.channels)}."
+    upstream = [
+        c.name
+        for c in rules.channels
+        if c.quantity == "voltage" and c.place == SUPPLY_END
+    ]
+    if not upstream:
+        return (
+            "No voltage upstream of what the conditions change: nothing is normalised."
+        )
+    return (
+        "Nothing is normalised to a reference voltage: the plan does not ask for it"
+        f" ({', '.join(upstream)} could serve)."
+    )
+
+
 def held_back(reason: HeldBackBy) -> str:
     """What keeps a channel from being settled."""
     return _HELD_BACK[reason]
@@ -189,6 +264,57 @@ _HELD_BACK = {
     HeldBackBy.STEP: "it made a step",
     HeldBackBy.GAPS: "too many of its readings are missing",
 }
+
+
+def why_not_settled(reason: str) -> str:
+    """Why a whole record or trial has no settled average, and what can be done about it."""
+    return WHY_NOT[reason]
+
+
+WHY_NOT: Mapping[str, str] = MappingProxyType(
+    {
+        "no load": (
+            "Nothing ever rose above what the meter shows at rest."
+            " Was the machine switched on, and is this the meter's column and range?"
+        ),
+        "drifting": (
+            "It was still drifting: the change that may be yet to come does not fit the tolerance."
+            " Let it run longer, or allow a wider tolerance."
+        ),
+        "too noisy": (
+            "The scatter of the readings hides whether it drifts."
+            " Steady the supply or the airflow, let it run longer, or allow a wider tolerance."
+        ),
+        "resolution too coarse": (
+            "One step of the display is too much of the tolerance to tell."
+            " Choose a finer range or meter, or allow a wider tolerance."
+        ),
+        "hunting": (
+            "It swings to and fro by more than the tolerance."
+            " Look for a hose that pulses, a flap, a control that hunts or a load that comes and goes."
+        ),
+        "step": (
+            "It made a step, and what followed was not long enough to settle anew."
+            " Find out what changed at that moment, then repeat with nothing touched."
+        ),
+        "too short": (
+            "It ended before there was enough to judge by."
+            " Let it run for some minutes after switching on, without gaps between the readings."
+        ),
+    }
+)
+"""For each reason for not having settled: what was seen, then what to do."""
+
+
+def shown_percent(share: float) -> str:
+    """A share in percent with two significant digits, rounded up: what is shown as enough is enough."""
+    percent = 100.0 * share
+    if percent <= 0.0:
+        return "0 %"
+    digits = decimals_of_uncertainty(percent)
+    # A figure that is exact to those digits must not be pushed up by its last bit.
+    steps = math.ceil(percent * 10.0**digits - 1e-6)
+    return f"{steps / 10.0**digits:.{digits}f} %"
 
 
 def breach_text(breach: Breach, channel: Channel) -> str:

@@ -3,12 +3,13 @@
 import pytest
 
 from daq.records import Accuracy, Channel, PlannedTrial, TrialResult, TrialState
-from daq.settling.rule import HeldBackBy
+from daq.settling.verdicts import HeldBackBy
 from daq.trials.limits import Breach, Limit
 from daq.trials.session import Occurrence
 from daq.trials.stages import OVER, RUNNING, TRANSITIONS, Happening, Stage
 from daq.units import UNITS
 from daq.wording import (
+    WHY_NOT,
     Urgency,
     breach_text,
     decimals_of,
@@ -18,11 +19,13 @@ from daq.wording import (
     occurrence_text,
     overdue_text,
     shown_average,
+    shown_percent,
     shown_value,
     silent_meter,
     stage_sentence,
     trial_name,
     unit_symbol,
+    why_not_settled,
     without_seconds,
 )
 
@@ -81,6 +84,21 @@ def test_a_mean_is_rounded_to_its_uncertainty() -> None:
 def test_a_value_is_shown_with_its_unit() -> None:
     assert shown_value(12.0, "m/s", 2) == "12.00 m/s"
     assert shown_value(-0.5, "1", 1) == "-0.5"
+
+
+@pytest.mark.parametrize(
+    ("share", "shown"),
+    # By hand: two significant digits, the next one up.
+    [
+        (0.005, "0.50 %"),
+        (0.00512, "0.52 %"),
+        (0.00996, "1.0 %"),
+        (0.123, "13 %"),
+        (0.0, "0 %"),
+    ],
+)
+def test_a_share_that_is_enough_is_never_rounded_down(share: float, shown: str) -> None:
+    assert shown_percent(share) == shown
 
 
 # ---- what the operator is told to do
@@ -151,13 +169,6 @@ def test_a_machine_found_running_is_to_be_switched_off() -> None:
     assert urgency is Urgency.ACTION
 
 
-def test_averaging_says_how_long_where_that_is_known() -> None:
-    known, _ = _told(Stage.AVERAGING, seconds_left=42.4)
-    assert known == "Keep it running, about 42 s."
-    unknown, _ = _told(Stage.AVERAGING)
-    assert "running" in unknown
-
-
 @pytest.mark.parametrize("stage", Stage)
 def test_only_danger_is_red_and_it_says_switch_off_at_the_plug(stage: Stage) -> None:
     for by_key in (False, True):
@@ -185,14 +196,10 @@ def test_nothing_to_be_mended_keeps_a_machine_from_being_switched_off(
 
 
 def test_whoever_is_told_of_changes_only_sees_no_running_count() -> None:
-    counts = [
-        [_told(Stage.AVERAGING, seconds_left=s)[0] for s in (42.0, 41.0)],
-        [silent_meter("Power", s) for s in (9.0, 10.0)],
-    ]
-    assert [{without_seconds(text) for text in texts} for texts in counts] == [
-        {"Keep it running."},
-        {"Power: its meter has been silent. Check its plug."},
-    ]
+    counts = [silent_meter("Power", s) for s in (9.0, 10.0)]
+    assert {without_seconds(text) for text in counts} == {
+        "Power: its meter has been silent. Check its plug."
+    }
 
 
 @pytest.mark.parametrize("stage", Stage)
@@ -243,6 +250,28 @@ def test_repeats_are_named_from_the_second_on() -> None:
 @pytest.mark.parametrize("reason", HeldBackBy)
 def test_every_reason_for_not_being_settled_has_words(reason: HeldBackBy) -> None:
     assert held_back(reason)
+
+
+@pytest.mark.parametrize(
+    "reason",
+    [
+        "no load",
+        "drifting",
+        "too noisy",
+        "resolution too coarse",
+        "hunting",
+        "step",
+        "too short",
+    ],
+)
+def test_every_reason_tells_what_was_seen_and_what_to_do(reason: str) -> None:
+    seen, _, advice = why_not_settled(reason).partition(". ")
+    assert seen
+    assert advice.endswith((".", "?"))
+
+
+def test_no_two_reasons_are_told_alike() -> None:
+    assert len(set(WHY_NOT.values())) == len(WHY_NOT) == 7
 
 
 def _result(state: TrialState) -> TrialResult:

@@ -1,0 +1,179 @@
+"""A verdict on one record, as JSON for programs and in plain words for people."""
+
+import json
+import math
+from dataclasses import dataclass
+
+from daq.delimited import MeterLog
+from daq.settling.record import RecordVerdict
+from daq.wording import shown_average, shown_percent, why_not_settled
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A verdict, and by what it was reached.
+
+    Attributes:
+        source: What was read, as the user knows it.
+        log: The record.
+        preset: Name of the rule's preset.
+        changed: Parameters set otherwise than in the preset, as they were typed.
+        tolerance: Largest relative drift that counts as settled [1].
+        resolution: Display's step [unit of the record].
+        resolution_is_estimated: Whether it follows from the digits in the file.
+        verdict: What the rule says.
+    """
+
+    source: str
+    log: MeterLog
+    preset: str
+    changed: tuple[str, ...]
+    tolerance: float
+    resolution: float
+    resolution_is_estimated: bool
+    verdict: RecordVerdict
+
+
+def render_json(judgement: Judgement, *, even_so: bool) -> str:
+    """One JSON object; a figure that does not exist is null."""
+    verdict, log = judgement.verdict, judgement.log
+    window = verdict.window
+    facts: dict[str, object] = {
+        "settled": verdict.settled,
+        "t_settled_s": verdict.declared_s,
+        "t_result_s": verdict.confirmed_s,
+        "window_s": [window.start_s, window.end_s] if window else None,
+        "mean": verdict.mean,
+        "u95": verdict.expanded_uncertainty,
+        "n": verdict.count,
+        "n_effective": verdict.effective_count,
+        "why_not": verdict.why_not,
+        "provisional": verdict.provisional,
+        "smallest_tolerance": verdict.smallest_tolerance,
+        "t_switched_on_s": verdict.started_s,
+        "tolerance": judgement.tolerance,
+        "resolution": judgement.resolution,
+        "resolution_is_estimated": judgement.resolution_is_estimated,
+        "preset": judgement.preset,
+        "rule_changes": list(judgement.changed),
+        "time_column": log.time_column,
+        "value_column": log.value_column,
+        "first_timestamp": log.first_timestamp,
+    }
+    if even_so:
+        facts["not_settled_mean"] = verdict.unsettled_mean
+        facts["not_settled_u95"] = verdict.unsettled_uncertainty
+    finite = {name: _finite(fact) for name, fact in facts.items()}
+    return json.dumps(finite, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+
+
+def _finite(fact: object) -> object:
+    """JSON has no spelling for what is not finite."""
+    return None if isinstance(fact, float) and not math.isfinite(fact) else fact
+
+
+def verdict_line(judgement: Judgement) -> str:
+    """The verdict in one line."""
+    verdict = judgement.verdict
+    name = judgement.log.value_column
+    if verdict.mean is None or verdict.expanded_uncertainty is None:
+        return f"Not settled: {verdict.why_not}"
+    return f"Settled: {name} {shown_average(verdict.mean, verdict.expanded_uncertainty, '1')}"
+
+
+def judged_by(judgement: Judgement) -> str:
+    """By what it was judged, in one line."""
+    decimals = " (from the decimals in the file)"
+    estimated = decimals if judgement.resolution_is_estimated else ""
+    changed = f" with {', '.join(judgement.changed)}" if judgement.changed else ""
+    return (
+        f"tolerance {100.0 * judgement.tolerance:g} %, display step {judgement.resolution:g}{estimated},"
+        f" preset {judgement.preset}{changed}"
+    )
+
+
+def render_words(judgement: Judgement, *, even_so: bool) -> str:
+    """The verdict for people: what was read and by what it was judged, then what it means."""
+    lines = [_what_was_read(judgement), f"Judged by: {judged_by(judgement)}.", ""]
+    if judgement.verdict.settled:
+        lines += _settled(judgement)
+    else:
+        lines += _not_settled(judgement, even_so=even_so)
+    return "\n".join(lines) + "\n"
+
+
+def _what_was_read(judgement: Judgement) -> str:
+    log = judgement.log
+    first, last = _clock(log.times_s[0]), _clock(log.times_s[-1])
+    words = f"{judgement.source}: {len(log.values)} readings of {log.value_column}, {first} to {last} by {log.time_column}"
+    if log.first_timestamp is not None:
+        words += f", counted from {log.first_timestamp}"
+    if log.time_unit is not None:
+        words += f", its {log.time_unit} turned into seconds"
+    commas = "; decimal commas" if log.has_decimal_comma else ""
+    return f"{words} ({log.separator} between columns{commas})."
+
+
+def _settled(judgement: Judgement) -> list[str]:
+    verdict = judgement.verdict
+    window = verdict.window
+    lines = [f"{verdict_line(judgement)} (95 %, without the meter's own accuracy)"]
+    if window is not None:
+        lines.append(
+            f"  averaged   {_clock(window.start_s)} to {_clock(window.end_s)}:"
+            f" {verdict.count} readings, worth {_independent(verdict.effective_count)}"
+        )
+    if verdict.declared_s is not None and verdict.confirmed_s is not None:
+        lines.append(
+            f"  declared   at {_clock(verdict.declared_s)}{_since_start(verdict)}, from readings up to then only;"
+            f" confirmed at {_clock(verdict.confirmed_s)}"
+        )
+    lines += _withdrawn(verdict)
+    if verdict.smallest_tolerance is not None:
+        percent = shown_percent(verdict.smallest_tolerance)
+        lines.append(f"  tolerance  {percent} would have been wide enough")
+    return lines
+
+
+def _not_settled(judgement: Judgement, *, even_so: bool) -> list[str]:
+    verdict = judgement.verdict
+    lines = [verdict_line(judgement)]
+    if verdict.why_not is not None:
+        lines.append(f"  {why_not_settled(verdict.why_not)}")
+    lines += _withdrawn(verdict)
+    if verdict.smallest_tolerance is not None:
+        percent = shown_percent(verdict.smallest_tolerance)
+        lines.append(f"  A tolerance of {percent} would have been wide enough.")
+    if even_so:
+        lines.append(f"  {_even_so(judgement)}")
+    return lines
+
+
+def _even_so(judgement: Judgement) -> str:
+    verdict = judgement.verdict
+    if verdict.unsettled_mean is None or verdict.unsettled_uncertainty is None:
+        return "There is too little even for an average that has not settled."
+    shown = shown_average(verdict.unsettled_mean, verdict.unsettled_uncertainty, "1")
+    return f"NOT SETTLED average of the last stretch: {judgement.log.value_column} {shown} (95 %, drift included)"
+
+
+def _withdrawn(verdict: RecordVerdict) -> list[str]:
+    count = verdict.provisional
+    if not count:
+        return []
+    earlier = "one earlier declaration" if count == 1 else f"{count} declarations"
+    return [f"  withdrawn  {earlier}: later readings did not confirm"]
+
+
+def _independent(count: float) -> str:
+    return f"{count:.0f} independent ones" if count >= 1.5 else "a single one"
+
+
+def _since_start(verdict: RecordVerdict) -> str:
+    if verdict.started_s is None or verdict.declared_s is None:
+        return ""
+    return f" ({_clock(verdict.declared_s - verdict.started_s)} after switch-on)"
+
+
+def _clock(seconds: float) -> str:
+    return f"{seconds:.1f} s"

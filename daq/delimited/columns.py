@@ -1,0 +1,90 @@
+"""Which column is the time and which the value: by the user's word, else by names and contents."""
+
+from collections.abc import Callable, Sequence
+
+from daq.delimited.figures import is_number, is_time_name, is_timestamp
+from daq.delimited.place import Place
+from daq.delimited.rows import Row
+
+
+class Columns:
+    """The columns of a sheet, with the names that a header gives them.
+
+    Attributes:
+        count: [1] columns.
+        has_header: Whether the first row holds names.
+    """
+
+    def __init__(self, head: Sequence[Row], separator: str, place: Place) -> None:
+        """Look at the first rows, at least one."""
+        first = head[0].fields
+        self.count = len(first)
+        self.has_header = not any(
+            is_number(field, separator) or is_timestamp(field) for field in first
+        )
+        self._names = [field.strip() if self.has_header else "" for field in first]
+        self._head = head[1:] if self.has_header else head
+        self._line = head[0].line
+        self._separator = separator
+        self._place = place
+
+    def name(self, index: int) -> str:
+        """As the header says, or its number."""
+        return self._names[index] or f"column {index + 1}"
+
+    def choose(self, *, time: str | None, value: str | None) -> tuple[int, int]:
+        """Positions of the times and of the values.
+
+        Raises:
+            InputError: With the columns that there are.
+        """
+        times = self._find(time) if time is not None else self._likely_time()
+        values = self._find(value) if value is not None else self._only_other(times)
+        if times == values:
+            problem = f"{self.name(times)} is to be time and value, expected two of {self._list()}"
+            raise self._place.error(self._line, problem)
+        return times, values
+
+    def _find(self, wanted: str) -> int:
+        spellings: tuple[Callable[[str], str], ...] = (str.strip, str.casefold)
+        for spell in spellings:
+            found = [i for i, n in enumerate(self._names) if spell(n) == spell(wanted)]
+            if len(found) == 1:
+                return found[0]
+            if found:
+                numbers = " and ".join(str(i + 1) for i in found)
+                problem = (
+                    f"columns {numbers} are called {wanted!r}, name one by its number"
+                )
+                raise self._place.error(self._line, problem)
+        if wanted.isdecimal() and 1 <= int(wanted) <= self.count:
+            return int(wanted) - 1
+        problem = f"no column {wanted!r}, expected one of {self._list()}"
+        raise self._place.error(self._line, problem)
+
+    def _likely_time(self) -> int:
+        return next((i for i, n in enumerate(self._names) if is_time_name(n)), 0)
+
+    def _only_other(self, times: int) -> int:
+        others = [i for i in range(self.count) if i != times]
+        if len(others) > 1:
+            others = [i for i in others if self._may_be_value(i)]
+        if len(others) == 1:
+            return others[0]
+        got = f"no column of numbers beside {self.name(times)}"
+        if others:
+            got = f"several columns of numbers beside {self.name(times)}"
+        problem = f"{got}, name one with --value: {self._list()}"
+        raise self._place.error(self._line, problem)
+
+    def _may_be_value(self, index: int) -> bool:
+        if is_time_name(self._names[index]):
+            return False
+        fields = [row.fields[index] for row in self._head if index < len(row.fields)]
+        filled = [field for field in fields if field.strip()]
+        numbers = sum(is_number(field, self._separator) for field in filled)
+        return 2 * numbers > len(filled)
+
+    def _list(self) -> str:
+        named = (f"{i + 1} {n}".strip() for i, n in enumerate(self._names))
+        return ", ".join(named)

@@ -1,0 +1,31 @@
+"""Errors in a delimited text that say where they are: file, line, column."""
+
+from dataclasses import dataclass
+
+from daq.errors import InputError
+
+_MOST_QUOTED = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A text, under the name by which its reader knows it."""
+
+    source: str
+
+    def error(
+        self, line: int | None, problem: str, *, column: str | None = None
+    ) -> InputError:
+        """What is wrong here; without a line it is wrong with the whole text."""
+        parts = [self.source]
+        parts += [f"line {line}"] if line is not None else []
+        parts += [column] if column is not None else []
+        return InputError(f"{', '.join(parts)}: {problem}")
+
+
+def quoted(text: str) -> str:
+    """What was met, cut where it is long."""
+    plain = text.strip()
+    if len(plain) > _MOST_QUOTED:
+        plain = plain[:_MOST_QUOTED] + "…"
+    return repr(plain)

@@ -1,0 +1,465 @@
+"""`daq settle`, through the whole program: verdicts, reasons, exit codes, JSON, picture, presets."""
+
+import builtins
+import dataclasses
+import io
+import json
+import sys
+import types
+import xml.etree.ElementTree as ET
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from daq.settling.options import parameter_kinds
+from daq.settling.presets import PRESETS
+from tests.system.command_line import Daq, Ended
+
+LEVEL = 1200.0
+ON_S = 10.0
+INTERVAL_S = 0.5
+
+Signal = Callable[[NDArray[np.float64]], NDArray[np.float64]]
+
+
+@dataclasses.dataclass(frozen=True)
+class Record:
+    """A start-up made from a closed form.
+
+    Attributes:
+        signal: Share of the level by the time since switch-on [s].
+        length_s: From switch-on to the end.
+        noise: Standard deviation of white noise, share of the level.
+        step: Of the display.
+    """
+
+    signal: Signal
+    length_s: float = 400.0
+    noise: float = 0.0005
+    step: float = 0.1
+
+    def save(self, file: Path) -> Path:
+        """Write it, with some seconds of rest before switch-on."""
+        times_s = np.arange(0.0, ON_S + self.length_s, INTERVAL_S)
+        since_s = times_s - ON_S
+        clean = LEVEL * np.where(
+            since_s < 0.0, 0.0, self.signal(np.maximum(since_s, 0.0))
+        )
+        noise = np.random.default_rng(7).normal(0.0, self.noise * LEVEL, times_s.size)
+        shown = np.round((clean + noise * (since_s >= 0.0)) / self.step) * self.step
+        lines = [f"{t:.1f},{v:.1f}" for t, v in zip(times_s, shown, strict=True)]
+        file.write_text("\n".join(["t_s,power_W", *lines, ""]), encoding="utf-8")
+        return file
+
+
+def steady(since_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Run-up in a second, warm-up by 1 % within a minute."""
+    return 1.0 - np.exp(-since_s / 0.5) - 0.01 * np.exp(-since_s / 15.0)
+
+
+def _ramp(since_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    return steady(since_s) + 0.05 * since_s / 60.0
+
+
+def _swing(since_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    return steady(since_s) + 0.02 * np.sin(2.0 * np.pi * since_s / 20.0)
+
+
+def _late_step(since_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    return steady(since_s) + 0.04 * (since_s > 110.0)
+
+
+SETTLES = Record(steady)
+
+
+@pytest.fixture
+def settled(tmp_path: Path) -> Path:
+    return SETTLES.save(tmp_path / "fan.csv")
+
+
+def _facts(told: Ended, *, code: int) -> dict[str, Any]:
+    assert (told.code, told.err) == (code, "")
+    facts = json.loads(told.out, parse_constant=pytest.fail)
+    assert isinstance(facts, dict)
+    return facts
+
+
+# ---- settled
+
+
+def test_a_record_that_settles_ends_with_0_and_holds_the_truth(
+    run: Daq, settled: Path
+) -> None:
+    facts = _facts(run("settle", settled, "--json"), code=0)
+    assert facts["settled"] is True
+    assert facts["why_not"] is None
+    # The closed form's level, and white noise of 0.6 W averaged over a minute and more.
+    assert abs(facts["mean"] - LEVEL) <= facts["u95"] < 0.005 * LEVEL
+    start_s, end_s = facts["window_s"]
+    assert ON_S < start_s < facts["t_settled_s"] < facts["t_result_s"] == end_s
+    assert facts["t_switched_on_s"] == ON_S
+    assert facts["n"] == pytest.approx((end_s - start_s) / INTERVAL_S, abs=2)
+    assert 2.0 < facts["n_effective"] <= facts["n"]
+    assert facts["provisional"] >= 0
+    assert "smallest_tolerance" in facts
+
+
+def test_json_says_by_what_it_was_judged(run: Daq, settled: Path) -> None:
+    facts = _facts(run("settle", settled, "--json"), code=0)
+    named = ("tolerance", "resolution", "resolution_is_estimated", "preset")
+    assert [facts[name] for name in named] == [0.005, 0.1, True, "standard"]
+    assert (facts["time_column"], facts["value_column"]) == ("t_s", "power_W")
+    stated = run("settle", settled, "--json", "--resolution", "0.1", "--tol", "0.01")
+    facts = _facts(stated, code=0)
+    assert [facts[name] for name in named] == [0.01, 0.1, False, "standard"]
+
+
+def test_what_comes_after_the_result_changes_nothing(
+    run: Daq, settled: Path, tmp_path: Path
+) -> None:
+    words = ("--json", "--resolution", "0.1")
+    before = _facts(run("settle", settled, *words), code=0)
+    lines = settled.read_text(encoding="utf-8").splitlines()
+    last = next(
+        i
+        for i, line in enumerate(lines[1:], start=1)
+        if float(line.split(",")[0]) > before["t_result_s"] + 5.0
+    )
+    spoilt = [f"{line.split(',')[0]},{i % 7}" for i, line in enumerate(lines[last:])]
+    other = tmp_path / "spoilt.csv"
+    other.write_text("\n".join([*lines[:last], *spoilt]), encoding="utf-8")
+    after = _facts(run("settle", other, *words), code=0)
+    for name in ("t_settled_s", "t_result_s", "window_s", "mean", "u95", "n"):
+        assert after[name] == before[name]
+
+
+def test_plain_words_tell_the_mean_the_window_and_the_moments(
+    run: Daq, settled: Path
+) -> None:
+    told = run("settle", settled)
+    assert (told.code, told.err) == (0, "")
+    facts = _facts(run("settle", settled, "--json"), code=0)
+    assert (
+        "tolerance 0.5 %, display step 0.1 (from the decimals in the file)" in told.out
+    )
+    assert "\nSettled: power_W 1" in told.out
+    assert " ± " in told.out
+    assert f"declared   at {facts['t_settled_s']:.1f} s" in told.out
+    assert f"confirmed at {facts['t_result_s']:.1f} s" in told.out
+    start_s, end_s = facts["window_s"]
+    assert f"{start_s:.1f} s to {end_s:.1f} s" in told.out
+
+
+def test_semicolons_decimal_commas_and_a_byte_order_mark_change_nothing(
+    run: Daq, settled: Path, tmp_path: Path
+) -> None:
+    text = settled.read_text(encoding="utf-8").replace(",", ";").replace(".", ",")
+    other = tmp_path / "other.csv"
+    other.write_text(text, encoding="utf-8-sig")
+    expected = run("settle", settled, "--json")
+    assert run("settle", other, "--json") == expected
+    assert "semicolons between columns; decimal commas" in run("settle", other).out
+
+
+def test_time_stamps_are_counted_from_the_first(
+    run: Daq, settled: Path, tmp_path: Path
+) -> None:
+    def stamped(line: str) -> str:
+        at, _, value = line.partition(",")
+        stamp = np.datetime64("2026-03-01T23:58:00.000") + np.timedelta64(
+            round(float(at) * 1000.0), "ms"
+        )
+        return f"{stamp}Z,{value}"
+
+    lines = settled.read_text(encoding="utf-8").splitlines()
+    other = tmp_path / "stamped.csv"
+    other.write_text("\n".join(["utc,power_W", *map(stamped, lines[1:])]))
+    facts = _facts(run("settle", other, "--json"), code=0)
+    plain = _facts(run("settle", settled, "--json"), code=0)
+    assert facts["first_timestamp"] == "2026-03-01T23:58:00.000Z"
+    for name in ("t_settled_s", "window_s", "mean", "u95"):
+        assert facts[name] == plain[name]
+    assert "counted from 2026-03-01T23:58:00.000Z" in run("settle", other).out
+
+
+def test_a_record_can_come_from_standard_input(
+    run: Daq, settled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    expected = run("settle", settled, "--json")
+    piped = types.SimpleNamespace(buffer=io.BytesIO(settled.read_bytes()))
+    monkeypatch.setattr(sys, "stdin", piped)
+    assert run("settle", "-", "--json") == expected
+
+
+# ---- not settled, and why
+
+
+def _assert_not_settled(run: Daq, file: Path, reason: str, *words: str) -> None:
+    facts = _facts(run("settle", file, "--json", *words), code=1)
+    assert facts["settled"] is False
+    assert facts["why_not"] == reason
+    for name in ("t_settled_s", "t_result_s", "window_s", "mean", "u95"):
+        assert facts[name] is None
+    told = run("settle", file, *words)
+    assert (told.code, told.err) == (1, "")
+    assert f"\nNot settled: {reason}\n" in told.out
+
+
+def test_a_machine_that_was_never_on_is_called_no_load(
+    run: Daq, tmp_path: Path
+) -> None:
+    never_on = Record(lambda since_s: 0.0 * since_s, noise=0.00005)
+    file = never_on.save(tmp_path / "off.csv")
+    _assert_not_settled(run, file, "no load")
+
+
+def test_a_ramp_is_called_drifting(run: Daq, tmp_path: Path) -> None:
+    _assert_not_settled(run, Record(_ramp).save(tmp_path / "ramp.csv"), "drifting")
+
+
+def test_scatter_that_hides_drift_is_called_too_noisy(run: Daq, tmp_path: Path) -> None:
+    file = Record(steady, noise=0.1, length_s=150.0).save(tmp_path / "noisy.csv")
+    _assert_not_settled(run, file, "too noisy")
+
+
+def test_a_display_with_few_steps_is_called_too_coarse(
+    run: Daq, tmp_path: Path
+) -> None:
+    # One step is 8 % of the level and nothing dithers it.
+    coarse = Record(steady, noise=0.0, step=100.0, length_s=120.0)
+    file = coarse.save(tmp_path / "coarse.csv")
+    _assert_not_settled(run, file, "resolution too coarse", "--resolution", "100")
+
+
+def test_a_swing_of_four_tolerances_is_called_hunting(run: Daq, tmp_path: Path) -> None:
+    _assert_not_settled(run, Record(_swing).save(tmp_path / "swing.csv"), "hunting")
+
+
+def test_a_step_shortly_before_the_end_is_called_step(run: Daq, tmp_path: Path) -> None:
+    file = Record(_late_step, length_s=135.0).save(tmp_path / "step.csv")
+    _assert_not_settled(run, file, "step")
+
+
+def test_half_a_minute_is_called_too_short(run: Daq, tmp_path: Path) -> None:
+    file = Record(steady, length_s=20.0).save(tmp_path / "short.csv")
+    _assert_not_settled(run, file, "too short")
+
+
+def test_an_average_is_given_on_request_and_marked_as_not_settled(
+    run: Daq, tmp_path: Path
+) -> None:
+    file = Record(_ramp).save(tmp_path / "ramp.csv")
+    assert "not_settled_mean" not in _facts(run("settle", file, "--json"), code=1)
+    facts = _facts(run("settle", file, "--json", "--even-so"), code=1)
+    assert (facts["settled"], facts["mean"]) == (False, None)
+    # Within the last two minutes the ramp covers 10 % of the level; U must own to a good part of it.
+    at_end = LEVEL * (1.0 + 0.05 * 400.0 / 60.0)
+    assert abs(facts["not_settled_mean"] - at_end) < 0.12 * LEVEL
+    assert facts["not_settled_u95"] > 0.01 * LEVEL
+    assert "NOT SETTLED average" in run("settle", file, "--even-so").out
+
+
+# ---- bad input
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("", "empty"),
+        ("t,v\n0,1\n", "one reading only"),
+        ("t,v\n0,1\n1,x\n", "line 3, v: got 'x'"),
+        ("t,v\n0,1\n1,nan\n", "line 3, v: got 'nan'"),
+        ("t,v\n0,1\n1,inf\n", "line 3, v: got 'inf'"),
+        ("t,v\n0,1\n2,1\n1,1\n", "line 4, t: time goes backwards"),
+        ("t,v\n0,1\n1\n", "line 3, v: missing"),
+        ("t,v\n0,1\n0,1\n", "all 2 readings have the same time"),
+        ("t,v,w\n0,1,1\n1,1,1\n", "name one with --value"),
+    ],
+)
+def test_bad_input_ends_with_2_and_one_line_that_says_where(
+    run: Daq, tmp_path: Path, text: str, told: str
+) -> None:
+    file = tmp_path / "fan.csv"
+    file.write_text(text, encoding="utf-8")
+    for words in ((), ("--json",)):
+        ended = run("settle", file, *words)
+        assert (ended.code, ended.out) == (2, "")
+        assert ended.says_only(str(file), told)
+
+
+def test_a_file_that_is_not_there_or_is_none_is_told(run: Daq, tmp_path: Path) -> None:
+    absent = run("settle", tmp_path / "absent.csv")
+    assert absent.code == 2
+    assert absent.says_only("absent.csv: no such file, check the name")
+    folder = run("settle", tmp_path)
+    assert folder.code == 2
+    assert folder.says_only(f"{tmp_path}: cannot be read: ")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        (),
+        ("fan.csv", "--tol", "0"),
+        ("fan.csv", "--tol", "-0.01"),
+        ("fan.csv", "--tol", "1"),
+        ("fan.csv", "--tol", "nan"),
+        ("fan.csv", "--tol", "half"),
+        ("fan.csv", "--resolution", "-1"),
+        ("fan.csv", "--resolution", "inf"),
+        ("fan.csv", "--plot", "fan.pdf"),
+        ("fan.csv", "--preset", "hasty"),
+        ("fan.csv", "--rule", "patience=3"),
+        ("fan.csv", "--rule", "least_s"),
+    ],
+)
+def test_bad_usage_ends_with_2_and_the_usage(run: Daq, words: Sequence[str]) -> None:
+    told = run("settle", *words)
+    assert (told.code, told.out) == (2, "")
+    assert told.err.startswith("usage: daq settle ")
+    assert "daq settle: error: " in told.err.splitlines()[-1]
+    assert "invalid _" not in told.err
+
+
+# ---- presets and parameters
+
+
+def test_presets_are_listed_with_what_was_measured(run: Daq) -> None:
+    told = run("settle", "--presets")
+    assert (told.code, told.err) == (0, "")
+    for name, preset in PRESETS.items():
+        (line,) = [each for each in told.out.splitlines() if each.startswith(name)]
+        assert preset.purpose in line
+        assert f"{preset.false_settle_percent:g} %" in line
+        assert f"{preset.time_to_result_s:.0f} s" in line
+        assert f"{preset.uncertainty_percent:g} %" in line
+        assert preset.study in told.out
+
+
+def test_presets_are_listed_for_programs_with_every_parameter(run: Daq) -> None:
+    listed = _facts(run("settle", "--presets", "--json"), code=0)["presets"]
+    assert [preset["name"] for preset in listed] == list(PRESETS)
+    for preset in listed:
+        assert set(preset["parameters"]) == set(parameter_kinds())
+
+
+@pytest.mark.parametrize("name", list(PRESETS))
+def test_every_preset_judges_a_record(run: Daq, settled: Path, name: str) -> None:
+    facts = _facts(run("settle", settled, "--json", "--preset", name), code=0)
+    assert facts["preset"] == name
+
+
+def test_a_parameter_can_be_set_otherwise(run: Daq, settled: Path) -> None:
+    usual = _facts(run("settle", settled, "--json"), code=0)
+    words = ("--rule", "least_s=110", "--rule", "longest_s=140")
+    longer = _facts(run("settle", settled, "--json", *words), code=0)
+    assert longer["rule_changes"] == ["least_s=110", "longest_s=140"]
+    assert longer["t_settled_s"] == usual["t_settled_s"]
+    assert longer["t_result_s"] >= longer["t_settled_s"] + 110.0
+    assert (
+        "standard with least_s=110, longest_s=140" in run("settle", settled, *words).out
+    )
+
+
+# ---- the picture
+
+
+def _texts(file: Path) -> list[str]:
+    # A file that this test has just had written.
+    tree = ET.parse(file)  # noqa: S314
+    return [
+        element.text or "" for element in tree.iter("{http://www.w3.org/2000/svg}text")
+    ]
+
+
+@pytest.mark.slow
+def test_a_picture_names_what_it_shows(run: Daq, settled: Path, tmp_path: Path) -> None:
+    file = tmp_path / "fan.svg"
+    words = run("settle", settled, "--plot", file)
+    assert (words.code, words.err) == (0, "")
+    texts = _texts(file)
+    (title,) = [text for text in texts if text.startswith("Settled: power_W 1")]
+    assert title in words.out
+    labels = {"readings", "settled window", "tolerance", "mean", "± U (95 %)"}
+    moments = {"switched on", "declared", "confirmed"}
+    assert labels | moments | {"time / s", "power_W"} <= set(texts)
+
+
+@pytest.mark.slow
+def test_the_picture_of_the_same_readings_is_the_same_to_the_byte(
+    run: Daq, settled: Path, tmp_path: Path
+) -> None:
+    files = [tmp_path / "first.svg", tmp_path / "second.svg"]
+    for file in files:
+        run("settle", settled, "--plot", file)
+    first, second = (file.read_bytes() for file in files)
+    assert first == second
+
+
+@pytest.mark.slow
+def test_what_has_not_settled_is_drawn_as_such(run: Daq, tmp_path: Path) -> None:
+    # Mathematics in the name of a column must not be typeset.
+    file = Record(_ramp).save(tmp_path / "ramp.csv")
+    renamed = file.read_text(encoding="utf-8").replace("power_W", "$P_1$")
+    file.write_text(renamed, encoding="utf-8")
+    assert run("settle", file, "--plot", tmp_path / "ramp.svg").code == 1
+    texts = _texts(tmp_path / "ramp.svg")
+    assert "Not settled: drifting" in texts
+    assert "$P_1$" in texts
+    assert any("NOT SETTLED" in text for text in texts)
+    assert "declared" not in texts
+
+
+@pytest.mark.slow
+def test_a_picture_can_be_a_png(run: Daq, settled: Path, tmp_path: Path) -> None:
+    file = tmp_path / "fan.PNG"
+    assert run("settle", settled, "--json", "--plot", file).code == 0
+    assert file.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
+
+
+@pytest.mark.slow
+def test_a_long_record_makes_a_small_picture_with_every_peak(
+    run: Daq, tmp_path: Path
+) -> None:
+    # 40 000 readings; one of them stands out.
+    lines = [f"{i * 0.01:.2f},{900 + 0.1 * (i % 3):.1f}" for i in range(40_000)]
+    lines[31_234] = "312.34,905.0"
+    file = tmp_path / "fast.csv"
+    file.write_text("\n".join(["t,v", *lines]), encoding="utf-8")
+    drawn, without = tmp_path / "fast.svg", tmp_path / "without.svg"
+    run("settle", file, "--plot", drawn)
+    assert drawn.stat().st_size < 300_000
+    file.write_text(file.read_text().replace("905.0", "900.1"), encoding="utf-8")
+    run("settle", file, "--plot", without)
+    assert drawn.read_bytes() != without.read_bytes()
+
+
+def test_without_the_drawing_library_the_remedy_is_told(
+    run: Daq, settled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = builtins.__import__
+
+    def absent(name: str, *rest: Any, **more: Any) -> types.ModuleType:
+        if name.partition(".")[0] == "matplotlib":
+            raise ModuleNotFoundError(name)
+        module: types.ModuleType = real(name, *rest, **more)
+        return module
+
+    monkeypatch.setattr(builtins, "__import__", absent)
+    told = run("settle", settled, "--plot", tmp_path / "fan.svg")
+    assert (told.code, told.out) == (2, "")
+    assert told.says_only("--plot needs", "pip install 'steadybench[plot]'")
+    assert run("settle", settled).code == 0
+
+
+@pytest.mark.slow
+def test_a_picture_that_cannot_be_written_is_told(
+    run: Daq, settled: Path, tmp_path: Path
+) -> None:
+    told = run("settle", settled, "--plot", tmp_path / "nowhere" / "fan.svg")
+    assert told.code == 2
+    assert told.says_only("fan.svg: cannot be written: ")
