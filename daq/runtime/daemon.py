@@ -29,7 +29,12 @@ from daq.runtime.store import Store
 from daq.runtime.web import Page
 from daq.trials.session import Occurrence, Session
 from daq.trials.stages import Stage
-from daq.wording import STORE_WAS_FAILING, occurrence_text, overdue_text
+from daq.wording import (
+    STORE_WAS_FAILING,
+    normalising_sentence,
+    occurrence_text,
+    overdue_text,
+)
 
 _SCREENS_S = 0.25
 _SLOW_EVERY = 4
@@ -195,7 +200,7 @@ class _Daemon:
 
     def connect(self, *, address: tuple[str, int], base: Path, clock_id: int) -> None:
         """Make the parts that need broker and store."""
-        facts, rules = self._start.facts, self._plan.rules
+        facts = self._start.facts
         self._publishing = Publishing(
             self._bench,
             address=address,
@@ -210,8 +215,7 @@ class _Daemon:
             clock=self._clock,
             clock_id=clock_id,
             facts=facts,
-            parameters=rules.parameters,
-            tolerances=rules.tolerances,
+            rules=self._plan.rules,
             topics=self._publishing.topics,
             on_result_stored=self._publishing.result_stored,
         )
@@ -219,7 +223,7 @@ class _Daemon:
         self._display.started(
             page_url=self._page.url,
             broker=f"{address[0]}:{address[1]}",
-            words=self._start.words,
+            words=f"{self._start.words} {normalising_sentence(self._plan.rules)}",
         )
 
     async def run(self) -> Outcome:

@@ -5,19 +5,20 @@ so that a program killed before the machine is switched off has lost nothing.
 """
 
 import asyncio
-import json
-from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Callable
+from dataclasses import dataclass
 
 from daq.messages import Topics, render_result
 from daq.records import Gap, Reading, SessionFacts, TrialResult
 from daq.runtime.clock import Clock, ClockOffset
 from daq.runtime.store import Store
-from daq.settling.parameters import Parameters
+from daq.trials.judging import SessionRules, render_rule
 from daq.trials.session import Occurrence
 from daq.trials.stages import Happening
 
 _TRIAL_OVER = frozenset({Happening.OFF_MORE_TO_COME, Happening.OFF_LAST})
+_JUDGING_OVER = frozenset({Happening.TIME_UP, Happening.LIMIT_BROKEN})
+"""The machine runs on, but the settling rule is given no more of its readings."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +28,7 @@ class _Result:
     trial: int
     result: TrialResult
     revision: int
+    judged_before: int | None
 
 
 class Recorder:
@@ -39,8 +41,7 @@ class Recorder:
         clock: Clock,
         clock_id: int,
         facts: SessionFacts,
-        parameters: Parameters,
-        tolerances: Mapping[str, float],
+        rules: SessionRules,
         topics: Topics,
         on_result_stored: Callable[[], None],
     ) -> None:
@@ -48,13 +49,12 @@ class Recorder:
         self._clock = clock
         self._clock_id = clock_id
         self._facts = facts
-        self._rule_json = json.dumps(
-            {**asdict(parameters), "tolerances": dict(tolerances)}
-        )
+        self._rule_json = render_rule(rules)
         self._topics = topics
         self._on_result_stored = on_result_stored
         self._trial: int | None = None
         self._revision = 0
+        self._judged_before: int | None = None
         self._to_write: asyncio.Queue[_Result | ClockOffset] = asyncio.Queue()
 
     def take(self, outcome: Reading | Gap) -> None:
@@ -81,6 +81,7 @@ class Recorder:
         planned = occurrence.planned
         if occurrence.happening is Happening.SWITCHED_ON and planned is not None:
             self._revision = 0
+            self._judged_before = None
             self._trial = self._store.begin_trial(
                 self._facts.number,
                 planned,
@@ -88,7 +89,11 @@ class Recorder:
                 uuid=occurrence.trial_id,
                 clock_id=self._clock_id,
                 started_s=occurrence.at_s,
+                rule_json=self._rule_json,
             )
+        if occurrence.happening in _JUDGING_OVER and self._judged_before is None:
+            # The reading that told is not in the store yet: this is its number.
+            self._judged_before = self._store.next_reading
         result = occurrence.result
         if self._trial is not None and result is not None:
             # Once the outcome is known everybody is told; switching off then only adds when that was.
@@ -96,7 +101,9 @@ class Recorder:
             if not told_before:
                 self._revision += 1
             revision = 0 if told_before else self._revision
-            self._to_write.put_nowait(_Result(self._trial, result, revision))
+            self._to_write.put_nowait(
+                _Result(self._trial, result, revision, self._judged_before)
+            )
         if occurrence.happening in _TRIAL_OVER:
             self._trial = None
 
@@ -142,7 +149,11 @@ class Recorder:
             )
             outbox = (self._topics.result, payload)
         await self._store.end_trial(
-            item.trial, item.result, rule_json=self._rule_json, outbox=outbox
+            item.trial,
+            item.result,
+            rule_json=self._rule_json,
+            judged_before=item.judged_before,
+            outbox=outbox,
         )
         if outbox is not None:
             self._on_result_stored()

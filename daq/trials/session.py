@@ -5,7 +5,7 @@ this program and raises.
 """
 
 import uuid
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from daq.records import (
@@ -17,44 +17,21 @@ from daq.records import (
     TrialState,
     Window,
 )
-from daq.settling.group import (
-    ChannelProgress,
-    ChannelSetup,
-    Phase,
-    PhaseChange,
-    SettlingGroup,
+from daq.settling.group import SettlingGroup
+from daq.settling.phases import ChannelProgress, Phase, PhaseChange
+from daq.settling.verdicts import HeldBackBy
+from daq.trials.idle import IdleReadings
+from daq.trials.judging import (
+    CAN_BE_AVERAGED,
+    reading_order,
+    reasons_against,
+    settled_averages,
+    settling_group,
 )
-from daq.settling.parameters import Parameters
-from daq.settling.rule import HeldBackBy
-from daq.trials.averaging import trial_average
-from daq.trials.limits import Breach, Limit, LimitWatch
+from daq.trials.judging import SessionRules as SessionRules  # handed on
+from daq.trials.limits import Breach, LimitWatch
 from daq.trials.stages import RUNNING, TRANSITIONS, Happening, Stage
-from daq.trials.switching import StartRule, Switch, SwitchDetector
-
-
-@dataclass(frozen=True, slots=True)
-class SessionRules:
-    """What a plan and a bench say, in the terms of this module.
-
-    Attributes:
-        channels: Every channel of the bench.
-        required: Names of those a trial waits for.
-        tolerances: Relative drift that counts as settled, by channel [1].
-        start: When the machine is on.
-        limits: Watched all the time.
-        parameters: Of the settling rule.
-        target: Relative uncertainty at which averaging may stop [1], or None.
-        longest_s: A trial that has not settled by then is given up, and a machine still on is alarmed [s].
-    """
-
-    channels: tuple[Channel, ...]
-    required: tuple[str, ...]
-    tolerances: Mapping[str, float]
-    start: StartRule
-    limits: tuple[Limit, ...]
-    parameters: Parameters
-    target: float | None
-    longest_s: float
+from daq.trials.switching import Switch, SwitchDetector
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,23 +140,29 @@ class Session:
         self._detector = SwitchDetector(rules.start)
         self._watches = [LimitWatch(limit) for limit in rules.limits]
         self._by_instrument: dict[str, list[Channel]] = {}
-        # The start channel first: what it says of the machine bears on the others' limits.
-        for channel in sorted(
-            rules.channels, key=lambda c: c.name != rules.start.channel
-        ):
+        for channel in reading_order(rules):
             self._by_instrument.setdefault(channel.instrument, []).append(channel)
         self._trial: _Trial | None = None
+        self._idle = IdleReadings(rules.channels)
 
     # ---- what happens to it
 
     def feed(self, reading: Reading) -> list[Occurrence]:
         """Take one reading, in order of arrival; returns what it brought about."""
         occurrences = self.tick(reading.at_s)
-        for channel in self._by_instrument.get(reading.instrument, ()):
-            value = reading.values[channel.field_index]
-            if value is not None:
-                occurrences += self._take(channel.name, reading.at_s, value)
-        return occurrences
+        values = [
+            (channel.name, value)
+            for channel in self._by_instrument.get(reading.instrument, ())
+            if (value := reading.values[channel.field_index]) is not None
+        ]
+        for channel, value in values:
+            if channel == self._rules.start.channel:
+                occurrences += self._switching(reading.at_s, value)
+        for channel, value in values:
+            occurrences += self._limits(channel, reading.at_s, value)
+            self._idle.feed(channel, reading.at_s, value)
+        # Last and whole, or not at all: re-analysis must know which readings were judged.
+        return occurrences + self._judge(reading.at_s, values)
 
     def operator_switched(self, now_s: float) -> list[Occurrence]:
         """Take the operator's word that the machine was just switched: off if a trial runs, else on [s].
@@ -191,10 +174,13 @@ class Session:
         trial, line = self._trial, self._progress.next_line()
         if trial is not None and not self._detector.sees_it_running:
             self._detector.told(Switch.OFF, self.now_s)
-            return [*occurrences, self._switched_off(trial, self.now_s)]
+            ended = self._switched_off(trial, self.now_s)
+            self._idle.forget()
+            return [*occurrences, ended]
         if trial is not None or line is None:
             return occurrences
         self._detector.told(Switch.ON, self.now_s)
+        self._idle.forget()
         return [*occurrences, self._switched_on(line, self.now_s)]
 
     def mark(self, note: str) -> None:
@@ -268,25 +254,37 @@ class Session:
             averaging_s=group.averaging_s(),
         )
 
+    def time_left_s(self) -> float | None:
+        """How long until the trial in hand is likely to be averaged [s], or given up; None where nothing can be said."""
+        if self._trial is None or self.stage not in RUNNING:
+            return None
+        left_s = self._trial.group.time_left_s()
+        return None if left_s is None else min(left_s, self.longest_left_s())
+
+    def longest_left_s(self) -> float:
+        """What is left of the longest time of the trial in hand [s]; 0 without a trial."""
+        if self._trial is None:
+            return 0.0
+        elapsed_s = self.now_s - self._trial.started_s
+        return max(self._rules.longest_s - elapsed_s, 0.0)
+
     def channel_progress(self, channel: str) -> ChannelProgress | None:
         """How far one required channel is; None outside a trial."""
         return self._trial.group.progress(channel) if self._trial else None
 
     # ---- inside
 
-    def _take(self, channel: str, at_s: float, value: float) -> list[Occurrence]:
-        occurrences: list[Occurrence] = []
-        if channel == self._rules.start.channel:
-            occurrences += self._switching(at_s, value)
-        occurrences += self._limits(channel, at_s, value)
-        if (
-            self._trial is not None
-            and self.stage in RUNNING
-            and at_s >= self._trial.started_s
-        ):
-            for change in self._trial.group.feed(channel, at_s, value):
-                occurrences.append(self._phase(self._trial, change))
-        return occurrences
+    def _judge(
+        self, at_s: float, values: Sequence[tuple[str, float]]
+    ) -> list[Occurrence]:
+        trial = self._trial
+        if trial is None or self.stage not in RUNNING or at_s < trial.started_s:
+            return []
+        return [
+            self._phase(trial, change)
+            for channel, value in values
+            for change in trial.group.feed(channel, at_s, value)
+        ]
 
     def _switching(self, at_s: float, value: float) -> list[Occurrence]:
         known = self._detector.state is not Switch.UNKNOWN
@@ -294,29 +292,18 @@ class Session:
         if switched is None:
             return []
         if switched.to is Switch.OFF:
-            return (
-                [self._switched_off(self._trial, switched.at_s)] if self._trial else []
-            )
+            trial = self._trial
+            ended = [self._switched_off(trial, switched.at_s)] if trial else []
+            self._idle.machine_off(switched.at_s, known_s=self.now_s)
+            return ended
+        self._idle.machine_on(switched.at_s)
         line = self._progress.next_line()
         if not known or line is None or self.stage is not Stage.WAITING:
             return []
         return [self._switched_on(line, switched.at_s)]
 
     def _switched_on(self, line: PlannedTrial, at_s: float) -> Occurrence:
-        rules = self._rules
-        setups = [
-            ChannelSetup(
-                name=c.name,
-                tolerance=rules.tolerances[c.name],
-                resolution=c.accuracy.resolution,
-                interval_s=c.interval_s,
-                required=c.name in rules.required,
-            )
-            for c in rules.channels
-        ]
-        group = SettlingGroup(
-            setups, start_s=at_s, parameters=rules.parameters, target=rules.target
-        )
+        group = settling_group(self._rules, at_s)
         attempt = self._progress.attempts.get(line.position, 0) + 1
         self._trial = _Trial(self._new_trial_id(), line, attempt, at_s, group)
         for watch in self._watches:
@@ -337,25 +324,11 @@ class Session:
         return self._move(Happening.WITHDRAWN, change.at_s, trial, reason=change.reason)
 
     def _confirmed_result(self, trial: _Trial, at_s: float) -> TrialResult:
-        window = trial.group.window
-        levels = trial.group.levels()
-        averages = tuple(
-            trial_average(
-                c, levels[c.name], window, required=c.name in self._rules.required
-            )
-            for c in self._rules.channels
-            if window is not None and c.name in levels
+        judgement = settled_averages(trial.group, self._rules, idle=self._idle.values())
+        trial.notes += judgement.notes
+        return self._result(
+            trial, TrialState.FINISHED, at_s, averages=judgement.averages
         )
-        trial.notes += [
-            f"{c.name}: no average, readings are missing"
-            for c in self._rules.channels
-            if c.name not in levels
-        ]
-        trial.notes += [
-            f"{name}: spikes left out: {count}"
-            for name, count in trial.group.spikes().items()
-        ]
-        return self._result(trial, TrialState.FINISHED, at_s, averages=averages)
 
     def _result(
         self,
@@ -377,6 +350,7 @@ class Session:
             ended_s=ended_s,
             averages=averages,
             note="; ".join(trial.notes),
+            idle=self._idle.window,
         )
 
     def _known_on_s(self, now_s: float) -> float | None:
@@ -428,20 +402,26 @@ class Session:
 
     def _give_up(self, trial: _Trial) -> Occurrence:
         """Time is up: say for each required channel why, and ask again where only a meter was missing."""
-        reasons = {
-            name: trial.group.progress(name).held_back_by
+        trial.notes += reasons_against(trial.group, self._rules)
+        meter_was_missing = any(
+            trial.group.progress(name).held_back_by is HeldBackBy.GAPS
             for name in self._rules.required
-        }
-        trial.notes += [
-            f"{name}: {reason.value}" for name, reason in reasons.items() if reason
-        ]
-        meter_was_missing = HeldBackBy.GAPS in reasons.values()
+        )
         state = TrialState.UNFINISHED if meter_was_missing else TrialState.NOT_SETTLED
+        if not meter_was_missing:
+            self._offer(trial)
         trial.result = self._result(trial, state, self.now_s)
         return self._move(Happening.TIME_UP, self.now_s, trial, result=trial.result)
 
+    def _offer(self, trial: _Trial) -> None:
+        """Write down that a trial without averages can have some, where there is anything to average."""
+        if trial.group.phase is not Phase.RUN_UP:
+            trial.notes.append(CAN_BE_AVERAGED)
+
     def _switched_off(self, trial: _Trial, at_s: float) -> Occurrence:
         state = trial.result.state if trial.result else TrialState.UNFINISHED
+        if trial.result is None:
+            self._offer(trial)
         result = self._result(trial, state, max(at_s, trial.started_s))
         self._count(result)
         self._trial = None

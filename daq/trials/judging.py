@@ -1,0 +1,227 @@
+"""What the settling rule says of one trial: how it is asked, and what becomes of its answer.
+
+Shared by the live session and by re-analysis, so that both ask the same and make the same of it.
+"""
+
+import dataclasses
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from daq.records import Channel, TrialAverage, Window
+from daq.settling.group import SettlingGroup
+from daq.settling.level import LevelEstimate
+from daq.settling.normalising import Normalising
+from daq.settling.options import (
+    OptionError,
+    parameters_from_json,
+    parameters_to_json,
+)
+from daq.settling.parameters import Parameters
+from daq.settling.phases import ChannelSetup
+from daq.trials.averaging import trial_averages, zeros_missing
+from daq.trials.limits import Limit
+from daq.trials.switching import StartRule
+
+CAN_BE_AVERAGED = "can be averaged as not settled: daq reanalyse --even-so"
+"""What a trial without averages is marked with."""
+AVERAGED_EVEN_SO = "not settled, averaged on request; the uncertainty holds the drift"
+"""What a trial is marked with that has averages although it did not settle."""
+
+
+@dataclass(frozen=True, slots=True)
+class SessionRules:
+    """What a plan and a bench say, in the terms of this module.
+
+    Attributes:
+        channels: Every channel of the bench.
+        required: Names of those a trial waits for.
+        tolerances: Relative drift that counts as settled, by channel [1].
+        start: When the machine is on.
+        limits: Watched all the time.
+        parameters: Of the settling rule.
+        target: Relative uncertainty at which averaging may stop [1], or None.
+        longest_s: A trial that has not settled by then is given up, and a machine still on is alarmed [s].
+        normalising: Which readings are taken to a reference voltage; None where nothing is.
+    """
+
+    channels: tuple[Channel, ...]
+    required: tuple[str, ...]
+    tolerances: Mapping[str, float]
+    start: StartRule
+    limits: tuple[Limit, ...]
+    parameters: Parameters
+    target: float | None
+    longest_s: float
+    normalising: Normalising | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """Averages of a settled trial, and what has to be said of them."""
+
+    averages: tuple[TrialAverage, ...]
+    notes: tuple[str, ...]
+
+
+def settling_group(rules: SessionRules, start_s: float) -> SettlingGroup:
+    """The rule, ready for the readings of a trial that begins.
+
+    Args:
+        rules: Of plan and bench.
+        start_s: Switch-on [s].
+    """
+    setups = [
+        ChannelSetup(
+            name=c.name,
+            tolerance=rules.tolerances[c.name],
+            resolution=c.accuracy.resolution,
+            interval_s=c.interval_s,
+            required=c.name in rules.required,
+        )
+        for c in rules.channels
+    ]
+    return SettlingGroup(
+        setups,
+        start_s=start_s,
+        parameters=rules.parameters,
+        target=rules.target,
+        normalising=rules.normalising,
+    )
+
+
+def reading_order(rules: SessionRules) -> tuple[Channel, ...]:
+    """The channels as one reading's values are taken: the start channel's first, for it bears on the others."""
+    return tuple(sorted(rules.channels, key=lambda c: c.name != rules.start.channel))
+
+
+def settled_averages(
+    group: SettlingGroup, rules: SessionRules, *, idle: Mapping[str, Sequence[float]]
+) -> Judgement:
+    """What a confirmed group's levels come to.
+
+    Args:
+        group: Confirmed.
+        rules: As it was made with.
+        idle: Readings with the machine off, by channel, for those whose zero is taken off.
+    """
+    spikes = [
+        f"{name}: spikes left out: {count}" for name, count in group.spikes().items()
+    ]
+    notes = (*_not_normalised(group, rules), *spikes)
+    return _averages(group.levels(), group.window, rules, idle=idle, notes=notes)
+
+
+def _not_normalised(group: SettlingGroup, rules: SessionRules) -> Iterator[str]:
+    """Which channels that the plan wants normalised are not, and why."""
+    asked = rules.normalising
+    if asked is None:
+        return
+    for name, why in group.not_normalised().items():
+        yield f"{name}: not normalised to {asked.reference_v:g} V, {why.in_words()}"
+
+
+def unsettled_averages(
+    group: SettlingGroup, rules: SessionRules, *, idle: Mapping[str, Sequence[float]]
+) -> Judgement:
+    """What a trial that did not settle comes to, averaged all the same; said so.
+
+    Args:
+        group: Fed to the end of the trial.
+        rules: As it was made with.
+        idle: As for `settled_averages`.
+    """
+    found = group.unsettled()
+    if found is None:
+        return Judgement((), ())
+    window, levels = found
+    notes = (AVERAGED_EVEN_SO, *_not_normalised(group, rules))
+    return _averages(levels, window, rules, idle=idle, notes=notes)
+
+
+def _averages(
+    levels: Mapping[str, LevelEstimate],
+    window: Window | None,
+    rules: SessionRules,
+    *,
+    idle: Mapping[str, Sequence[float]],
+    notes: Sequence[str],
+) -> Judgement:
+    if window is None:
+        return Judgement((), tuple(notes))
+    averages = trial_averages(
+        rules.channels, levels, window, required=rules.required, idle=idle
+    )
+    missing = [
+        f"{c.name}: no average, readings are missing"
+        for c in rules.channels
+        if c.name not in levels
+    ]
+    zeros = zeros_missing(rules.channels, idle)
+    return Judgement(averages, (*missing, *zeros, *notes))
+
+
+def reasons_against(group: SettlingGroup, rules: SessionRules) -> tuple[str, ...]:
+    """Which required channels are not settled, and why."""
+    reasons = {name: group.progress(name).held_back_by for name in rules.required}
+    return tuple(
+        f"{name}: {reason.value}" for name, reason in reasons.items() if reason
+    )
+
+
+def render_rule(rules: SessionRules) -> str:
+    """Everything that a trial's verdict depends on beside its readings and channels, as JSON."""
+    return json.dumps(
+        {
+            "parameters": parameters_to_json(rules.parameters),
+            "required": list(rules.required),
+            "tolerances": dict(rules.tolerances),
+            "target": rules.target,
+            "longest_s": rules.longest_s,
+            "normalising": _normalising_to_json(rules.normalising),
+        }
+    )
+
+
+def recorded_channels(text: str) -> tuple[str, ...]:
+    """Names of the channels that the bench had when this was written, in its order; also by earlier versions."""
+    return tuple(json.loads(text).get("tolerances", ()))
+
+
+def with_recorded_rule(rules: SessionRules, text: str) -> SessionRules:
+    """The rules as they were when `render_rule` wrote this, to the bit.
+
+    Args:
+        rules: For what is not recorded: channels, start and limits.
+        text: What was written.
+
+    Raises:
+        OptionError: If another version of the rule wrote it.
+    """
+    recorded = json.loads(text)
+    if "parameters" not in recorded:
+        problem = "written by another version of the rule"
+        raise OptionError(problem)
+    parameters = parameters_from_json(recorded["parameters"])
+    return dataclasses.replace(
+        rules,
+        parameters=parameters,
+        required=tuple(recorded["required"]),
+        tolerances=recorded["tolerances"],
+        target=recorded["target"],
+        longest_s=recorded["longest_s"],
+        normalising=_normalising_from_json(recorded.get("normalising")),
+    )
+
+
+def _normalising_to_json(asked: Normalising | None) -> dict[str, Any] | None:
+    return None if asked is None else dataclasses.asdict(asked)
+
+
+def _normalising_from_json(recorded: Mapping[str, Any] | None) -> Normalising | None:
+    if recorded is None:
+        return None
+    return Normalising(
+        recorded["reference"], tuple(recorded["channels"]), recorded["reference_v"]
+    )

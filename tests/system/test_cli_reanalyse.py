@@ -1,0 +1,435 @@
+"""`daq reanalyse`: live results come out again to the bit; other rules are shown beside them."""
+
+import asyncio
+import json
+import signal
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from daq.config.bench import Bench, parse_bench
+from daq.config.plan import Plan, parse_plan
+from daq.trials.stages import Stage
+from tests.runtime.conftest import BENCH, MAINS, PLAN, VANE, Computer
+from tests.runtime.recorded_session import Recording, recording
+from tests.system.bench_process import (
+    ROOT,
+    BenchFolder,
+    Run,
+    Simulators,
+    Terminal,
+    run_command,
+)
+from tests.system.command_line import Daq, Ended
+
+# ---- a small session, recorded in no time
+
+
+def small_bench() -> Bench:
+    profiles = {"mains": ("mains.toml", MAINS), "vane": ("vane.toml", VANE)}
+    return parse_bench(BENCH, file="bench.toml", find_profile=profiles.get)
+
+
+def settled_then_too_short(session: Recording) -> None:
+    """The first condition settles, the second is switched off too soon."""
+    session.rehearsal.stand_still()
+    session.rehearsal.run_until(Stage.DONE)
+    session.rehearsal.stand_still()
+    session.rehearsal.run_until(Stage.SETTLING)
+    for _ in range(20):
+        session.rehearsal.read(6.0, 1400.0)
+    session.rehearsal.stand_still()
+
+
+def all_settled(session: Recording) -> None:
+    """Both conditions settle, and the machine is left running for some minutes more."""
+    for _ in range(2):
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.DONE)
+        for _ in range(150):
+            session.rehearsal.read(6.0, 1400.0)
+    session.rehearsal.stand_still()
+
+
+def only_begun(_: Recording) -> None:
+    pass
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> Callable[[Callable[[Recording], None]], Path]:
+    """Records a session of the small bench; returns its store."""
+
+    async def rehearse(path: Path, play: Callable[[Recording], None]) -> None:
+        bench = small_bench()
+        plan: Plan = parse_plan(PLAN, file="plan.toml", bench=bench)
+        async with recording(path, bench, plan, Computer()) as (session, _):
+            play(session)
+
+    def make(play: Callable[[Recording], None]) -> Path:
+        path = tmp_path / "bench.db"
+        asyncio.run(rehearse(path, play))
+        return path
+
+    return make
+
+
+def ask(path: Path, statement: str) -> list[tuple[object, ...]]:
+    with closing(sqlite3.connect(path)) as connection:
+        rows = connection.execute(statement).fetchall()
+        connection.commit()
+    return rows
+
+
+def facts_of(told: Ended, code: int = 0) -> dict[str, Any]:
+    assert (told.code, told.err) == (code, "")
+    facts: dict[str, Any] = json.loads(told.out)
+    return facts
+
+
+LIVE = "SELECT * FROM averages WHERE analysis_id = 0 ORDER BY trial_id, channel"
+COPY = (
+    "SELECT trial_id, channel, mean, std_uncertainty, expanded_uncertainty, window_end_s"
+    " FROM averages WHERE analysis_id = {} ORDER BY trial_id, channel"
+)
+
+
+# ---- the same rule
+
+
+def test_unchanged_options_reproduce_the_session_and_keep_it_as_an_analysis(
+    run: Daq, record: Callable[..., Path]
+) -> None:
+    store = record(all_settled)
+    live = ask(store, LIVE)
+    told = run("reanalyse", store)
+    assert (told.code, told.err) == (0, "")
+    assert told.out.count("finished, the same to the bit") == 2
+    assert "2 of 2 trials came out the same, to the bit." in told.out
+    assert f"Kept as analysis 1 in {store}; what was averaged before stays." in told.out
+    assert ask(store, LIVE) == live
+    assert ask(store, COPY.format(1)) == ask(store, COPY.format(0))
+    assert ask(store, "SELECT session_id, note FROM analyses WHERE id = 1") == [
+        (1, "the rule that each trial was run with")
+    ]
+    # What other programs are handed stays what was measured live.
+    exported = run("export", store).out
+    assert exported.count("\n") == 1 + len(live)
+
+
+def test_json_tells_the_same_facts(run: Daq, record: Callable[..., Path]) -> None:
+    facts = facts_of(run("reanalyse", record(all_settled), "--json"))
+    assert (facts["session"], facts["analysis"], facts["changed"]) == (1, 1, [])
+    assert facts["reproduced"] is True
+    for trial in facts["trials"]:
+        assert trial["reproduced"] is True
+        assert trial["before"] == trial["after"]
+        assert [a["channel"] for a in trial["after"]["averages"]] == [
+            "current",
+            "power",
+        ]
+
+
+def test_an_unfinished_trial_is_reproduced_too_and_ends_with_1(
+    run: Daq, record: Callable[..., Path]
+) -> None:
+    facts = facts_of(run("reanalyse", record(settled_then_too_short), "--json"), code=1)
+    assert facts["reproduced"] is True
+    assert [t["after"]["state"] for t in facts["trials"]] == ["finished", "unfinished"]
+
+
+def test_a_trial_that_does_not_come_out_again_is_said_plainly(
+    run: Daq, record: Callable[..., Path]
+) -> None:
+    store = record(all_settled)
+    ask(store, "UPDATE readings_meter SET power_w = power_w + 0.1 WHERE trial_id = 1")
+    told = run("reanalyse", store)
+    assert told.code == 1
+    assert "finished, NOT REPRODUCED" in told.out
+    assert "NOT REPRODUCED: trial 1, although nothing was changed." in told.out
+    assert "1 of 2" not in told.out
+
+
+def test_a_trial_of_an_earlier_version_is_judged_by_its_plan_and_not_held_against_it(
+    run: Daq, record: Callable[..., Path]
+) -> None:
+    store = record(all_settled)
+    ask(store, "UPDATE trials SET first_reading = NULL, newest_channel_id = NULL")
+    ask(
+        store,
+        "UPDATE trials SET rule_json ="
+        """ '{"of_old": 1, "tolerances": {"current": 0.005, "power": 0.005, "velocity": 0.01}}'""",
+    )
+    told = run("reanalyse", store)
+    assert told.code == 0
+    assert told.out.count("judged live by another version of the rule") == 2
+    assert "NOT REPRODUCED" not in told.out
+
+
+def test_an_unfinished_trial_is_averaged_on_request_and_marked(
+    run: Daq, record: Callable[..., Path]
+) -> None:
+    store = record(settled_then_too_short)
+    told = run("reanalyse", store, "--even-so")
+    assert told.code == 1
+    assert "unfinished → not settled, the same to the bit" in told.out
+    assert "not settled, averaged on request" in told.out
+    assert "NOT REPRODUCED" not in told.out
+    kept = ask(
+        store,
+        "SELECT t.state, t.note, a.mean, a.expanded_uncertainty FROM analysed_trials t"
+        " JOIN averages a USING (trial_id, analysis_id)"
+        " WHERE t.trial_id = 2 AND a.channel = 'power'",
+    )
+    ((state, note, mean, expanded),) = kept
+    assert state == "not settled"
+    assert "averaged on request" in str(note)
+    # The rehearsed machine draws 1400 W.
+    assert isinstance(mean, float)
+    assert isinstance(expanded, float)
+    assert abs(mean - 1400.0) <= expanded
+    # Live the trial has no average and says that it can have one.
+    assert ask(store, "SELECT note FROM trials WHERE id = 2") == [
+        ("can be averaged as not settled: daq reanalyse --even-so",)
+    ]
+
+
+# ---- another rule
+
+
+def test_another_rule_is_shown_beside_the_live_one(
+    run: Daq, record: Callable[..., Path]
+) -> None:
+    store = record(all_settled)
+    told = run("reanalyse", store, "--rule", "least_s=50")
+    assert (told.code, told.err) == (0, "")
+    assert "judged again by least_s=50." in told.out
+    assert "to the bit" not in told.out
+    header = next(line for line in told.out.splitlines() if "before" in line)
+    assert header.split() == [
+        "channel",
+        "before",
+        "after",
+        "change",
+        "window",
+        "/",
+        "s",
+    ]
+    # The plan has 30 s.
+    ((live_s,), (new_s,)) = ask(
+        store,
+        "SELECT window_end_s FROM averages WHERE trial_id = 1 AND channel = 'power'"
+        " ORDER BY analysis_id",
+    )
+    assert isinstance(live_s, float)
+    assert isinstance(new_s, float)
+    assert new_s > live_s
+    rule = ask(store, "SELECT rule_json FROM analyses WHERE id = 1")[0][0]
+    assert json.loads(str(rule))["parameters"]["least_s"] == 50.0
+
+
+def test_a_preset_takes_the_place_of_the_recorded_rule(
+    run: Daq, record: Callable[..., Path]
+) -> None:
+    store = record(all_settled)
+    facts = facts_of(run("reanalyse", store, "--preset", "standard", "--json"))
+    assert facts["changed"] == ["preset standard"]
+    assert facts["reproduced"] is None
+    # The plan had set its own least time.
+    assert facts["trials"][0]["before"] != facts["trials"][0]["after"]
+
+
+def test_a_dry_run_leaves_the_file_as_it_is(
+    run: Daq, record: Callable[..., Path]
+) -> None:
+    store = record(all_settled)
+    before = store.read_bytes()
+    told = run("reanalyse", store, "--dry-run")
+    assert told.code == 0
+    assert "Kept as" not in told.out
+    assert store.read_bytes() == before
+
+
+# ---- what is refused
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--rule", "lest_s=50"), "unknown parameter, did you mean 'least_s'?"),
+        (("--rule", "least_s=soon"), "least_s: got 'soon', expected a number"),
+        (("--rule", "least_s=-1"), "least_s: got -1, expected finite numbers above 0"),
+        (("--rule", "least_s"), "least_s: no value, expected name=value"),
+        (("--preset", "hasty"), "argument --preset: invalid choice: 'hasty'"),
+    ],
+)
+def test_a_rule_that_cannot_be_ends_with_2_before_the_store_is_touched(
+    run: Daq, tmp_path: Path, words: tuple[str, ...], told: str
+) -> None:
+    ended = run("reanalyse", tmp_path / "none.db", *words)
+    assert (ended.code, ended.out) == (2, "")
+    assert told in ended.err.splitlines()[-1]
+
+
+def test_a_session_that_is_not_there_or_has_no_trial_ends_with_2(
+    run: Daq, record: Callable[..., Path]
+) -> None:
+    store = record(only_begun)
+    told = run("reanalyse", store, "--session", "9")
+    assert told.code == 2
+    assert told.says_only("no session 9, daq export --table sessions lists them")
+    assert run("reanalyse", store).says_only("no session with a trial")
+    assert run("reanalyse", store, "--session", "1").says_only("has no trial yet")
+
+
+def test_parameters_that_do_not_go_together_end_with_2(
+    run: Daq, record: Callable[..., Path]
+) -> None:
+    store = record(all_settled)
+    told = run("reanalyse", store, "--rule", "least_s=5000")
+    assert (told.code, told.out) == (2, "")
+    assert told.says_only("--rule least_s: longest_s ", "expected at least least_s")
+    assert ask(store, "SELECT count(*) FROM analyses") == [(1,)]
+
+
+def test_no_store_ends_with_4(run: Daq, tmp_path: Path) -> None:
+    told = run("reanalyse", tmp_path / "none.db")
+    assert told.code == 4
+    assert told.says_only("no results file there")
+
+
+# ---- sessions of the real daemon on simulated meters
+
+whole_sessions = [pytest.mark.slow, pytest.mark.pty, pytest.mark.timeout(300)]
+SUBTRACT = ('name = "velocity"', 'name = "velocity"\nsubtract_idle = true')
+START = '[start]\nchannel = "current"\non_above = 0.15\noff_below = 0.05\n'
+
+
+@pytest.fixture
+def simulated(
+    tmp_path: Path,
+) -> Iterator[Callable[..., tuple[BenchFolder, Simulators]]]:
+    begun: list[Simulators] = []
+
+    def start(
+        scenario: str, *options: str, seed: int, alone: bool = False
+    ) -> tuple[BenchFolder, Simulators]:
+        bench = BenchFolder(tmp_path, scenario)
+        bench.edit("bench.toml", *SUBTRACT)
+        begun.append(Simulators(bench, *options, seed=seed, alone=alone))
+        return bench, begun[-1]
+
+    yield start
+    for simulators in begun:
+        simulators.stop()
+
+
+def reanalysed(store: Path, *options: str, code: int = 0) -> dict[str, Any]:
+    done = subprocess.run(
+        [sys.executable, "-m", "daq", "reanalyse", str(store), "--json", *options],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (code, "")
+    facts: dict[str, Any] = json.loads(done.stdout)
+    return facts
+
+
+class TestWholeSessions:
+    pytestmark = whole_sessions
+
+    def test_leads_on_faulty_lines_come_out_the_same_to_the_bit(
+        self, simulated: Callable[..., tuple[BenchFolder, Simulators]]
+    ) -> None:
+        bench, _ = simulated("leads", "--faults", "mixed", seed=7)
+        code, outcome, words = Run(bench).finish()
+        assert code == 0, words
+        facts = reanalysed(bench.store)
+        assert facts["reproduced"] is True
+        trials = facts["trials"]
+        assert len(trials) >= 4
+        assert sum(len(t["after"]["averages"]) for t in trials) == sum(
+            len(t["averages"]) for t in outcome["trials"]
+        )
+
+    def test_filters_killed_and_resumed_come_out_the_same_to_the_bit(
+        self, simulated: Callable[..., tuple[BenchFolder, Simulators]]
+    ) -> None:
+        bench, _ = simulated("filters", seed=8)
+        first = Run(bench)
+        bench.wait_for(
+            lambda s: (
+                s["stage"]["name"] == "averaging"
+                and s["condition"]["name"] == "coarse filter"
+            )
+        )
+        first.kill()
+        code, _, words = Run(bench).finish()
+        assert code == 0, words
+        facts = reanalysed(bench.store)
+        assert facts["reproduced"] is True
+        trials = facts["trials"]
+        states = [t["after"]["state"] for t in trials]
+        assert states == ["finished", "unfinished", "finished", "finished", "finished"]
+
+    def test_a_trial_started_by_hand_comes_out_the_same_to_the_bit(
+        self, simulated: Callable[..., tuple[BenchFolder, Simulators]]
+    ) -> None:
+        bench, simulators = simulated("filters", seed=9, alone=True)
+        bench.edit("plan.toml", START, "")
+        terminal = Terminal(run_command(bench))
+        bench.wait_for(
+            lambda s: (
+                s["stage"]["name"] == "waiting"
+                and all(i["state"] == "ok" for i in s["instruments"])
+            )
+        )
+        simulators.say("fit no filter")
+        simulators.say("on")
+        terminal.press(b"\r")
+        bench.wait_for(lambda s: s["stage"]["name"] == "done")
+        simulators.say("off")
+        terminal.press(b"\r")
+        bench.wait_for(lambda s: s["stage"]["name"] == "waiting")
+        terminal.signal(signal.SIGINT)
+        assert terminal.finish() == 130
+        facts = reanalysed(bench.store)
+        assert facts["reproduced"] is True
+        trials = facts["trials"]
+        assert [t["after"]["state"] for t in trials] == ["finished"]
+
+    def test_a_zero_measured_before_the_trial_comes_out_the_same_to_the_bit(
+        self, simulated: Callable[..., tuple[BenchFolder, Simulators]]
+    ) -> None:
+        bench, simulators = simulated("filters", seed=10, alone=True)
+        run = Run(bench)
+        began = bench.wait_for(
+            lambda s: all(i["state"] == "ok" for i in s["instruments"])
+        )
+        simulators.say("fit no filter")
+        # The machine stands still for longer than the zero is averaged over.
+        enough_s = began["clock"]["now_s"] + 80.0
+        bench.wait_for(lambda s: s["clock"]["now_s"] > enough_s)
+        simulators.say("on")
+        bench.wait_for(lambda s: s["stage"]["name"] == "done")
+        simulators.say("off")
+        bench.wait_for(lambda s: s["stage"]["name"] == "waiting")
+        run.signal(signal.SIGTERM)
+        assert run.finish(within_s=15)[0] == 143
+        facts = reanalysed(bench.store, code=0)
+        assert facts["reproduced"] is True
+        zeros = (
+            "SELECT channel, detail FROM contributions"
+            " WHERE name = 'zero' AND analysis_id = {}"
+        )
+        ((channel, detail),) = ask(bench.store, zeros.format(1))
+        assert channel == "velocity"
+        assert [(channel, detail)] == ask(bench.store, zeros.format(0))
