@@ -8,11 +8,16 @@ that would bias the mean of rounded readings.
 import itertools
 import math
 from collections import deque
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+
+from daq.stats import undithered_half_step
 
 _RECENT = 7
 _MAX_REJECTED_IN_A_ROW = 2
 _MAX_DISTINCT = 12
+_EXCURSION_S = 0.9
+"""Readings that are off for so long are no spike: a single sample cannot span it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,11 +25,13 @@ class Bin:
     """What one stretch of time held.
 
     Attributes:
-        mean: None where no reading fell into it.
+        mean: Without spikes; None where no reading is left.
         count: [1] readings.
         total: Sum of the readings.
         scatter: Sum of their squared deviations from the bin's mean.
         distinct: The different values, or None where there are more than twelve.
+        spikes: [1] readings left out.
+        excursion: Mean with the readings left out, where these lasted too long to be a spike.
     """
 
     mean: float | None
@@ -32,20 +39,23 @@ class Bin:
     total: float = 0.0
     scatter: float = 0.0
     distinct: frozenset[float] | None = frozenset()
+    spikes: int = 0
+    excursion: float | None = None
 
 
-def bin_of(values: list[float]) -> Bin:
+def bin_of(
+    values: Sequence[float], *, spikes: int = 0, excursion: float | None = None
+) -> Bin:
     """Summarise the readings of one bin."""
     if not values:
-        return Bin(None)
+        return Bin(None, spikes=spikes, excursion=excursion)
     first, n = values[0], len(values)
     mean = math.fsum(values) / n
     total = math.fsum(value - first for value in values) + n * first
     scatter = math.fsum((value - mean) ** 2 for value in values)
     distinct = frozenset(values)
-    return Bin(
-        mean, n, total, scatter, distinct if len(distinct) <= _MAX_DISTINCT else None
-    )
+    seen = distinct if len(distinct) <= _MAX_DISTINCT else None
+    return Bin(mean, n, total, scatter, seen, spikes, excursion)
 
 
 class FrontEnd:
@@ -56,81 +66,142 @@ class FrontEnd:
     """
 
     def __init__(self, *, resolution: float, start_s: float, bin_s: float) -> None:
-        self.rejected = 0
         self.last_index = -1
         self._resolution = resolution
         self._start_s = start_s
         self._bin_s = bin_s
         self._recent: deque[float] = deque(maxlen=_RECENT)
+        self._off_since_s = 0.0
+        self._off_sign = 0
         self._rejected_in_a_row = 0
-        self._open: dict[int, list[float]] = {}
+        self._open: dict[int, tuple[list[float], list[float]]] = {}
         self._next = 0
 
     def feed(self, at_s: float, value: float) -> None:
         """Place one reading; one that comes after its bin was closed is not used."""
-        index = math.floor((at_s - self._start_s) / self._bin_s)
-        self.last_index = max(self.last_index, index)
+        self.feed_bin(math.floor((at_s - self._start_s) / self._bin_s), [at_s], [value])
+
+    def feed_bin(
+        self, index: int, times_s: Sequence[float], values: Sequence[float]
+    ) -> None:
+        """Place readings that fall into one bin, numbered from switch-on; a closed one takes no more."""
         if index < self._next:
             return
-        if self._is_spike(value):
-            self.rejected += 1
-            return
-        self._open.setdefault(index, []).append(value)
+        self.last_index = max(self.last_index, index)
+        open_times_s, open_values = self._open.setdefault(index, ([], []))
+        open_times_s.extend(times_s)
+        open_values.extend(values)
 
     def close_bin(self) -> Bin:
         """Close the oldest open bin and return it."""
-        values = self._open.pop(self._next, [])
+        times_s, values = self._open.pop(self._next, ([], []))
         self._next += 1
-        return bin_of(values)
+        if self._has_no_spike(values):
+            if values:
+                self._rejected_in_a_row = self._off_sign = 0
+                self._recent.extend(values[-_RECENT:])
+            return bin_of(values)
+        return self._despiked(times_s, values)
+
+    def _has_no_spike(self, values: list[float]) -> bool:
+        """Whether they lie so close together that the test of each could not fail."""
+        if not values or len(self._recent) < _RECENT:
+            return not values
+        low, high = min(values), max(values)
+        low, high = min(low, *self._recent), max(high, *self._recent)
+        least = min(abs(low), abs(high)) if low * high > 0.0 else 0.0
+        return high - low <= max(4.0 * self._resolution, 0.02 * least)
+
+    def _despiked(self, times_s: list[float], values: list[float]) -> Bin:
+        kept: list[float] = []
+        lasted = False
+        for at_s, value in zip(times_s, values, strict=True):
+            if self._is_spike(value):
+                lasted = self._is_excursion(at_s, value) or lasted
+            else:
+                self._off_sign = 0
+                kept.append(value)
+        excursion = math.fsum(values) / len(values) if lasted else None
+        return bin_of(kept, spikes=len(values) - len(kept), excursion=excursion)
+
+    def _is_excursion(self, at_s: float, value: float) -> bool:
+        sign = 1 if value > self._recent[-1] else -1
+        if sign != self._off_sign:
+            self._off_since_s, self._off_sign = at_s, sign
+        return at_s - self._off_since_s >= _EXCURSION_S
 
     def _is_spike(self, value: float) -> bool:
-        if (
-            len(self._recent) == _RECENT
-            and self._rejected_in_a_row < _MAX_REJECTED_IN_A_ROW
-        ):
-            middle = _RECENT // 2
-            median = sorted(self._recent)[middle]
-            deviation = sorted(abs(x - median) for x in self._recent)[middle]
-            limit = max(
-                8.0 * 1.4826 * deviation, 4.0 * self._resolution, 0.02 * abs(median)
-            )
-            if abs(value - median) > limit:
-                self._rejected_in_a_row += 1
-                return True
+        if self._rejected_in_a_row < _MAX_REJECTED_IN_A_ROW and self._is_far(value):
+            self._rejected_in_a_row += 1
+            return True
         self._rejected_in_a_row = 0
         self._recent.append(value)
         return False
 
+    def _is_far(self, value: float) -> bool:
+        """Whether it is further from the last readings than their scatter and their display let expect."""
+        if len(self._recent) < _RECENT:
+            return False
+        middle = _RECENT // 2
+        median = sorted(self._recent)[middle]
+        distance = abs(value - median)
+        if distance <= max(4.0 * self._resolution, 0.02 * abs(median)):
+            return False
+        deviation = sorted([abs(x - median) for x in self._recent])[middle]
+        return distance > 8.0 * 1.4826 * deviation
 
-def undithered_step(bins: list[Bin], resolution: float) -> tuple[float, float]:
-    """Scatter of the single readings, and the step that their display really has.
+
+class Rounding:
+    """What a display's rounding may hide over a window, bin by bin at constant cost."""
+
+    def __init__(self, resolution: float) -> None:
+        self._resolution = resolution
+        self._reference = 0.0
+        self.count = 0
+        self._total = 0.0
+        self._squares = 0.0
+        self._distinct: set[float] | None = set()
+
+    def add(self, item: Bin) -> None:
+        """Take the window's next bin."""
+        if item.mean is None:
+            return
+        if not self.count:
+            self._reference = item.mean
+        # Relative to a near value, so that nothing of the scatter is lost.
+        away = item.mean - self._reference
+        self.count += item.count
+        self._total += item.count * away
+        self._squares += item.scatter + item.count * away * away
+        if self._distinct is not None and item.distinct is not None:
+            self._distinct |= item.distinct
+        if item.distinct is None or len(self._distinct or ()) > _MAX_DISTINCT:
+            self._distinct = None
+
+    def scatter(self) -> float:
+        """Standard deviation of the single readings [unit of the readings]."""
+        mean = self._total / self.count
+        return math.sqrt(max(self._squares / self.count - mean * mean, 0.0))
+
+    def step(self) -> float:
+        """The larger of the stated step and the smallest difference seen, looked for among few values [same]."""
+        ordered = sorted(self._distinct or ())
+        seen = min((b - a for a, b in itertools.pairwise(ordered)), default=0.0)
+        return max(self._resolution, seen)
+
+    def half_step(self) -> float:
+        """How far rounding may hide the truth, Q of `undithered_half_step` [same]; of a window with readings."""
+        return undithered_half_step(self.scatter(), self.step())
+
+
+def rounding_of(bins: Iterable[Bin], resolution: float) -> Rounding:
+    """Of all these bins together.
 
     Args:
-        bins: Of one window; at least one holds a reading.
+        bins: Of one window.
         resolution: Step that the profile states [unit of the readings].
-
-    Returns:
-        Standard deviation of the readings, and the larger of the stated step and the smallest
-        difference seen (looked for only where there are few distinct values).
     """
-    n = sum(b.count for b in bins)
-    mean = math.fsum(b.total for b in bins) / n
-    variance = (
-        math.fsum(
-            b.scatter + b.count * (b.mean - mean) ** 2
-            for b in bins
-            if b.mean is not None
-        )
-        / n
-    )
-    step = resolution
-    seen: set[float] = set()
-    for b in bins:
-        if b.distinct is None or len(seen | b.distinct) > _MAX_DISTINCT:
-            return math.sqrt(variance), step
-        seen |= b.distinct
-    ordered = sorted(seen)
-    differences = [high - low for low, high in itertools.pairwise(ordered)]
-    return math.sqrt(variance), max(
-        [step, *([min(differences)] if differences else [])]
-    )
+    rounding = Rounding(resolution)
+    for item in bins:
+        rounding.add(item)
+    return rounding

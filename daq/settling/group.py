@@ -1,85 +1,25 @@
-"""Several channels of one trial: run-up, declaration, confirmation and one common window.
-
-Settled is declared when every required channel holds at the same instant, each over its own window. What follows is
-averaged over one window common to all channels: from the latest of their starts. Later readings confirm the
-declaration or withdraw it.
+"""Several channels of one trial: their readings in, phases and one common settled window out.
 
 Only readings move this object: a bin closes when every channel has a reading beyond it, or when one channel is a whole bin
 ahead (so a silent meter holds nobody up). The outcome is therefore the same however the readings are cut into blocks.
 """
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
 
 from daq.records import Window
-from daq.settling.confirmation import DecayFits, Examination, LevelEstimate
-from daq.settling.front_end import Bin, FrontEnd, undithered_step
+from daq.settling.front_end import FrontEnd
+from daq.settling.level import LevelEstimate
+from daq.settling.normalising import Normalising, NotFitted
 from daq.settling.parameters import Parameters
-from daq.settling.rule import ChannelRule, HeldBackBy, StepWatch
-from daq.stats import estimate_mean, student_t_quantile, undithered_half_step
+from daq.settling.phases import ChannelProgress, ChannelSetup, Phase, PhaseChange
+from daq.settling.rule import GroupRule
+from daq.settling.verdicts import HeldBackBy
 
-_RUN_UP_CHANGE = 0.05
-"""Run-up is over once no required channel changes by more than this share from bin to bin."""
-
-
-@dataclass(frozen=True, slots=True)
-class ChannelSetup:
-    """How one channel takes part.
-
-    Attributes:
-        name: Of the channel.
-        tolerance: Largest relative drift that still counts as settled [1].
-        resolution: Display's step [unit of the channel].
-        interval_s: Expected spacing of readings [s].
-        required: Whether the trial waits for it to settle.
-    """
-
-    name: str
-    tolerance: float
-    resolution: float
-    interval_s: float
-    required: bool
-
-
-class Phase(StrEnum):
-    """Where the group stands."""
-
-    RUN_UP = "run-up"
-    SETTLING = "settling"
-    AVERAGING = "averaging"
-    CONFIRMED = "confirmed"
-
-
-@dataclass(frozen=True, slots=True)
-class PhaseChange:
-    """The group entered a phase.
-
-    Attributes:
-        phase: The new one.
-        at_s: End of the bin that brought it [s].
-        reason: Why a declaration was withdrawn; None otherwise.
-    """
-
-    phase: Phase
-    at_s: float
-    reason: HeldBackBy | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class ChannelProgress:
-    """What a screen shows of one required channel.
-
-    Attributes:
-        held_back_by: What keeps it from being settled, while it is not.
-        mean: Of the window so far, provisional until confirmed [unit of the channel].
-        expanded_uncertainty: Once confirmed, without the instrument's own accuracy [same].
-    """
-
-    held_back_by: HeldBackBy | None
-    mean: float | None
-    expanded_uncertainty: float | None
+_NEVER = 1 << 62
+"""Beyond every position of a block."""
 
 
 class SettlingGroup:
@@ -92,6 +32,7 @@ class SettlingGroup:
         start_s: float,
         parameters: Parameters,
         target: float | None = None,
+        normalising: Normalising | None = None,
     ) -> None:
         """Begin a trial.
 
@@ -101,305 +42,207 @@ class SettlingGroup:
             parameters: The rule's.
             target: Relative expanded uncertainty (without the instruments' accuracy) at which averaging
                 may stop [1]; None leaves it to the rule's own goal.
+            normalising: What is taken to a reference voltage, if anything.
 
         Raises:
-            ValueError: If no channel is required.
+            ValueError: If no channel is required, or if readings of a required one are so far apart that no window
+                of the rule holds enough of them.
         """
         required = [c for c in channels if c.required]
         if not required:
             msg = "no required channel, expected at least one"
             raise ValueError(msg)
-        self.phase = Phase.RUN_UP
-        self.declared_s: float | None = None
-        self.withdrawn = 0
         self.bin_s = max(2.0, 2.0 * max(c.interval_s for c in required))
-        self._start_s = start_s
-        self._parameters = parameters
-        self._target = target
+        self.rule = GroupRule(
+            channels,
+            start_s=start_s,
+            bin_s=self.bin_s,
+            parameters=parameters,
+            target=target,
+            normalising=normalising,
+        )
         self._front_ends = {
             c.name: FrontEnd(resolution=c.resolution, start_s=start_s, bin_s=self.bin_s)
             for c in channels
         }
-        self._rules = {
-            c.name: ChannelRule(
-                tolerance=c.tolerance,
-                resolution=c.resolution,
-                bin_s=self.bin_s,
-                parameters=parameters,
-            )
-            for c in channels
-        }
-        self._required = tuple(c.name for c in required)
+        self._start_s = start_s
         self._closed = 0
-        self._declared_bin = 0
-        self._first_bin = 0
-        self._own: dict[str, DecayFits] = {}
-        self._common: dict[str, DecayFits] = {}
-        self._steps: dict[str, StepWatch] = {}
-        self._levels: dict[str, LevelEstimate] = {}
-        self._rejected_in_run_up: dict[str, int] = {}
+        self._spikes = dict.fromkeys(self._front_ends, 0)
 
-    def feed(self, channel: str, at_s: float, value: float) -> list[PhaseChange]:
-        """Take one reading; returns the phases that it brought about, usually none."""
-        if self.phase is Phase.CONFIRMED:
-            return []
-        self._front_ends[channel].feed(at_s, value)
-        changes: list[PhaseChange] = []
-        while self._bin_is_complete():
-            change = self._close_bin()
-            if change is None:
-                continue
-            self.phase = change.phase
-            changes.append(change)
-            if change.phase is Phase.CONFIRMED:
-                break
-        return changes
+    @property
+    def phase(self) -> Phase:
+        """Where the group stands."""
+        return self.rule.phase
+
+    @property
+    def declared_s(self) -> float | None:
+        """When it was declared settled, while that stands [s]."""
+        return self.rule.declared_s
+
+    @property
+    def withdrawn(self) -> int:
+        """Declarations that were withdrawn [1]."""
+        return self.rule.withdrawn
 
     @property
     def window(self) -> Window | None:
         """What is being averaged, or was when confirmed; None before a declaration [s]."""
-        if self.phase not in {Phase.AVERAGING, Phase.CONFIRMED}:
-            return None
-        return Window(self._start_s + self._first_bin * self.bin_s, self._bin_end_s())
+        return self.rule.window
+
+    def feed(self, channel: str, at_s: float, value: float) -> list[PhaseChange]:
+        """Take one reading; returns the phases that it brought about, usually none."""
+        if self.rule.phase is Phase.CONFIRMED:
+            return []
+        front_end = self._front_ends[channel]
+        before = front_end.last_index
+        front_end.feed(at_s, value)
+        # Only a reading of a later bin can complete one.
+        return self._close_bins() if front_end.last_index > before else []
+
+    def feed_block(
+        self,
+        channels: Sequence[str],
+        which: NDArray[np.intp],
+        times_s: NDArray[np.float64],
+        values: NDArray[np.float64],
+    ) -> list[PhaseChange]:
+        """Take many readings at once, exactly as if each had been fed by itself.
+
+        Args:
+            channels: Names that `which` counts from 0.
+            which: Whose reading it is, in order of arrival [1]. Shape (n,).
+            times_s: When it was true, never falling within one channel [s]. Shape (n,).
+            values: [unit of the channel]. Shape (n,).
+
+        Returns:
+            The phases that they brought about; nothing is taken after the one that confirms.
+        """
+        bins = np.floor((times_s - self._start_s) / self.bin_s).astype(np.intp)
+        queues = [
+            _Queue(
+                self._front_ends[name],
+                np.flatnonzero(which == i),
+                bins,
+                times_s,
+                values,
+            )
+            for i, name in enumerate(channels)
+        ]
+        changes: list[PhaseChange] = []
+        while self.rule.phase is not Phase.CONFIRMED:
+            up_to = self._next_close(queues, len(which))
+            for queue in queues:
+                queue.feed_before(up_to)
+            changes += self._close_bins()
+            if up_to == len(which):
+                break
+        return changes
+
+    def finish(self) -> PhaseChange | None:
+        """The readings ended for good: accept an average that is at least half as long as the shortest one."""
+        return self.rule.finish()
 
     def levels(self) -> dict[str, LevelEstimate]:
         """Levels over the confirmed window; empty before it is confirmed."""
-        return dict(self._levels)
+        return self.rule.levels()
+
+    def unsettled(self) -> tuple[Window, dict[str, LevelEstimate]] | None:
+        """The last stretch of a trial that did not settle, with its drift in the uncertainty; None without one."""
+        return self.rule.unsettled()
+
+    def not_normalised(self) -> dict[str, NotFitted]:
+        """Channels asked for whose exponent the confirmed window does not tell."""
+        return self.rule.not_normalised()
 
     def spikes(self) -> dict[str, int]:
         """Single readings left out since the run-up, of the channels that had any [1]."""
-        counts = {
-            name: end.rejected - self._rejected_in_run_up.get(name, 0)
-            for name, end in self._front_ends.items()
-        }
-        return {name: count for name, count in counts.items() if count}
+        return {name: count for name, count in self._spikes.items() if count}
 
     def progress(self, channel: str) -> ChannelProgress:
         """How far one required channel is."""
-        rule = self._rules[channel]
-        level = self._levels.get(channel)
-        if level is not None:
-            return ChannelProgress(None, level.mean, level.expanded_uncertainty)
-        if self.phase is Phase.AVERAGING:
-            return ChannelProgress(None, self._common[channel].mean, None)
-        return ChannelProgress(rule.held_back_by, None, None)
+        return self.rule.progress(channel)
+
+    def why_not(self, channel: str) -> HeldBackBy | None:
+        """Why a required channel has no average, were the trial to end now; None once it is confirmed."""
+        return self.rule.why_not(channel)
 
     def averaging_s(self) -> float:
         """Time since the declaration [s]; 0 before it."""
-        if self.phase not in {Phase.AVERAGING, Phase.CONFIRMED}:
-            return 0.0
-        return (self._closed - 1 - self._declared_bin) * self.bin_s
+        return self.rule.averaging_s()
+
+    def time_left_s(self) -> float | None:
+        """How long until the average is likely to be confirmed [s]; None where nothing can be said yet."""
+        return self.rule.time_left_s()
+
+    def _next_close(self, queues: Sequence["_Queue"], end: int) -> int:
+        """How many of the readings it takes until the oldest bin is complete; all where it is not."""
+        beyond = [
+            min(
+                (q.first_beyond(self._closed) for q in queues if q.front_end is front),
+                default=end,
+            )
+            if front.last_index <= self._closed
+            else 0
+            for front in self._front_ends.values()
+        ]
+        ahead = min((q.first_beyond(self._closed + 1) for q in queues), default=end)
+        return min(max(beyond), ahead, end - 1) + 1
+
+    def _close_bins(self) -> list[PhaseChange]:
+        changes: list[PhaseChange] = []
+        while self.rule.phase is not Phase.CONFIRMED and self._bin_is_complete():
+            items = {name: end.close_bin() for name, end in self._front_ends.items()}
+            self._closed += 1
+            in_run_up = self.rule.phase is Phase.RUN_UP
+            change = self.rule.take(items)
+            # Inrush looks like spikes, and is nobody's concern.
+            if not in_run_up:
+                for name, item in items.items():
+                    self._spikes[name] += item.spikes
+            if change is not None:
+                changes.append(change)
+        return changes
 
     def _bin_is_complete(self) -> bool:
         indices = [end.last_index for end in self._front_ends.values()]
         return min(indices) > self._closed or max(indices) > self._closed + 1
 
-    def _bin_end_s(self) -> float:
-        return self._start_s + self._closed * self.bin_s
 
-    def _close_bin(self) -> PhaseChange | None:
-        before = (
-            {name: self._rules[name].newest.mean for name in self._required}
-            if self._closed
-            else {}
-        )
-        items = {name: end.close_bin() for name, end in self._front_ends.items()}
-        for name, item in items.items():
-            self._rules[name].add(item)
-        self._closed += 1
-        if self.phase is Phase.RUN_UP:
-            return self._run_up(before, items)
-        if self.phase is Phase.SETTLING:
-            return self._settling()
-        return self._averaging(items)
+class _Queue:
+    """One channel's readings of a block, waiting for their turn."""
 
-    def _run_up(
-        self, before: dict[str, float | None], items: dict[str, Bin]
-    ) -> PhaseChange | None:
-        for name in self._required:
-            old, new = before.get(name), items[name].mean
-            if new is None:
-                self._rules[name].held_back_by = HeldBackBy.GAPS
-            if old is None or new is None:
-                return None
-            if abs(new - old) > max(
-                _RUN_UP_CHANGE * abs(new), 4.0 * self._rules[name].resolution
-            ):
-                return None
-        for rule in self._rules.values():
-            rule.forbid_before(self._closed - 1)
-        # Inrush looks like spikes, and is nobody's concern.
-        self._rejected_in_run_up = {
-            name: end.rejected for name, end in self._front_ends.items()
-        }
-        return PhaseChange(Phase.SETTLING, self._bin_end_s())
-
-    def _settling(self) -> PhaseChange | None:
-        rules = [self._rules[name] for name in self._required]
-        for rule in rules:
-            rule.detect()
-        persistence = self._parameters.persistence
-        if any(
-            rule.newest.mean is None or rule.passed_in_a_row < persistence
-            for rule in rules
-        ):
-            return None
-        return self._declare()
-
-    def _declare(self) -> PhaseChange:
-        newest = self._closed - 1
-        firsts = {name: newest - self._length_of(name) + 1 for name in self._required}
-        self._declared_bin = newest
-        self._first_bin = max(firsts.values())
-        for name in self._required:
-            rule = self._rules[name]
-            self._own[name] = rule.open_fits(firsts[name])
-            shared = firsts[name] == self._first_bin
-            self._common[name] = (
-                self._own[name] if shared else rule.open_fits(self._first_bin)
-            )
-            detection = rule.detection
-            if detection is not None:
-                limit = max(rule.tolerance * abs(detection.mean), rule.resolution / 2.0)
-                self._steps[name] = StepWatch(detection, limit)
-        self.declared_s = self._bin_end_s()
-        return PhaseChange(Phase.AVERAGING, self.declared_s)
-
-    def _length_of(self, name: str) -> int:
-        detection = self._rules[name].detection
-        return detection.length if detection is not None else 0
-
-    def _averaging(self, items: dict[str, Bin]) -> PhaseChange | None:
-        for name in self._required:
-            self._own[name].add(items[name])
-            if self._common[name] is not self._own[name]:
-                self._common[name].add(items[name])
-        if self._sees_step(items):
-            return self._withdraw(HeldBackBy.STEP)
-        since, p = self.averaging_s(), self._parameters
-        if since < p.least_s - 1e-9:
-            return None
-        # A few readings after a long silence confirm nothing.
-        if self._least_present_share() < p.least_share:
-            time_is_up = since >= p.longest_s - 1e-9
-            return self._withdraw(HeldBackBy.GAPS) if time_is_up else None
-        if any(items[name].mean is None for name in self._required):
-            return None
-        return self._examine()
-
-    def _least_present_share(self) -> float:
-        windows = (*self._own.values(), *self._common.values())
-        return min(fits.present_share for fits in windows)
-
-    def _sees_step(self, items: dict[str, Bin]) -> bool:
-        seen = False
-        for name in self._required:
-            mean = items[name].mean
-            # Every watch takes its value: no short cut, or the others would fall behind.
-            seen = (mean is not None and self._steps[name].sees_step(mean)) or seen
-        if seen:
-            for rule in self._rules.values():
-                rule.forbid_before(max(self._closed - 3, 0))
-        return seen
-
-    def _examine(self) -> PhaseChange | None:
-        p, since = self._parameters, self.averaging_s()
-        time_is_up = since >= p.longest_s - 1e-9
-        own = {
-            name: self._examination(name, self._own[name]) for name in self._required
-        }
-        drift = {
-            name: seen.drift_probability(since_declared_s=since)
-            for name, seen in own.items()
-        }
-        levels = {
-            name: self._examination(name, self._common[name]).level()
-            for name in self._required
-        }
-        if self._is_good(own, drift, levels, time_is_up=time_is_up):
-            if not any(seen.is_hunting() for seen in own.values()):
-                return self._confirm(levels)
-            if time_is_up:
-                return self._withdraw(HeldBackBy.HUNTING)
-        if max(drift.values()) > p.reject_probability:
-            return self._withdraw(HeldBackBy.DRIFT)
-        if time_is_up:
-            late_drift = max(drift.values()) > p.accept_probability
-            return self._withdraw(HeldBackBy.DRIFT if late_drift else HeldBackBy.NOISE)
-        return None
-
-    def _examination(self, name: str, fits: DecayFits) -> Examination:
-        rule = self._rules[name]
-        return fits.examine(
-            tolerance=rule.tolerance,
-            resolution=rule.resolution,
-            parameters=self._parameters,
-        )
-
-    def _is_good(
+    def __init__(
         self,
-        own: dict[str, Examination],
-        drift: dict[str, float],
-        levels: dict[str, LevelEstimate],
-        *,
-        time_is_up: bool,
-    ) -> bool:
-        p = self._parameters
-        for name, seen in own.items():
-            u = levels[name].expanded_uncertainty
-            goal = (
-                p.goal * seen.limit
-                if self._target is None
-                else self._target * abs(levels[name].mean)
+        front_end: FrontEnd,
+        positions: NDArray[np.intp],
+        bins: NDArray[np.intp],
+        times_s: NDArray[np.float64],
+        values: NDArray[np.float64],
+    ) -> None:
+        self.front_end = front_end
+        self._positions = positions
+        self._bins = bins[positions]
+        self._times_s = times_s[positions]
+        self._values = values[positions]
+        self._taken = 0
+
+    def first_beyond(self, index: int) -> int:
+        """Position in the block of the first reading after a bin; beyond every block where there is none."""
+        at = int(np.searchsorted(self._bins, index, side="right"))
+        at = max(at, self._taken)
+        return int(self._positions[at]) if at < len(self._positions) else _NEVER
+
+    def feed_before(self, end: int) -> None:
+        """Feed what lies before a position of the block."""
+        stop = int(np.searchsorted(self._positions, end, side="left"))
+        begin = self._taken
+        while begin < stop:
+            index = int(self._bins[begin])
+            last = min(int(np.searchsorted(self._bins, index, side="right")), stop)
+            self.front_end.feed_bin(
+                index,
+                self._times_s[begin:last].tolist(),
+                self._values[begin:last].tolist(),
             )
-            if (
-                drift[name] > p.accept_probability
-                or seen.line_bound() > p.line_tolerance
-            ):
-                return False
-            if u > p.refuse * seen.limit or (u > goal and not time_is_up):
-                return False
-        return True
-
-    def _withdraw(self, reason: HeldBackBy) -> PhaseChange:
-        self.withdrawn += 1
-        self.declared_s = None
-        for rule in self._rules.values():
-            rule.restart(reason)
-        return PhaseChange(Phase.SETTLING, self._bin_end_s(), reason)
-
-    def _confirm(self, levels: dict[str, LevelEstimate]) -> PhaseChange:
-        self._levels = levels
-        for name, rule in self._rules.items():
-            if name not in levels:
-                level = _plain_level(
-                    rule.window(self._first_bin),
-                    rule.resolution,
-                    self._parameters.least_share,
-                )
-                if level is not None:
-                    self._levels[name] = level
-        return PhaseChange(Phase.CONFIRMED, self._bin_end_s())
-
-
-def _plain_level(
-    bins: list[Bin], resolution: float, least_share: float
-) -> LevelEstimate | None:
-    """Mean of a channel that nobody waited for; None where too little of the window is there."""
-    means = [item.mean for item in bins if item.mean is not None]
-    if len(means) < max(4.0, least_share * len(bins)):
-        return None
-    estimate = estimate_mean(means)
-    half_step = undithered_half_step(*undithered_step(bins, resolution))
-    quantile = student_t_quantile(0.975, estimate.degrees_of_freedom)
-    scatter = quantile * estimate.std_uncertainty
-    return LevelEstimate(
-        mean=estimate.mean,
-        plain_mean=estimate.mean,
-        std_uncertainty=estimate.std_uncertainty,
-        degrees_of_freedom=estimate.degrees_of_freedom,
-        half_step=half_step,
-        expanded_uncertainty=math.hypot(scatter, 1.96 * half_step / math.sqrt(3.0)),
-        count=sum(item.count for item in bins),
-        effective_count=estimate.effective_count,
-    )
+            begin = last
+        self._taken = stop

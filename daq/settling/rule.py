@@ -1,215 +1,358 @@
-"""Detection of a settled window in one channel.
+"""The rule over bins: run-up, declaration, confirmation and one common window of several channels.
 
-At each closed bin one backward pass from the newest bin serves all windows, the shortest first. For a window the drift
-that is still to come is bounded by the regression y = level + amplitude * exp(age/tau_max), where the amplitude is what
-is left of the decay at the newest bin: the bound |amplitude| + t se must fit in the tolerance.
+Settled is declared when every required channel holds at the same instant, each over its own window. What follows is
+averaged over one window common to all channels: from the latest of their starts. Later bins confirm the
+declaration or withdraw it.
 """
 
 import math
-from collections import deque
-from dataclasses import dataclass
-from enum import StrEnum
-from itertools import islice
+from collections.abc import Mapping, Sequence
+from functools import partial
 
-from daq.settling.confirmation import DecayFits
-from daq.settling.front_end import Bin, undithered_step
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.records import Window
+from daq.settling.detection import LEAST_BINS, Detector
+from daq.settling.disturbances import DisturbanceLog, JumpWatch
+from daq.settling.front_end import Bin
+from daq.settling.history import BinHistory
+from daq.settling.level import LevelEstimate
+from daq.settling.normalised import Normaliser
+from daq.settling.normalising import Normalising, NotFitted
 from daq.settling.parameters import Parameters
-from daq.settling.regression import Fit, Sums, is_hunting
-from daq.stats import student_t_quantile, undithered_half_step
+from daq.settling.phases import ChannelProgress, ChannelSetup, Phase, PhaseChange
+from daq.settling.verdicts import ChannelWindows, Detection, HeldBackBy
+from daq.settling.window import AveragingWindow
 
-_LEAST_BINS = 8
-_SPARE_BINS = 8
+_RUN_UP_CHANGE = 0.05
+"""Run-up is over once no required channel changes by more than this share from bin to bin."""
 
+_UNSETTLED_S = 120.0
+"""What did not settle is averaged over its last stretch of this length."""
 
-class HeldBackBy(StrEnum):
-    """Why a channel is not settled."""
-
-    TOO_SHORT = "too short"
-    DRIFT = "drift"
-    NOISE = "noise"
-    RESOLUTION = "resolution"
-    HUNTING = "hunting"
-    STEP = "step"
-    GAPS = "gaps"
+_LEAST_UNSETTLED = 4
+"""Bins that such a stretch must hold of a channel [1]."""
 
 
-@dataclass(frozen=True, slots=True)
-class Detection:
-    """A window that passes: its length in bins, its mean, and the inflated scatter of its bins."""
-
-    length: int
-    mean: float
-    std_dev: float
-
-
-class ChannelRule:
-    """Takes one channel's bins in order and says whether a window ending now is settled."""
+class GroupRule:
+    """Takes the bins of one trial from switch-on; ends with one confirmed window."""
 
     def __init__(
         self,
+        channels: Sequence[ChannelSetup],
         *,
-        tolerance: float,
-        resolution: float,
+        start_s: float,
         bin_s: float,
         parameters: Parameters,
+        target: float | None = None,
+        normalising: Normalising | None = None,
     ) -> None:
-        self.tolerance = tolerance
-        self.resolution = resolution
-        self.passed_in_a_row = 0
-        self.detection: Detection | None = None
-        self.held_back_by: HeldBackBy | None = HeldBackBy.TOO_SHORT
-        self._bin_s = bin_s
-        self._parameters = parameters
-        lengths = {round(window / bin_s) for window in parameters.windows_s}
-        self._lengths = sorted(n for n in lengths if n >= _LEAST_BINS)
-        keep = max(self._lengths) + int(parameters.longest_s / bin_s) + _SPARE_BINS
-        self._bins: deque[Bin] = deque(maxlen=keep)
-        self._newest = -1
-        self._first = 0
+        """Begin a trial.
 
-    @property
-    def newest(self) -> Bin:
-        """The bin closed last."""
-        return self._bins[-1]
-
-    def add(self, item: Bin) -> None:
-        """Keep the next bin."""
-        self._bins.append(item)
-        self._newest += 1
-
-    def forbid_before(self, index: int) -> None:
-        """No window may begin before this bin (run-up, or a step)."""
-        self._first = max(self._first, index)
-
-    def restart(self, reason: HeldBackBy | None) -> None:
-        """Begin to count passing bins anew."""
-        self.passed_in_a_row = 0
-        self.detection = None
-        self.held_back_by = reason
-
-    def window(self, first: int) -> list[Bin]:
-        """Bins from the given index to the newest."""
-        skip = len(self._bins) - (self._newest - first + 1)
-        return list(islice(self._bins, max(skip, 0), None))
-
-    def detect(self) -> None:
-        """Judge the windows that end at the newest bin; where that bin is missing only say so."""
-        if self.newest.mean is None:
-            self.held_back_by = HeldBackBy.GAPS
-            return
-        self.detection = self._shortest_settled_window(self.newest.mean)
-        if self.detection is None:
-            self.passed_in_a_row = 0
-            return
-        self.held_back_by = None
-        self.passed_in_a_row += 1
-
-    def open_fits(self, first: int) -> DecayFits:
-        """Regressions over a window that begins at the given bin and may grow.
+        Args:
+            channels: At least one of them required.
+            start_s: Switch-on [s].
+            bin_s: Length of a bin [s].
+            parameters: The rule's.
+            target: As of `SettlingGroup` [1].
+            normalising: As of `SettlingGroup`.
 
         Raises:
-            ValueError: If no window has been detected.
+            ValueError: If the bins are so long that no window holds enough of them.
         """
-        if self.detection is None:
-            msg = "no settled window, expected detect() to have found one"
-            raise ValueError(msg)
-        fits = DecayFits(reference=self.detection.mean, bin_s=self._bin_s)
-        for item in self.window(first):
-            fits.add(item)
-        return fits
-
-    def _shortest_settled_window(self, reference: float) -> Detection | None:
-        growth = math.exp(self._bin_s / self._parameters.tau_max_s)
-        available = min(len(self._bins), self._newest - self._first + 1)
-        sums, g = Sums(), 1.0
-        backwards = reversed(self._bins)
-        done = 0
-        for length in self._lengths:
-            if length > available:
-                break
-            for item in islice(backwards, length - done):
-                sums.add(None if item.mean is None else item.mean - reference, g)
-                g *= growth
-            done = length
-            detection = self._judge(sums, length, reference)
-            if detection is not None:
-                return detection
-        return None
-
-    def _judge(self, sums: Sums, length: int, reference: float) -> Detection | None:
-        p = self._parameters
-        n = sums.count
-        if n < p.least_share * length or n < 6:
-            self.held_back_by = HeldBackBy.GAPS
-            return None
-        fit = sums.fit()
-        mean = reference + sums.y / n
-        limit = max(self.tolerance * abs(mean), self.resolution / 2.0)
-        std_dev = math.sqrt(fit.residual / (n - 2.0) * fit.inflation)
-        nu = max(2.0, n / fit.inflation - 2.0)
-        bound = abs(fit.amplitude) + student_t_quantile(
-            1.0 - p.alpha, nu
-        ) * std_dev / math.sqrt(fit.sxx)
-        if bound > limit:
-            self.held_back_by = (
-                HeldBackBy.DRIFT
-                if abs(fit.amplitude) > 0.5 * bound
-                else HeldBackBy.NOISE
+        self.phase = Phase.RUN_UP
+        self.declared_s: float | None = None
+        self.withdrawn = 0
+        self._channels = {c.name: c for c in channels}
+        self._required = tuple(c.name for c in channels if c.required)
+        self._start_s, self._bin_s = start_s, bin_s
+        self._parameters, self._target = parameters, target
+        asked = [self._channels[name] for name in self._required]
+        self._detector = Detector(
+            tolerances=[c.tolerance for c in asked],
+            resolutions=[c.resolution for c in asked],
+            bin_s=bin_s,
+            parameters=parameters,
+        )
+        if not self._detector.longest:
+            msg = (
+                f"bins of {bin_s:g} s, expected the longest window, "
+                f"{max(parameters.windows_s):g} s, to hold {LEAST_BINS} of them"
             )
-            return None
-        bins = self.window(self._newest - length + 1)
-        scatter, step = undithered_step(bins, self.resolution)
-        half_step = undithered_half_step(scatter, step)
-        if (
-            bound + 2.0 * half_step / math.expm1(length * self._bin_s / p.tau_max_s)
-            > limit
-        ):
-            self.held_back_by = HeldBackBy.RESOLUTION
-            return None
-        if is_hunting(self._residuals(bins, fit, reference), p.hunting * limit):
-            self.held_back_by = HeldBackBy.HUNTING
-            return None
-        return Detection(
-            length, mean, max(std_dev, self.resolution / 4.0 * math.sqrt(fit.inflation))
-        )
+            raise ValueError(msg)
+        averaging = math.ceil(parameters.longest_s / bin_s)
+        kept = self._detector.longest + averaging + LEAST_BINS
+        self._history = BinHistory(tuple(self._channels), kept=kept)
+        self._normaliser = Normaliser(normalising, self._channels, bin_s=bin_s)
+        self._watches = {
+            c.name: JumpWatch(
+                tolerance=c.tolerance, resolution=c.resolution, parameters=parameters
+            )
+            for c in asked
+        }
+        self._disturbances = DisturbanceLog(parameters)
+        self._first = 0
+        self._passed = dict.fromkeys(self._required, 0)
+        self._windows: dict[str, ChannelWindows] = {}
+        self._faults: dict[str, HeldBackBy] = {}
+        self._averaging: AveragingWindow | None = None
+        self._levels: dict[str, LevelEstimate] = {}
 
-    def _residuals(self, bins: list[Bin], fit: Fit, reference: float) -> list[float]:
-        last = len(bins) - 1
-        tau = self._parameters.tau_max_s
-        return [
-            0.0
-            if item.mean is None
-            else item.mean
-            - reference
-            - fit.level
-            - fit.amplitude * math.exp((last - i) * self._bin_s / tau)
-            for i, item in enumerate(bins)
+    def take(self, items: Mapping[str, Bin]) -> PhaseChange | None:
+        """Take the next bin of every channel; returns the phase that it brought about, usually none."""
+        before = (
+            {name: self._history.newest(name).mean for name in self._required}
+            if self._history.closed
+            else {}
+        )
+        self._history.add(items)
+        if self.phase is Phase.RUN_UP:
+            return self._run_up(before, items)
+        disturbed = self._note_disturbances(items)
+        if self.phase is Phase.AVERAGING:
+            return self._withdraw(HeldBackBy.STEP) if disturbed else self._average()
+        return self._settle()
+
+    def finish(self) -> PhaseChange | None:
+        """The record ended: accept an average that is at least half as long as the shortest one."""
+        if self.phase is not Phase.AVERAGING or self._averaging is None:
+            return None
+        p, averaging = self._parameters, self._averaging
+        if self.averaging_s() < 0.5 * p.least_s - 1e-9:
+            return None
+        if averaging.present_share() < p.least_share:
+            return None
+        return self._examine(averaging, is_last=True)
+
+    @property
+    def window(self) -> Window | None:
+        """What is being averaged, or was when confirmed; None before a declaration [s]."""
+        if self._averaging is None:
+            return None
+        first_s = self._start_s + self._averaging.first * self._bin_s
+        return Window(first_s, self._bin_end_s())
+
+    def levels(self) -> dict[str, LevelEstimate]:
+        """Levels over the confirmed window; empty before it is confirmed."""
+        return dict(self._levels)
+
+    def not_normalised(self) -> dict[str, NotFitted]:
+        """Channels asked for whose exponent the confirmed window does not tell."""
+        return self._normaliser.not_fitted() if self._levels else {}
+
+    def averaging_s(self) -> float:
+        """Time since the declaration [s]; 0 before it."""
+        if self._averaging is None:
+            return 0.0
+        return (self._history.closed - 1 - self._averaging.declared) * self._bin_s
+
+    def progress(self, channel: str) -> ChannelProgress:
+        """How far one required channel is."""
+        level = self._levels.get(channel)
+        if level is not None:
+            return ChannelProgress(None, level.mean, level.expanded_uncertainty)
+        if self._averaging is not None:
+            return ChannelProgress(None, self._averaging.mean_of(channel), None)
+        return ChannelProgress(self._held_back_by(channel), None, None)
+
+    def why_not(self, channel: str) -> HeldBackBy | None:
+        """Why a required channel has no average, were the record to end now; None once it is confirmed."""
+        if self.phase is Phase.CONFIRMED:
+            return None
+        averaging = self._averaging
+        if averaging is None:
+            return self._held_back_by(channel) or HeldBackBy.TOO_SHORT
+        if self.averaging_s() < self._parameters.least_s:
+            return HeldBackBy.TOO_SHORT
+        return averaging.examine(enough=True).fault or self._unrest()
+
+    def time_left_s(self) -> float | None:
+        """How long until the average is likely to be confirmed [s]; None where nothing can be said yet."""
+        p = self._parameters
+        if self.phase is Phase.CONFIRMED:
+            return 0.0
+        if self._averaging is not None:
+            quiet_s = self._disturbances.quiet_bins() * self._bin_s
+            quiet_left_s = quiet_s - self._averaging.length * self._bin_s
+            return max(self._averaging.time_left_s(), quiet_left_s, self._bin_s)
+        if not self._windows:
+            return None
+        settling_s = max(w.time_to_settle_s() for w in self._windows.values())
+        if not math.isfinite(settling_s):
+            return None
+        return settling_s + p.persistence * self._bin_s + p.least_s
+
+    def unsettled(self) -> tuple[Window, dict[str, LevelEstimate]] | None:
+        """The last stretch of a trial that did not settle, averaged with what may still be drift; None without one."""
+        closed = self._history.closed
+        first = max(
+            self._first, closed - max(round(_UNSETTLED_S / self._bin_s), LEAST_BINS)
+        )
+        if self.phase is Phase.RUN_UP or closed - first < LEAST_BINS:
+            return None
+        there = [
+            name
+            for name in self._required
+            if np.isfinite(self._history.means([name], first)).sum() >= _LEAST_UNSETTLED
         ]
+        if not there:
+            return None
+        averaging = self._open(dict.fromkeys(there, first), first)
+        levels = averaging.levels_with_drift(self._others())
+        return Window(self._start_s + first * self._bin_s, self._bin_end_s()), levels
 
+    def _bin_end_s(self) -> float:
+        return self._start_s + self._history.closed * self._bin_s
 
-class StepWatch:
-    """Two-sided cumulative sum that notices a step while averaging."""
+    def _run_up(
+        self, before: Mapping[str, float | None], items: Mapping[str, Bin]
+    ) -> PhaseChange | None:
+        for name in self._required:
+            old, new = before.get(name), items[name].mean
+            if new is None:
+                self._faults[name] = HeldBackBy.GAPS
+            if old is None or new is None:
+                return None
+            change = max(
+                _RUN_UP_CHANGE * abs(new), 4.0 * self._channels[name].resolution
+            )
+            if abs(new - old) > change:
+                return None
+        self._first = self._history.closed - 1
+        self._faults.clear()
+        self._disturbances.begin(self._first)
+        return self._enter(Phase.SETTLING)
 
-    def __init__(self, detection: Detection, limit: float) -> None:
-        self._mean = detection.mean
-        self._std_dev = detection.std_dev
-        self._slack = (
-            max(1.0, 0.5 * limit / detection.std_dev)
-            if detection.std_dev > 0.0
-            else 1.0
+    def _note_disturbances(self, items: Mapping[str, Bin]) -> bool:
+        """Whether a channel was disturbed; no window may reach back beyond it."""
+        newest = self._history.closed - 1
+        # Every watch takes its bin: no short cut, or the others would fall behind.
+        seen = [n for n, watch in self._watches.items() if watch.sees_jump(items[n])]
+        for name in seen:
+            lasted = items[name].excursion is not None
+            self._first = max(self._first, newest + 1 if lasted else newest - 1)
+        if seen:
+            self._disturbances.add(newest)
+            self._passed = dict.fromkeys(self._required, 0)
+        return bool(seen)
+
+    def _settle(self) -> PhaseChange | None:
+        available = self._history.closed - self._first
+        missing = [n for n in self._required if self._history.newest(n).mean is None]
+        self._faults = dict.fromkeys(missing, HeldBackBy.GAPS)
+        self._windows = {}
+        if missing or available < self._detector.shortest:
+            return None
+        found = self._detect(available)
+        for name, detection in found.items():
+            self._passed[name] = self._passed[name] + 1 if detection else 0
+        if min(self._passed.values()) < self._parameters.persistence:
+            return None
+        return self._declare(found)
+
+    def _detect(self, available: int) -> dict[str, Detection | None]:
+        span = min(available, self._detector.longest)
+        means = self._means(self._history.closed - span)
+        fits = self._detector.fit(means)
+        for row, name in enumerate(self._required):
+            self._windows[name] = ChannelWindows(
+                fits=fits,
+                row=row,
+                means=means[row],
+                newest_bins=partial(self._history.newest_bins, name),
+                resolution=self._channels[name].resolution,
+                bin_s=self._bin_s,
+                parameters=self._parameters,
+            )
+        return {name: windows.detect() for name, windows in self._windows.items()}
+
+    def _means(self, first: int) -> NDArray[np.float64]:
+        """Bins of the required channels from the given one on, normalised where that is asked for and can be."""
+        self._normaliser.fit(self._history, self._required, first)
+        return self._normaliser.means(self._history, self._required, first)
+
+    def _declare(self, found: Mapping[str, Detection | None]) -> PhaseChange:
+        newest = self._history.closed - 1
+        firsts = {n: newest - d.length + 1 for n, d in found.items() if d is not None}
+        self._averaging = self._open(firsts, max(firsts.values()))
+        self.declared_s = self._bin_end_s()
+        return self._enter(Phase.AVERAGING)
+
+    def _open(self, firsts: Mapping[str, int], common: int) -> AveragingWindow:
+        return AveragingWindow(
+            channels=[self._channels[name] for name in firsts],
+            firsts=firsts,
+            common=common,
+            history=self._history,
+            normaliser=self._normaliser,
+            bin_s=self._bin_s,
+            parameters=self._parameters,
+            target=self._target,
         )
-        self._up = self._down = 0.0
 
-    def sees_step(self, value: float) -> bool:
-        r"""Take the next bin's mean; True once the sum of standardised deviations passes 6.
+    def _average(self) -> PhaseChange | None:
+        averaging, p = self._averaging, self._parameters
+        if averaging is None:
+            return None
+        averaging.grow()
+        since_s = self.averaging_s()
+        if since_s < p.least_s - 1e-9:
+            return None
+        time_is_up = since_s >= p.longest_s - 1e-9
+        # A few readings after a long silence confirm nothing.
+        if averaging.present_share() < p.least_share:
+            return self._withdraw(HeldBackBy.GAPS) if time_is_up else None
+        missing = any(self._history.newest(n).mean is None for n in self._required)
+        if missing and not time_is_up:
+            return None
+        return self._examine(averaging, is_last=False)
 
-        Source:
-            E. S. Page, Biometrika 41 (1954) 100 (cited from memory); allowance and alarm level are ours.
-        """
-        if self._std_dev > 0.0:
-            z = (value - self._mean) / self._std_dev
-        else:
-            z = 0.0 if value == self._mean else math.inf
-        self._up = max(0.0, self._up + z - self._slack)
-        self._down = max(0.0, self._down - z - self._slack)
-        return max(self._up, self._down) > 6.0
+    def _examine(
+        self, averaging: AveragingWindow, *, is_last: bool
+    ) -> PhaseChange | None:
+        p = self._parameters
+        time_is_up = self.averaging_s() >= p.longest_s - 1e-9
+        examination = averaging.examine(enough=is_last or time_is_up)
+        is_quiet = averaging.length - 1 >= self._disturbances.quiet_bins()
+        if is_quiet and examination.fault is None:
+            return self._confirm(averaging, examination.levels)
+        if is_last:
+            return None
+        if examination.drift_probability > p.reject_probability:
+            return self._withdraw(HeldBackBy.DRIFT)
+        if not time_is_up:
+            return None
+        return self._withdraw(examination.fault or self._unrest())
+
+    def _unrest(self) -> HeldBackBy:
+        return HeldBackBy.STEP if self._disturbances.count == 1 else HeldBackBy.HUNTING
+
+    def _withdraw(self, reason: HeldBackBy) -> PhaseChange:
+        self.withdrawn += 1
+        self.declared_s = None
+        self._averaging = None
+        self._windows = {}
+        self._passed = dict.fromkeys(self._required, 0)
+        self._faults = dict.fromkeys(self._required, reason)
+        return self._enter(Phase.SETTLING, reason)
+
+    def _confirm(
+        self, averaging: AveragingWindow, levels: Mapping[str, LevelEstimate]
+    ) -> PhaseChange:
+        self._levels = {**levels, **averaging.steady_levels(self._others())}
+        return self._enter(Phase.CONFIRMED)
+
+    def _others(self) -> list[ChannelSetup]:
+        return [c for c in self._channels.values() if not c.required]
+
+    def _enter(self, phase: Phase, reason: HeldBackBy | None = None) -> PhaseChange:
+        self.phase = phase
+        return PhaseChange(phase, self._bin_end_s(), reason)
+
+    def _held_back_by(self, channel: str) -> HeldBackBy | None:
+        if channel in self._faults:
+            return self._faults[channel]
+        if channel in self._windows:
+            return self._windows[channel].held_back_by()
+        return self._unrest() if self._disturbances.count else HeldBackBy.TOO_SHORT

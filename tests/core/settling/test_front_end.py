@@ -1,13 +1,11 @@
 """Spikes out, readings into bins of equal time."""
 
-import math
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daq.settling.front_end import Bin, FrontEnd, bin_of, undithered_step
+from daq.settling.front_end import Bin, FrontEnd, bin_of, rounding_of
 
 STEADY = settings(derandomize=True, deadline=None, max_examples=100)
 
@@ -102,9 +100,17 @@ def test_one_spike_is_rejected(spike: float) -> None:
     assert _believed([*QUIET, spike, 100.0]) == [*QUIET, 100.0]
 
 
-def test_two_spikes_in_a_row_are_rejected() -> None:
+def test_two_spikes_in_a_row_are_rejected_and_counted_in_their_bins() -> None:
     front_end = _fed([*QUIET, 150.0, 150.0, 100.0])
-    assert front_end.rejected == 2
+    bins = [front_end.close_bin() for _ in range(5)]
+    assert [item.spikes for item in bins] == [0, 0, 0, 1, 1]
+    assert [item.count for item in bins] == [2, 2, 2, 1, 1]
+
+
+def test_a_bin_of_spikes_only_is_missing_and_tells_how_many() -> None:
+    front_end = _fed([*QUIET, 150.0, 150.0], spacing_s=0.25)
+    front_end.close_bin()
+    assert front_end.close_bin() == Bin(None, spikes=1)
 
 
 def test_the_third_spike_in_a_row_is_a_step_and_is_believed() -> None:
@@ -139,6 +145,94 @@ def test_a_rejected_reading_still_tells_that_time_has_passed() -> None:
     assert front_end.last_index == 7
 
 
+# ---- excursions
+
+
+def test_readings_that_are_off_for_a_second_are_an_excursion_with_their_mean() -> None:
+    # Two rejected in one bin, 1 s apart: longer than any single sample.
+    front_end = _fed([*QUIET, 100.0, 150.0, 154.0, 100.0, 100.0])
+    bins = [front_end.close_bin() for _ in range(6)]
+    assert [item.excursion for item in bins] == [None] * 4 + [152.0, None]
+    assert bins[4].spikes == 2
+
+
+def test_a_single_spike_is_no_excursion_however_long_the_next_reading_takes() -> None:
+    front_end = _fed([*QUIET, 150.0, 100.0, 100.0], spacing_s=10.0)
+    assert all(front_end.close_bin().excursion is None for _ in range(50))
+
+
+def test_spikes_up_and_down_are_not_one_excursion() -> None:
+    front_end = _fed([*QUIET, 100.0, 150.0, 50.0, 100.0, 100.0])
+    bins = [front_end.close_bin() for _ in range(6)]
+    assert all(item.excursion is None for item in bins)
+    assert bins[4].spikes == 2
+
+
+def test_fast_readings_that_are_off_for_less_than_a_second_are_spikes() -> None:
+    front_end = _fed([*QUIET, 100.0, 150.0, 150.0, 100.0], spacing_s=0.25)
+    bins = [front_end.close_bin() for _ in range(2)]
+    assert [item.excursion for item in bins] == [None, None]
+
+
+# ---- reading by reading, or a whole bin at once
+
+
+class ReadingByReading:
+    """The rule for spikes as its description has it: every reading is tested by itself."""
+
+    def __init__(self, resolution: float) -> None:
+        self._resolution = resolution
+        self._recent: list[float] = []
+        self._in_a_row = 0
+
+    def believes(self, value: float) -> bool:
+        if len(self._recent) == 7 and self._in_a_row < 2:
+            median = float(np.median(self._recent))
+            deviation = float(np.median([abs(v - median) for v in self._recent]))
+            robust = 8.0 * 1.4826 * deviation
+            limit = max(robust, 4.0 * self._resolution, 0.02 * abs(median))
+            if abs(value - median) > limit:
+                self._in_a_row += 1
+                return False
+        self._in_a_row = 0
+        self._recent = [*self._recent, value][-7:]
+        return True
+
+
+def _odd_readings(level: float) -> st.SearchStrategy[float]:
+    """Mostly near the level, some at the edge of what is believed, some far away."""
+    near = st.floats(-0.009, 0.009).map(lambda e: level * (1.0 + e) + 0.1 * e)
+    edge = st.sampled_from([-0.03, -0.0201, -0.02, 0.0, 0.0199, 0.02, 0.021, 0.5])
+    off = edge.map(lambda e: level * (1.0 + e))
+    return st.one_of(near, near, near, off, st.sampled_from([0.0, -level, 1e4]))
+
+
+@settings(derandomize=True, deadline=None, max_examples=300)
+@given(
+    st.sampled_from([100.0, -50.0, 0.0, 0.3]).flatmap(
+        lambda level: st.lists(
+            st.lists(_odd_readings(level), max_size=6), min_size=3, max_size=25
+        )
+    ),
+    st.sampled_from([0.0, 0.1]),
+)
+def test_a_quiet_bin_taken_at_once_gives_what_each_reading_by_itself_would(
+    bins: list[list[float]], resolution: float
+) -> None:
+    front_end = FrontEnd(resolution=resolution, start_s=0.0, bin_s=2.0)
+    plain = ReadingByReading(resolution)
+    for index, values in enumerate(bins):
+        times_s = [2.0 * index + 0.3 * i for i in range(len(values))]
+        front_end.feed_bin(index, times_s, values)
+        believed = [value for value in values if plain.believes(value)]
+        item, expected = front_end.close_bin(), bin_of(believed)
+        assert item.mean == expected.mean
+        assert item.total == expected.total
+        assert item.scatter == expected.scatter
+        assert item.distinct == expected.distinct
+        assert item.spikes == len(values) - len(believed)
+
+
 # ---- what rounding hides
 
 
@@ -153,23 +247,41 @@ def test_a_rejected_reading_still_tells_that_time_has_passed() -> None:
 def test_the_scatter_of_the_readings_is_that_of_all_bins_together(
     bins: list[list[float]],
 ) -> None:
-    scatter, _ = undithered_step([bin_of(values) for values in bins], 0.1)
+    rounding = rounding_of([bin_of(values) for values in bins], 0.1)
     together = [value for values in bins for value in values]
-    assert scatter == pytest.approx(float(np.std(together)), rel=1e-9, abs=1e-6)
+    assert rounding.count == len(together)
+    assert rounding.scatter() == pytest.approx(
+        float(np.std(together)), rel=1e-6, abs=1e-4
+    )
+
+
+def test_the_scatter_of_readings_far_from_zero_is_not_lost() -> None:
+    # Deviations -1, +1, -1, +1 of a level of 1e8: standard deviation 1.
+    bins = [bin_of([1e8 - 1.0, 1e8 + 1.0]), bin_of([1e8 - 1.0, 1e8 + 1.0])]
+    assert rounding_of(bins, 0.1).scatter() == 1.0
 
 
 def test_a_display_coarser_than_stated_is_seen_in_its_readings() -> None:
     bins = [bin_of([100.0, 102.5]), bin_of([97.5, 100.0])]
-    assert undithered_step(bins, 0.1)[1] == 2.5
+    assert rounding_of(bins, 0.1).step() == 2.5
 
 
 def test_the_stated_step_stands_where_readings_lie_closer_or_vary_much() -> None:
-    assert undithered_step([bin_of([1.0, 1.05])], 0.1)[1] == 0.1
+    assert rounding_of([bin_of([1.0, 1.05])], 0.1).step() == 0.1
     many = [bin_of([float(i), i + 0.5]) for i in range(10)]
-    assert undithered_step(many, 0.1)[1] == 0.1
+    assert rounding_of(many, 0.1).step() == 0.1
+    many_in_one = [bin_of([2.0 * i for i in range(13)])]
+    assert rounding_of(many_in_one, 0.1).step() == 0.1
 
 
-def test_readings_that_never_change_have_no_scatter_and_the_stated_step() -> None:
-    scatter, step = undithered_step([bin_of([7.0, 7.0]), bin_of([]), bin_of([7.0])], 1)
-    assert math.isclose(scatter, 0.0)
-    assert step == 1
+def test_readings_that_never_change_may_hide_half_the_stated_step() -> None:
+    rounding = rounding_of([bin_of([7.0, 7.0]), bin_of([]), bin_of([7.0])], 1.0)
+    assert rounding.scatter() == 0.0
+    assert rounding.step() == 1.0
+    assert rounding.half_step() == 0.5
+
+
+def test_readings_that_noise_dithers_hide_nothing() -> None:
+    # The integers 5 to 8 scatter by 1.1 steps of 1: more than 0.6.
+    rounding = rounding_of([bin_of([5.0, 8.0]), bin_of([7.0, 6.0])], 1.0)
+    assert rounding.half_step() == 0.0

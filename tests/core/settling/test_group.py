@@ -8,9 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daq.settling.group import ChannelSetup, Phase, PhaseChange, SettlingGroup
+from daq.settling.group import SettlingGroup
 from daq.settling.parameters import STANDARD
-from daq.settling.rule import HeldBackBy
+from daq.settling.phases import ChannelSetup, Phase, PhaseChange
+from daq.settling.verdicts import HeldBackBy
 
 STEADY = settings(derandomize=True, deadline=None, max_examples=25)
 Readings = Sequence[tuple[str, float, float]]

@@ -5,9 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from daq.settling.group import ChannelSetup, Phase, PhaseChange, SettlingGroup
+from daq.settling.group import SettlingGroup
 from daq.settling.parameters import STANDARD
-from daq.settling.rule import HeldBackBy
+from daq.settling.phases import ChannelSetup, Phase, PhaseChange
+from daq.settling.verdicts import HeldBackBy
 
 LEVEL = 1000.0
 TOLERANCE = 0.005

@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from daq.settling.confirmation import LevelEstimate
-from daq.settling.group import ChannelSetup, Phase, SettlingGroup
+from daq.settling.group import SettlingGroup
+from daq.settling.level import LevelEstimate
 from daq.settling.parameters import STANDARD
+from daq.settling.phases import ChannelSetup, Phase
 
 Array = NDArray[np.float64]
 TOLERANCE = 0.005

@@ -1,0 +1,105 @@
+"""Jumps and excursions: what no decay and no noise explains, and how long it must have been quiet afterwards.
+
+A load that comes and goes looks settled between two of its visits. Nothing in the quiet stretch tells; what came before does. So
+every disturbance since the run-up is remembered, and a window counts only if it has outlasted the time between two.
+"""
+
+import math
+from collections import deque
+
+from daq.settling.front_end import Bin
+from daq.settling.parameters import Parameters
+
+_KEPT = 24
+_LAG = 3
+_LEAST_DIFFERENCES = 5
+_ONE_DISTURBANCE_BINS = 8
+"""What happens within so many bins is one disturbance: a dip jumps down and up."""
+
+
+class JumpWatch:
+    """Looks at one channel's bins for what departs from its neighbours."""
+
+    def __init__(
+        self, *, tolerance: float, resolution: float, parameters: Parameters
+    ) -> None:
+        self._tolerance = tolerance
+        self._resolution = resolution
+        self._parameters = parameters
+        self._means: deque[float | None] = deque(maxlen=_KEPT)
+
+    def sees_jump(self, item: Bin) -> bool:
+        """Take the next bin; True where it departs from the bins before it.
+
+        Two bins are held against the mean of the five before them, an excursion by itself. What is a departure follows
+        from the tolerance and from the noise: the median of the changes over three bins, which neither a
+        slow drift nor single bins can raise.
+        """
+        means = self._means
+        before, last = [m for m in list(means)[-6:-1] if m is not None], None
+        if means:
+            last = means[-1]
+        means.append(item.mean)
+        if item.mean is None or not before:
+            return False
+        level = math.fsum(before) / len(before)
+        if item.excursion is not None:
+            departure = 0.7 * abs(item.excursion - level)
+        elif last is not None:
+            departure = abs(0.5 * (item.mean + last) - level)
+        else:
+            return False
+        limit = max(self._tolerance * abs(level), self._resolution / 2.0)
+        if departure <= self._parameters.jump * limit:
+            return False
+        noise = self._noise()
+        return noise is not None and departure > self._parameters.jump_noise * noise
+
+    def _noise(self) -> float | None:
+        """Standard deviation of a mean of two bins less that of five; None while it cannot be told."""
+        means = list(self._means)[:-1]
+        pairs = zip(means[_LAG:], means[:-_LAG], strict=True)
+        changes = sorted(
+            abs(a - b) for a, b in pairs if a is not None and b is not None
+        )
+        n = len(changes)
+        if n < _LEAST_DIFFERENCES:
+            return None
+        median = 0.5 * (changes[(n - 1) // 2] + changes[n // 2])
+        # Of a normal difference the median is 0.954 standard deviations of one; few changes tell it badly.
+        return 0.87 * median / 0.954 * (1.0 + 4.0 / n)
+
+
+class DisturbanceLog:
+    """Remembers when disturbances happened, of all channels together."""
+
+    def __init__(self, parameters: Parameters) -> None:
+        self.count = 0
+        self._parameters = parameters
+        self._first_bin = 0
+        self._last_bin = 0
+        self._longest_gap = 0
+
+    def begin(self, first_bin: int) -> None:
+        """The run-up is over."""
+        self._first_bin = first_bin
+
+    def add(self, at_bin: int) -> None:
+        """A channel was disturbed in this bin."""
+        if self.count == 0:
+            self.count = 1
+            self._longest_gap = at_bin - self._first_bin
+        elif at_bin - self._last_bin > _ONE_DISTURBANCE_BINS:
+            # The time before the first is no time between two.
+            known = self._longest_gap if self.count > 1 else 0
+            self._longest_gap = max(known, at_bin - self._last_bin)
+            self.count += 1
+        self._last_bin = at_bin
+
+    def quiet_bins(self) -> float:
+        """How long a window must be that can be trusted [1] bins."""
+        p = self._parameters
+        if self.count == 0:
+            return 0.0
+        factor = p.quiet_after_one if self.count == 1 else p.quiet_after_more
+        return factor * self._longest_gap

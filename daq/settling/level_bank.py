@@ -1,0 +1,332 @@
+r"""The settled level with its uncertainty, averaged over what the drift and the noise may be.
+
+While averaging, level + drift is fitted from the start of the detection window to now, for a grid of drifts and a grid of
+noises. A drift decays like exp(-t/tau), or creeps like a power of the time since switch-on. A noise is a white part
+and a part that wanders and comes back (an Ornstein-Uhlenbeck process: first-order autoregressive at the bins), in some
+proportion; a Kalman filter of one state makes the bins independent under it. Weighted by how well each pair
+explains the bins, they give the probability that the drift at the declaration was larger than the tolerance, and the
+level with an uncertainty that is small where the bins show neither drift nor wander, and wide where they leave it open.
+
+Filters and sums advance by one bin at constant cost; missing bins are stepped over. Nothing is ever subtracted.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.settling.distributions import student_t_cdf
+from daq.settling.parameters import CREEPS, TIME_CONSTANTS, Parameters
+
+_Array = NDArray[np.float64]
+
+_TAUS = np.array([tau for tau, _ in TIME_CONSTANTS])
+_KNEES = np.array([knee for knee, _, _ in CREEPS])
+_POWERS = np.array([power for _, power, _ in CREEPS])
+_WEIGHTS = np.array(
+    [weight for _, weight in TIME_CONSTANTS] + [weight for _, _, weight in CREEPS]
+)
+_GONE = 1e-100
+_IS_CREEP = np.arange(len(_WEIGHTS)) >= len(_TAUS)
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """What the bank says at one moment. Arrays of shape (channels,).
+
+    Attributes:
+        level: Settled level [unit of each channel].
+        plain: Mean of the bins, whatever drift is left in them [same].
+        variance: Of it [same, squared].
+        effective_count: [1] independent bins worth as much.
+        drift_probability: That the drift at the declaration was outside the tolerance [1].
+    """
+
+    level: _Array
+    plain: _Array
+    variance: _Array
+    effective_count: _Array
+    drift_probability: _Array
+
+
+@dataclass(frozen=True, slots=True)
+class _Fits:
+    """Every noise with every drift. Shapes (channels, noises) and (channels, noises, drifts)."""
+
+    mean: _Array
+    g_mean: _Array
+    information: _Array
+    variance: _Array
+    amplitude: _Array
+    spread: _Array
+    misfit: _Array
+
+    def posterior(self, prior: _Array) -> tuple[_Array, _Array]:
+        """Shrinkage of the amplitudes, and the logarithm of each pair's weight, for amplitudes of that prior variance."""
+        total = prior + self.spread
+        log_weight = (
+            self.misfit
+            - 0.5 * self.amplitude * self.amplitude / total
+            + 0.5 * np.log(self.spread / total)
+        )
+        return prior / total, log_weight
+
+
+class LevelBank:
+    """Filters and regressions of several channels, each over its own growing window."""
+
+    def __init__(
+        self,
+        *,
+        references: Sequence[float],
+        limits: Sequence[float],
+        firsts: Sequence[int],
+        bin_s: float,
+        parameters: Parameters,
+    ) -> None:
+        """Begin empty; the first bin to be added is the earliest of `firsts`.
+
+        Args:
+            references: A level near the mean, by channel [unit of each channel].
+            limits: Half-width of the tolerance band, by channel [same].
+            firsts: First bin of each channel's window, counted from switch-on [1].
+            bin_s: Length of a bin [s].
+            parameters: The rule's.
+        """
+        self._references = np.asarray(references, np.float64)
+        self._units = np.asarray(limits, np.float64)
+        self._firsts = np.asarray(firsts, np.intp)
+        self._bin_s = bin_s
+        self._parameters = parameters
+        self._next = int(self._firsts.min())
+        wandering = [
+            (time_s, share)
+            for time_s in parameters.noise_times_s
+            for share in parameters.noise_shares
+        ]
+        self._kept = np.exp([-np.inf, *(-bin_s / time_s for time_s, _ in wandering)])
+        self._share = np.array([0.0, *(share for _, share in wandering)])
+        weights = [parameters.white_weight, *[1.0 / len(wandering)] * len(wandering)]
+        self._log_weight = np.log(weights)
+        channels, noises, drifts = len(self._units), len(weights), len(_WEIGHTS)
+        self._count = np.zeros(channels)
+        self._state = np.tile(self._share, (channels, 1))
+        self._foreseen = np.zeros((2, channels, noises))
+        self._foreseen_g = np.zeros((channels, noises, drifts))
+        self._sums = np.zeros((4, channels, noises))
+        self._sums_g = np.zeros((3, channels, noises, drifts))
+
+    def add(self, means: _Array) -> None:
+        """Take the next bin of every channel.
+
+        Args:
+            means: Of the bins, NaN where one is missing [unit of each channel]. Shape (channels,). What
+                comes before a channel's window is not used.
+        """
+        here = (self._firsts <= self._next) & ~np.isnan(means)
+        z = np.where(here, (means - self._references) / self._units, 0.0)[:, None]
+        variance = self._state + (1.0 - self._share)
+        gain = np.where(here[:, None], self._state / variance, 0.0)
+        weight = np.where(here[:, None], 1.0 / variance, 0.0)
+        one, y = 1.0 - self._foreseen[0], z - self._foreseen[1]
+        g = self._drifts_at(self._next)[:, None, :] - self._foreseen_g
+        weighted_g = weight[:, :, None] * g
+        self._sums[0] += weight * one * one
+        self._sums[1] += weight * one * y
+        self._sums[2] += weight * y * y
+        self._sums[3] += np.where(here[:, None], np.log(variance), 0.0)
+        self._sums_g[0] += weighted_g * one[:, :, None]
+        self._sums_g[1] += weighted_g * g
+        self._sums_g[2] += weighted_g * y[:, :, None]
+        self._foreseen[0] = self._kept * (self._foreseen[0] + gain * one)
+        self._foreseen[1] = self._kept * (self._foreseen[1] + gain * y)
+        self._foreseen_g = self._kept[:, None] * (
+            self._foreseen_g + gain[:, :, None] * g
+        )
+        kept = self._kept * self._kept
+        self._state = kept * (1.0 - gain) * self._state + (1.0 - kept) * self._share
+        self._count += here
+        self._next += 1
+
+    def levels(self, *, limits: _Array, hidden: _Array, declared_bin: int) -> Levels:
+        r"""Judge the windows as they are now.
+
+        With the filtered sums, for each noise m and drift j,
+
+        .. math:: A = S_{gy\cdot1}/S_{gg\cdot1}, \quad v_0 = s_m^2/S_{gg\cdot1}, \quad c = v/(v+v_0)
+
+            \log w = \log w_m w_j - \tfrac{n-1}2 \log s_m^2 - \tfrac12 \sum \log F - \tfrac12 \log S_{11}
+                - \tfrac{rss_j - rss_m}{2 s_m^2} - \tfrac{A^2}{2(v+v_0)} + \tfrac12 \log\tfrac{v_0}{v+v_0}
+
+        where the amplitude has the prior variance v; the level is the mean less c A times the drift's mean.
+
+        Args:
+            limits: Half-width of the tolerance band now [unit of each channel]. Shape (channels,).
+            hidden: Drift that rounding may hide from beginning to end, 2Q [same]. Shape (channels,).
+            declared_bin: Newest bin when it was declared, counted from switch-on [1].
+
+        Returns:
+            Levels [unit of each channel].
+
+        Validity:
+            At least four bins in each window.
+
+        Source:
+            Own rule: Bayesian model averaging over a grid; the likelihood of an autoregressive process by
+            the Kalman filter's innovations (any textbook of state-space models).
+        """
+        p, fits = self._parameters, self._fits()
+        scale = (limits / self._units)[:, None, None]
+        to_now = self._drifts_at(self._next - 1)[:, None, :]
+        weights, levels, variances = [], [], []
+        kappas = zip(p.kappas, p.creep_kappas, strict=True)
+        for (decay, decay_weight), (creep, creep_weight) in kappas:
+            width = np.where(_IS_CREEP, creep, decay) * scale / to_now
+            width = np.minimum(width, p.start_max * scale)
+            share = np.where(_IS_CREEP, creep_weight, decay_weight)
+            shrink, log_weight = fits.posterior(width * width)
+            weights.append(log_weight + np.log(_WEIGHTS * share))
+            levels.append(fits.mean[:, :, None] - shrink * fits.amplitude * fits.g_mean)
+            variances.append(
+                (fits.variance / fits.information)[:, :, None]
+                + shrink * fits.spread * fits.g_mean * fits.g_mean
+            )
+        weight = _normalised(np.stack(weights, axis=-1))
+        level, variance = np.stack(levels, axis=-1), np.stack(variances, axis=-1)
+        mean = (weight * level).sum(axis=(1, 2, 3))
+        away = level - mean[:, None, None, None]
+        return Levels(
+            level=self._references + mean * self._units,
+            plain=self.plain_means(),
+            variance=(weight * (variance + away * away)).sum(axis=(1, 2, 3))
+            * self._units**2,
+            effective_count=(weight * fits.information[:, :, None, None]).sum(
+                axis=(1, 2, 3)
+            ),
+            drift_probability=self._drift_probability(
+                fits, scale, (hidden / self._units)[:, None, None], declared_bin
+            ),
+        )
+
+    def steady_levels(self) -> Levels:
+        """The windows' means as if nothing drifted, averaged over the noises only; their drift counts as wander.
+
+        Returns:
+            Means [unit of each channel]; the probability of drift is NaN.
+
+        Source:
+            As `levels`, with no drift.
+        """
+        s11, s1y, syy, _ = self._sums
+        mean = s1y / s11
+        variance = self._noise_variance(np.maximum(syy - s1y * mean, 0.0), 1.5)
+        weight = _normalised(self._log_evidence(variance))
+        level = (weight * mean).sum(axis=1)
+        away = mean - level[:, None]
+        total = (weight * (variance / s11 + away * away)).sum(axis=1)
+        return Levels(
+            level=self._references + level * self._units,
+            plain=self.plain_means(),
+            variance=total * self._units**2,
+            effective_count=(weight * s11).sum(axis=1),
+            drift_probability=np.full(len(level), np.nan),
+        )
+
+    def plain_means(self) -> _Array:
+        """Means of the windows' bins, whatever drift is left in them [unit of each channel]. Shape (channels,)."""
+        # The first noise is white: its sums are those of plain least squares.
+        means: _Array = self._references + self._units * (
+            self._sums[1, :, 0] / self._sums[0, :, 0]
+        )
+        return means
+
+    def best_decay(self, channel: int) -> tuple[float, float, float]:
+        """Time constant [s], level and amplitude [unit of the channel] of the decay that fits best by least squares."""
+        s11, s1y = (float(s[channel, 0]) for s in self._sums[:2])
+        s1g, sgg, sgy = (s[channel, 0, : len(_TAUS)] for s in self._sums_g)
+        sxx = np.maximum(sgg - s1g * s1g / s11, 1e-12)
+        sxy = sgy - s1g * s1y / s11
+        best = int(np.argmax(sxy * sxy / sxx))
+        amplitude = float(sxy[best] / sxx[best])
+        level = (s1y - amplitude * float(s1g[best])) / s11
+        unit, reference = float(self._units[channel]), float(self._references[channel])
+        return float(_TAUS[best]), reference + level * unit, amplitude * unit
+
+    def _drifts_at(self, at_bin: int) -> _Array:
+        """Every drift at a bin, 1 at each window's start. Shape (channels, drifts)."""
+        since_s = np.maximum(at_bin - self._firsts, 0)[:, None] * self._bin_s
+        start_s = (self._firsts[:, None] + 1) * self._bin_s + _KNEES
+        # A drift that is gone stays a number that can be divided by.
+        decays = np.maximum(np.exp(-since_s / _TAUS), _GONE)
+        creeps = (start_s / (start_s + since_s)) ** _POWERS
+        return np.concatenate([decays, creeps], axis=1)
+
+    def _noise_variance(self, residual: _Array, parameters: float) -> _Array:
+        p = self._parameters
+        prior = p.noise_prior * p.noise_floor**2
+        return (residual + prior) / (self._count[:, None] - parameters + p.noise_prior)
+
+    def _log_evidence(self, variance: _Array) -> _Array:
+        """Logarithm of each noise's weight. Shape (channels, noises)."""
+        evidence: _Array = (
+            self._log_weight
+            - 0.5 * (self._count[:, None] - 1.0) * np.log(variance)
+            - 0.5 * self._sums[3]
+            - 0.5 * np.log(self._sums[0])
+        )
+        return evidence
+
+    def _fits(self) -> _Fits:
+        s11, s1y, syy, _ = self._sums
+        s1g, sgg, sgy = self._sums_g
+        mean = s1y / s11
+        g_mean = s1g / s11[:, :, None]
+        sxx = np.maximum(sgg - s1g * g_mean, 1e-12)
+        sxy = sgy - s1g * mean[:, :, None]
+        amplitude = sxy / sxx
+        residual = np.maximum((syy - s1y * mean)[:, :, None] - sxy * amplitude, 0.0)
+        least = residual.min(axis=2)
+        variance = self._noise_variance(least, 2.5)
+        excess = (residual - least[:, :, None]) / variance[:, :, None]
+        return _Fits(
+            mean=mean,
+            g_mean=g_mean,
+            information=s11,
+            variance=variance,
+            amplitude=amplitude,
+            spread=variance[:, :, None] / sxx,
+            misfit=self._log_evidence(variance)[:, :, None] - 0.5 * excess,
+        )
+
+    def _drift_probability(
+        self, fits: _Fits, scale: _Array, hidden: _Array, declared_bin: int
+    ) -> _Array:
+        p = self._parameters
+        to_now = self._drifts_at(self._next - 1)[:, None, :]
+        to_declared = self._drifts_at(declared_bin)[:, None, :]
+        width = np.minimum(p.kappa_check * scale / to_declared, p.start_max * scale)
+        shrink, log_weight = fits.posterior(width * width)
+        weight = _normalised(
+            log_weight + np.log(_WEIGHTS * np.where(_IS_CREEP, p.creep_share, 1.0))
+        )
+        drift = shrink * fits.amplitude * to_declared
+        deviation = np.sqrt(shrink * fits.spread) * to_declared
+        fall = 1.0 / to_now - 1.0
+        room = np.maximum(scale - np.where(fall > 0.0, hidden / fall, 0.0), 0.0)
+        nu = np.maximum(2.0, fits.information - 2.0)[:, :, None]
+        outside = (
+            1.0
+            - student_t_cdf((room - drift) / deviation, nu)
+            + student_t_cdf((-room - drift) / deviation, nu)
+        )
+        probability: _Array = (weight * outside).sum(axis=(1, 2))
+        return probability
+
+
+def _normalised(logs: _Array) -> _Array:
+    """Weights that add up to 1 in each channel, from their logarithms."""
+    axes = tuple(range(1, logs.ndim))
+    weights = np.exp(logs - logs.max(axis=axes, keepdims=True))
+    normalised: _Array = weights / weights.sum(axis=axes, keepdims=True)
+    return normalised

@@ -1,0 +1,135 @@
+"""From the fits of a channel's windows to a verdict: settled over which window, or held back by what."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.settling.detection import WindowFits
+from daq.settling.front_end import Bin, rounding_of
+from daq.settling.hunting import is_hunting
+from daq.settling.parameters import Parameters
+
+
+class HeldBackBy(StrEnum):
+    """Why a channel is not settled."""
+
+    NO_LOAD = "no load"
+    TOO_SHORT = "too short"
+    DRIFT = "drifting"
+    NOISE = "too noisy"
+    RESOLUTION = "resolution too coarse"
+    HUNTING = "hunting"
+    STEP = "step"
+    GAPS = "gaps"
+
+
+@dataclass(frozen=True, slots=True)
+class Detection:
+    """A window that passes: its length in bins, and its mean [unit of the channel]."""
+
+    length: int
+    mean: float
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelWindows:
+    """One channel's windows that end now.
+
+    Attributes:
+        fits: Of all channels.
+        row: Of this channel.
+        means: Its bins' means, in order of time, NaN where missing [unit of the channel]. Shape (bins,).
+        newest_bins: Gives the last so many of them as bins.
+        resolution: Display's step [same].
+        bin_s: Length of a bin [s].
+    """
+
+    fits: WindowFits
+    row: int
+    means: NDArray[np.float64]
+    newest_bins: Callable[[int], Sequence[Bin]]
+    resolution: float
+    bin_s: float
+    parameters: Parameters
+
+    def detect(self) -> Detection | None:
+        """The shortest window that is settled."""
+        for index in range(len(self.fits.lengths)):
+            if self._drift_fits(index) and self._fault_of(index) is None:
+                length = int(self.fits.lengths[index])
+                return Detection(length, float(self.fits.mean[self.row, index]))
+        return None
+
+    def held_back_by(self) -> HeldBackBy | None:
+        """What keeps the window that comes closest from being settled; None where nothing does."""
+        if not self.fits.usable[self.row].any():
+            return HeldBackBy.GAPS
+        closest = int(np.argmin(self.fits.bound[self.row] / self.fits.limit[self.row]))
+        if self._drift_fits(closest):
+            return None if self.detect() else self._fault_of(closest)
+        if abs(self.fits.amplitude[self.row, closest]) > 0.5 * self.fits.bound[
+            self.row, closest
+        ] and not self._is_hunting(self._longest_usable()):
+            return HeldBackBy.DRIFT
+        if self._is_hunting(self._longest_usable()):
+            return HeldBackBy.HUNTING
+        return HeldBackBy.NOISE
+
+    def time_to_settle_s(self) -> float:
+        """How long it is likely to take until a window passes [s]; inf where nothing can be said.
+
+        A drift decays with tau_max; where noise hides it, the bound falls with the window's length to the power 1.5.
+        """
+        fits, row = self.fits, self.row
+        times = [math.inf]
+        for index in np.flatnonzero(fits.usable[row]):
+            limit = float(fits.limit[row, index])
+            amplitude = abs(float(fits.amplitude[row, index]))
+            noise = float(fits.bound[row, index]) - amplitude
+            window_s = float(fits.lengths[index]) * self.bin_s
+            room = min(limit - noise, self.parameters.amplitude * limit)
+            if room > 0.0:
+                decay_s = self.parameters.tau_max_s * math.log(
+                    max(amplitude / room, 1.0)
+                )
+                times.append(decay_s)
+            elif amplitude < noise:
+                times.append(window_s * ((noise / limit) ** (2.0 / 3.0) - 1.0))
+        return min(times)
+
+    def _longest_usable(self) -> int:
+        return int(np.flatnonzero(self.fits.usable[self.row])[-1])
+
+    def _drift_fits(self, index: int) -> bool:
+        limit = self.fits.limit[self.row, index]
+        amplitude = abs(self.fits.amplitude[self.row, index])
+        return bool(
+            self.fits.bound[self.row, index] <= limit
+            and amplitude <= self.parameters.amplitude * limit
+        )
+
+    def _fault_of(self, index: int) -> HeldBackBy | None:
+        """What is wrong with a window whose drift fits in the tolerance."""
+        length = int(self.fits.lengths[index])
+        half_step = rounding_of(self.newest_bins(length), self.resolution).half_step()
+        fall = math.expm1(length * self.bin_s / self.parameters.tau_max_s)
+        bound = float(self.fits.bound[self.row, index]) + 2.0 * half_step / fall
+        if bound > self.fits.limit[self.row, index]:
+            return HeldBackBy.RESOLUTION
+        return HeldBackBy.HUNTING if self._is_hunting(index) else None
+
+    def _is_hunting(self, index: int) -> bool:
+        length = int(self.fits.lengths[index])
+        ages_s = np.arange(length - 1, -1, -1) * self.bin_s
+        decay = np.exp(ages_s / self.parameters.tau_max_s)
+        fitted = (
+            self.fits.level[self.row, index]
+            + self.fits.amplitude[self.row, index] * decay
+        )
+        residuals = np.nan_to_num(self.means[-length:] - fitted, nan=0.0)
+        limit = float(self.fits.limit[self.row, index])
+        return is_hunting(residuals.tolist(), self.parameters.hunting * limit)

@@ -1,0 +1,344 @@
+"""What is averaged: the windows of a declaration, growing, and what they say of drift and level."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.records import NormalisedBy
+from daq.settling.front_end import Rounding, rounding_of
+from daq.settling.history import BinHistory
+from daq.settling.hunting import is_hunting
+from daq.settling.level import LevelEstimate
+from daq.settling.level_bank import LevelBank, Levels
+from daq.settling.normalised import Normaliser
+from daq.settling.normalising import exponent_contribution
+from daq.settling.parameters import Parameters
+from daq.settling.phases import ChannelSetup
+from daq.settling.verdicts import HeldBackBy
+from daq.stats import student_t_quantile
+
+_REFIT_GROWTH = 1.5
+"""Exponents are fitted anew when the window has grown so much since they were."""
+
+
+@dataclass(frozen=True, slots=True)
+class Examination:
+    """What the windows say at one moment.
+
+    Attributes:
+        drift_probability: The largest of the channels' [1].
+        fault: What forbids to confirm them; None where nothing does.
+        levels: Of the required channels, over the common window.
+    """
+
+    drift_probability: float
+    fault: HeldBackBy | None
+    levels: Mapping[str, LevelEstimate]
+
+
+class AveragingWindow:
+    """Each required channel over its own window, and all of them over a common one."""
+
+    def __init__(
+        self,
+        *,
+        channels: Sequence[ChannelSetup],
+        firsts: Mapping[str, int],
+        common: int,
+        history: BinHistory,
+        normaliser: Normaliser,
+        bin_s: float,
+        parameters: Parameters,
+        target: float | None,
+    ) -> None:
+        """Open the windows; they end with the newest bin and grow with it.
+
+        Args:
+            channels: The required ones.
+            firsts: First bin of each one's own window [1].
+            common: First bin of the common window [1].
+            history: Of all channels' bins.
+            normaliser: Of the same bins.
+            bin_s: Length of a bin [s].
+            parameters: The rule's.
+            target: Relative expanded uncertainty to average down to [1], or None for the rule's goal.
+        """
+        self.first = common
+        self.declared = history.closed - 1
+        self._names = [c.name for c in channels]
+        self._channels = list(channels)
+        self._firsts = [firsts[name] for name in self._names]
+        self._history, self._normaliser = history, normaliser
+        self._bin_s, self._parameters, self._target = bin_s, parameters, target
+        self._last: Mapping[str, LevelEstimate] = {}
+        self._replay()
+
+    @property
+    def length(self) -> int:
+        """Bins in the common window [1]."""
+        return self._history.closed - self.first
+
+    def grow(self) -> None:
+        """Take in the newest bin of the history."""
+        if self._normaliser.is_active and self.length >= _REFIT_GROWTH * self._fitted:
+            self._replay()
+            return
+        for roundings in (self._own_rounding, self._common_rounding):
+            for name, rounding in zip(self._names, roundings, strict=True):
+                rounding.add(self._history.newest(name))
+        newest = self._history.closed - 1
+        means = self._normaliser.means(self._history, self._names, newest)[:, 0]
+        for bank in self._banks():
+            bank.add(means)
+
+    def present_share(self) -> float:
+        """Share of the bins that hold readings, of the window that has fewest [1]."""
+        means = self._history.means(self._names, min(self._firsts))
+        present = ~np.isnan(means)
+        skipped = [first - min(self._firsts) for first in self._firsts]
+        shares = [present[i, skip:].mean() for i, skip in enumerate(skipped)]
+        common = present[:, self.first - min(self._firsts) :].mean(axis=1)
+        return float(min(*shares, *common))
+
+    def mean_of(self, channel: str) -> float:
+        """Mean of the common window so far [unit of the channel]."""
+        return float(self._common.plain_means()[self._names.index(channel)])
+
+    def examine(self, *, enough: bool) -> Examination:
+        """Judge the windows as they are.
+
+        Args:
+            enough: Whether the uncertainty reached will do, for there is no more time.
+        """
+        own = self._levels_of(self._own, self._own_rounding)
+        levels = self._estimates(
+            own
+            if self._is_shared
+            else self._levels_of(self._common, self._common_rounding)
+        )
+        self._last = levels
+        drift = float(own.drift_probability.max())
+        fault = None
+        if drift > self._parameters.accept_probability:
+            fault = HeldBackBy.DRIFT
+        elif not self._are_sure(levels, enough=enough):
+            fault = HeldBackBy.NOISE
+        elif any(self._is_hunting(row) for row in range(len(self._names))):
+            fault = HeldBackBy.HUNTING
+        return Examination(drift, fault, levels)
+
+    def time_left_s(self) -> float:
+        """How much longer it is likely to average [s]: an uncertainty falls with the root of the time."""
+        p = self._parameters
+        since_s = (self._history.closed - 1 - self.declared) * self._bin_s
+        needed_s = p.least_s - since_s
+        for channel in self._channels:
+            if channel.name in self._last:
+                level = self._last[channel.name]
+                ratio = level.expanded_uncertainty / self._goal(channel, level)
+                needed_s = max(needed_s, self.length * self._bin_s * (ratio**2 - 1.0))
+        return min(max(needed_s, 0.0), p.longest_s - since_s)
+
+    def steady_levels(
+        self, channels: Sequence[ChannelSetup]
+    ) -> dict[str, LevelEstimate]:
+        """Means over the common window, of channels that nobody waited for and that have readings enough."""
+        levels = {}
+        for channel in channels:
+            means = self._history.means([channel.name], self.first)
+            present = int(np.count_nonzero(~np.isnan(means)))
+            if present >= max(4.0, self._parameters.least_share * means.shape[1]):
+                found = self._bank([channel], [self.first], means).steady_levels()
+                bins = self._history.bins_from(channel.name, self.first)
+                rounding = rounding_of(bins, channel.resolution)
+                levels[channel.name] = self._estimate(
+                    channel, found, 0, rounding, calibrated=False
+                )
+        return levels
+
+    def levels_with_drift(
+        self, others: Sequence[ChannelSetup]
+    ) -> dict[str, LevelEstimate]:
+        """Means over the common window as if it were settled, with what drift there may be in the uncertainty.
+
+        A drift that decays with tau_max still has tau_max/length of its change in the window before it: half-width of
+        a rectangular distribution.
+        """
+        levels = self.steady_levels([*self._channels, *others])
+        for channel in self._channels:
+            if channel.name not in levels:
+                continue
+            means = self._history.means([channel.name], self.first)[0]
+            half = len(means) // 2
+            change = 2.0 * abs(_mean(means[half:]) - _mean(means[:half]))
+            span_s = len(means) * self._bin_s
+            width = change * max(1.0, self._parameters.tau_max_s / span_s)
+            levels[channel.name] = _widened(levels[channel.name], width)
+        return levels
+
+    def _banks(self) -> list[LevelBank]:
+        return [self._own] if self._is_shared else [self._own, self._common]
+
+    def _replay(self) -> None:
+        """Banks of everything so far, by exponents of everything so far."""
+        self._normaliser.fit(self._history, self._names, self.first)
+        self._fitted = self.length
+        begin = min(self._firsts)
+        means = self._normaliser.means(self._history, self._names, begin)
+        common = [self.first] * len(self._names)
+        self._own_rounding = self._roundings(self._firsts)
+        self._common_rounding = self._roundings(common)
+        self._is_shared = self._firsts == common
+        self._own = self._bank(self._channels, self._firsts, means)
+        self._common = (
+            self._own
+            if self._is_shared
+            else self._bank(self._channels, common, means[:, self.first - begin :])
+        )
+
+    def _bank(
+        self,
+        channels: Sequence[ChannelSetup],
+        firsts: Sequence[int],
+        means: NDArray[np.float64],
+    ) -> LevelBank:
+        references = [_mean(row) for row in means]
+        bank = LevelBank(
+            references=references,
+            limits=[_band(c, r) for c, r in zip(channels, references, strict=True)],
+            firsts=firsts,
+            bin_s=self._bin_s,
+            parameters=self._parameters,
+        )
+        for column in means.T:
+            bank.add(column)
+        return bank
+
+    def _levels_of(self, bank: LevelBank, roundings: Sequence[Rounding]) -> Levels:
+        plain = bank.plain_means()
+        limits = [_band(c, m) for c, m in zip(self._channels, plain, strict=True)]
+        hidden = [2.0 * rounding.half_step() for rounding in roundings]
+        return bank.levels(
+            limits=np.array(limits), hidden=np.array(hidden), declared_bin=self.declared
+        )
+
+    def _estimates(self, found: Levels) -> dict[str, LevelEstimate]:
+        return {
+            channel.name: self._estimate(channel, found, row, rounding, calibrated=True)
+            for row, (channel, rounding) in enumerate(
+                zip(self._channels, self._common_rounding, strict=True)
+            )
+        }
+
+    def _roundings(self, firsts: Sequence[int]) -> list[Rounding]:
+        return [
+            rounding_of(self._history.bins_from(c.name, first), c.resolution)
+            for c, first in zip(self._channels, firsts, strict=True)
+        ]
+
+    def _estimate(
+        self,
+        channel: ChannelSetup,
+        found: Levels,
+        row: int,
+        rounding: Rounding,
+        *,
+        calibrated: bool,
+    ) -> LevelEstimate:
+        r"""One channel's estimate.
+
+        .. math:: U = s \sqrt{t_{0.975}(\nu)^2 v + 1.96^2 (Q^2/3 + (f \, lim)^2)}
+
+        with the mixture's variance v, the half step Q, the floor f and the calibration s.
+        """
+        p = self._parameters
+        mean, variance = float(found.level[row]), float(found.variance[row])
+        effective = float(found.effective_count[row])
+        nu = max(2.0, effective - 2.0)
+        scale = p.scale if calibrated else 1.0
+        floor = (p.floor * _band(channel, mean)) ** 2 if calibrated else 0.0
+        quantile = student_t_quantile(0.975, nu)
+        half_step = rounding.half_step()
+        expanded = scale * math.sqrt(
+            quantile**2 * variance + 1.96**2 * (half_step**2 / 3.0 + floor)
+        )
+        by = self._normaliser.by(self._history, channel.name, self.first)
+        if by is not None:
+            part = exponent_contribution(mean, by)
+            factor = student_t_quantile(0.975, part.degrees_of_freedom)
+            expanded = math.hypot(expanded, factor * part.std_uncertainty)
+        return LevelEstimate(
+            mean=mean,
+            plain_mean=self._plain_mean(channel, float(found.plain[row]), by),
+            std_uncertainty=scale * math.sqrt(variance + floor),
+            degrees_of_freedom=nu,
+            half_step=half_step,
+            expanded_uncertainty=expanded,
+            count=rounding.count,
+            effective_count=effective,
+            normalised=by,
+        )
+
+    def _plain_mean(
+        self, channel: ChannelSetup, mean: float, by: NormalisedBy | None
+    ) -> float:
+        """Mean of the bins as they were read, where those that were judged are normalised."""
+        if by is None:
+            return mean
+        return _mean(self._history.means([channel.name], self.first)[0])
+
+    def _goal(self, channel: ChannelSetup, level: LevelEstimate) -> float:
+        if self._target is not None:
+            return self._target * abs(level.mean) or self._rule_goal(channel, level)
+        return self._rule_goal(channel, level)
+
+    def _rule_goal(self, channel: ChannelSetup, level: LevelEstimate) -> float:
+        return self._parameters.goal * _band(channel, level.plain_mean)
+
+    def _are_sure(self, levels: Mapping[str, LevelEstimate], *, enough: bool) -> bool:
+        for channel in self._channels:
+            level = levels[channel.name]
+            largest = self._parameters.refuse * _band(channel, level.plain_mean)
+            if not enough:
+                largest = min(largest, self._goal(channel, level))
+            if level.expanded_uncertainty > largest:
+                return False
+        return True
+
+    def _is_hunting(self, row: int) -> bool:
+        first = self._firsts[row]
+        tau_s, level, amplitude = self._own.best_decay(row)
+        means = self._normaliser.means(self._history, self._names, first)[row]
+        since_s = np.arange(len(means)) * self._bin_s
+        residuals = means - level - amplitude * np.exp(-since_s / tau_s)
+        limit = _band(self._channels[row], float(self._own.plain_means()[row]))
+        swings = np.nan_to_num(residuals, nan=0.0).tolist()
+        return is_hunting(swings, self._parameters.hunting * limit)
+
+
+def _mean(values: NDArray[np.float64]) -> float:
+    """Of those that are there."""
+    return float(np.nanmean(values))
+
+
+def _band(channel: ChannelSetup, level: float) -> float:
+    """Half-width of the tolerance band [unit of the channel]; 1 for a level of zero with no resolution."""
+    return max(channel.tolerance * abs(level), channel.resolution / 2.0) or 1.0
+
+
+def _widened(level: LevelEstimate, half_width: float) -> LevelEstimate:
+    spread = half_width / math.sqrt(3.0)
+    return LevelEstimate(
+        mean=level.mean,
+        plain_mean=level.plain_mean,
+        std_uncertainty=math.hypot(level.std_uncertainty, spread),
+        degrees_of_freedom=level.degrees_of_freedom,
+        half_step=level.half_step,
+        expanded_uncertainty=math.hypot(level.expanded_uncertainty, 1.96 * spread),
+        count=level.count,
+        effective_count=level.effective_count,
+        normalised=level.normalised,
+    )
