@@ -73,8 +73,9 @@ class JumpWatch:
 class DisturbanceLog:
     """Remembers when disturbances happened, of all channels together."""
 
-    def __init__(self, parameters: Parameters) -> None:
+    def __init__(self, parameters: Parameters, *, bin_s: float) -> None:
         self.count = 0
+        self._bin_s = bin_s
         self._parameters = parameters
         self._first_bin = 0
         self._last_bin = 0
@@ -96,10 +97,10 @@ class DisturbanceLog:
             self.count += 1
         self._last_bin = at_bin
 
-    def quiet_bins(self) -> float:
-        """How long a window must be that can be trusted [1] bins."""
+    def quiet_s(self) -> float:
+        """How long a window must be that can be trusted [s]."""
         p = self._parameters
         if self.count == 0:
             return 0.0
         factor = p.quiet_after_one if self.count == 1 else p.quiet_after_more
-        return factor * self._longest_gap
+        return max(factor * self._longest_gap * self._bin_s, p.quiet_least_s)

@@ -19,7 +19,7 @@ TIME_CONSTANTS: tuple[tuple[float, float], ...] = (
 CREEPS: tuple[tuple[float, float, float], ...] = (
     (5.0, 1.0, 0.3),
     (25.0, 1.0, 0.3),
-    (10.0, 0.5, 1.0),
+    (10.0, 0.5, 0.7),
 )
 """Creeps considered, (1 + time since switch-on / knee)**-power: knee [s], power [1], prior weight [1]."""
 
@@ -55,13 +55,13 @@ class Parameters:
         hunting: Swings above this amplitude are called hunting.
         jump: A jump from one bin to the next is a disturbance above it.
         jump_noise: And above this many standard deviations of the bins [1].
+        quiet_least_s: After a disturbance the window must last at least this long [s].
         quiet_after_one: After one disturbance the window must last this many times the time before it [1].
         quiet_after_more: After more, this many times the longest time between two [1].
         least_share: Share of a window's bins that must hold readings [1].
     """
 
     windows_s: tuple[float, ...] = (
-        30.0,
         40.0,
         50.0,
         60.0,
@@ -75,33 +75,34 @@ class Parameters:
         210.0,
         240.0,
     )
-    tau_max_s: float = 150.0
+    tau_max_s: float = 135.0
     risk: float = 0.35
     amplitude: float = 0.65
     persistence: int = 3
-    least_s: float = 70.0
+    least_s: float = 66.0
     longest_s: float = 300.0
-    goal: float = 0.34
-    refuse: float = 0.8
+    goal: float = 0.342
+    refuse: float = 0.7
     accept_probability: float = 0.35
-    reject_probability: float = 0.7
-    kappas: tuple[tuple[float, float], ...] = ((0.05, 1.0), (0.4, 0.4))
-    creep_kappas: tuple[tuple[float, float], ...] = ((0.3, 1.0), (1.0, 0.5))
+    reject_probability: float = 0.8
+    kappas: tuple[tuple[float, float], ...] = ((0.03, 1.0), (0.4, 0.4))
+    creep_kappas: tuple[tuple[float, float], ...] = ((0.3, 1.0), (0.6, 0.5))
     creep_share: float = 0.5
     kappa_check: float = 1.0
     start_max: float = 8.0
     white_weight: float = 1.5
     noise_times_s: tuple[float, ...] = (4.0, 10.0, 25.0, 60.0)
-    noise_shares: tuple[float, ...] = (0.3, 0.7, 0.95)
-    noise_prior: float = 1.0
+    noise_shares: tuple[float, ...] = (0.2, 0.5, 0.8, 0.97)
+    noise_prior: float = 0.5
     noise_floor: float = 0.05
     floor: float = 0.07
     scale: float = 0.66
-    hunting: float = 0.7
-    jump: float = 1.5
+    hunting: float = 0.8
+    jump: float = 1.2
     jump_noise: float = 6.0
+    quiet_least_s: float = 150.0
     quiet_after_one: float = 1.0
-    quiet_after_more: float = 1.3
+    quiet_after_more: float = 1.7
     least_share: float = 0.7
 
     def __post_init__(self) -> None:

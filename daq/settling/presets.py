@@ -29,11 +29,66 @@ class Preset:
     study: str
 
 
-_STUDY = "tests/benchmarks/settling.py"
+QUICK = Parameters(
+    windows_s=(24.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 120.0, 150.0),
+    tau_max_s=60.0,
+    risk=0.3,
+    least_s=16.0,
+    longest_s=90.0,
+    goal=0.5,
+    refuse=1.0,
+    accept_probability=0.3,
+    kappas=((0.03, 1.0), (1.0, 0.4)),
+    start_max=4.0,
+    white_weight=3.0,
+    floor=0.05,
+    scale=0.7,
+    quiet_least_s=0.0,
+)
+"""For a minute's trial: it cannot exclude a drift of minutes, so judge by 1 or 2 %."""
+
+THOROUGH = Parameters(
+    tau_max_s=190.0,
+    risk=0.2,
+    amplitude=0.6,
+    least_s=120.0,
+    longest_s=400.0,
+    goal=0.25,
+    accept_probability=0.2,
+    scale=0.75,
+)
+
+_PLAIN = "tests/benchmarks/settling.py --family plain --seeds 21 22 23 24 25 26 27 28 --per-kind 18"
 
 PRESETS: Mapping[str, Preset] = {
     preset.name: preset
     for preset in (
-        Preset("standard", "an ordinary trial", STANDARD, 0.1, 165.0, 0.17, _STUDY),
+        Preset(
+            name="quick",
+            purpose="a minute's trial, a coarse meter; judge by 1 or 2 %",
+            parameters=QUICK,
+            false_settle_percent=1.5,
+            time_to_result_s=52.0,
+            uncertainty_percent=0.73,
+            study=f"{_PLAIN} --preset quick --widen 4",
+        ),
+        Preset(
+            name="standard",
+            purpose="an ordinary trial of three to five minutes",
+            parameters=STANDARD,
+            false_settle_percent=0.4,
+            time_to_result_s=163.0,
+            uncertainty_percent=0.17,
+            study=_PLAIN,
+        ),
+        Preset(
+            name="thorough",
+            purpose="a laboratory's trial: longer, surer, finer",
+            parameters=THOROUGH,
+            false_settle_percent=0.0,
+            time_to_result_s=270.0,
+            uncertainty_percent=0.14,
+            study=f"{_PLAIN} --preset thorough",
+        ),
     )
 }

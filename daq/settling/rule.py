@@ -91,7 +91,7 @@ class GroupRule:
             )
             for c in asked
         }
-        self._disturbances = DisturbanceLog(parameters)
+        self._disturbances = DisturbanceLog(parameters, bin_s=bin_s)
         self._first = 0
         self._passed = dict.fromkeys(self._required, 0)
         self._windows: dict[str, ChannelWindows] = {}
@@ -173,8 +173,8 @@ class GroupRule:
         if self.phase is Phase.CONFIRMED:
             return 0.0
         if self._averaging is not None:
-            quiet_s = self._disturbances.quiet_bins() * self._bin_s
-            quiet_left_s = quiet_s - self._averaging.length * self._bin_s
+            span_s = (self._averaging.length - 1) * self._bin_s
+            quiet_left_s = self._disturbances.quiet_s() - span_s
             return max(self._averaging.time_left_s(), quiet_left_s, self._bin_s)
         if not self._windows:
             return None
@@ -314,7 +314,8 @@ class GroupRule:
         p = self._parameters
         time_is_up = self.averaging_s() >= p.longest_s - 1e-9
         examination = averaging.examine(enough=is_last or time_is_up)
-        is_quiet = averaging.length - 1 >= self._disturbances.quiet_bins()
+        span_s = (averaging.length - 1) * self._bin_s
+        is_quiet = span_s >= self._disturbances.quiet_s()
         if is_quiet and examination.fault is None:
             return self._confirm(averaging, examination.levels)
         if is_last:

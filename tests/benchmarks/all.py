@@ -1,4 +1,4 @@
-"""All benchmarks in turn, each in a process of its own; takes about three minutes.
+"""All benchmarks in turn, each in a process of its own; takes about five minutes.
 
     python tests/benchmarks/all.py
 
@@ -12,7 +12,7 @@ import time
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-SCRIPTS = ("startup", "wire", "path", "store", "coverage")
+SCRIPTS = ("startup", "wire", "path", "store", "rule", "coverage")
 
 
 def main() -> int:

@@ -200,7 +200,8 @@ def show_wrong(judged: Sequence[Judged]) -> None:
 def records_of(options: argparse.Namespace) -> Iterator[StartUp]:
     """What the command line asks for, seed by seed, kind by kind."""
     if options.folder is not None:
-        yield from load_folder(options.folder)
+        for folder in options.folder:
+            yield from load_folder(folder)
         return
     for seed in options.seeds:
         for kind in options.only or kinds(options.family):
@@ -212,7 +213,13 @@ def records_of(options: argparse.Namespace) -> Iterator[StartUp]:
 
 def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(description="The settling rule against the truth.")
-    parser.add_argument("--folder", type=Path, help="records to judge, with a manifest")
+    parser.add_argument(
+        "--folder",
+        type=Path,
+        nargs="+",
+        metavar="DIR",
+        help="records to judge, each folder with a manifest",
+    )
     parser.add_argument("--family", choices=("plain", "foreign"), default="plain")
     parser.add_argument("--only", nargs="+", metavar="KIND", help="only these kinds")
     parser.add_argument("--seeds", type=int, nargs="+", default=[1], help="(1)")
@@ -247,7 +254,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         run = functools.partial(judge, parameters=chosen)
         judged = list(pool.imap(run, records_of(options), chunksize=8))
     default = "none" if options.folder else options.family
-    source = options.folder or f"{options.family}, seeds {options.seeds}"
+    folders = [folder.name for folder in options.folder or ()]
+    source = ", ".join(folders) or f"{options.family}, seeds {options.seeds}"
     show_figures(f"{source}, preset {options.preset}", judged, options.goals or default)
     if options.kinds:
         show_kinds(judged)
