@@ -17,9 +17,11 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
+from types import MappingProxyType
 
 from daq.records import (
     Channel,
+    NormalisedBy,
     Reading,
     SessionFacts,
     TrialAverage,
@@ -130,6 +132,8 @@ class BenchState:
         trial: [1] number of the trial in the session; None outside a session.
         done: [1] trials of the plan that are done.
         total: [1] trials of the plan.
+        seconds_left: [s] of bench time that the trial is likely to take from `at_utc` on, in round
+            figures (0: it is ready any moment now); None where nothing can be said. Added within format 1.
     """
 
     at_utc: str
@@ -139,6 +143,7 @@ class BenchState:
     trial: int | None
     done: int
     total: int
+    seconds_left: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,15 +303,28 @@ def render_result(
 
 def _average(average: TrialAverage, *, started_s: float) -> dict[str, object]:
     figures = asdict(average)
-    del figures["window"]
+    # The budget stays in the store: a result tells what it adds up to.
+    for name in ("window", "zero_offset", "contributions", "normalised"):
+        del figures[name]
     for name in ("degrees_of_freedom_a", "degrees_of_freedom"):
         if math.isinf(figures[name]):
             figures[name] = None
     return {
         **figures,
+        **_normalised(average.normalised),
         "window_start_s": average.window.start_s - started_s,
         "window_end_s": average.window.end_s - started_s,
     }
+
+
+def _normalised(by: NormalisedBy | None) -> dict[str, object]:
+    """A key of its own, only where the mean was normalised."""
+    if by is None:
+        return {}
+    facts = asdict(by)
+    if math.isinf(by.degrees_of_freedom):
+        facts["degrees_of_freedom"] = None
+    return {"normalised": facts}
 
 
 def _json(value: object) -> str:
@@ -315,6 +333,7 @@ def _json(value: object) -> str:
 
 _Schema = Mapping[str, object]
 _Keys = Mapping[str, tuple[_Schema, str]]
+_NO_KEYS: _Keys = MappingProxyType({})
 
 _TEXT: _Schema = {"type": "string"}
 _NAME: _Schema = {"type": "string", "minLength": 1}
@@ -368,6 +387,15 @@ _AVERAGE_KEYS: _Keys = {
     "window_end_s": (_NUMBER, "End of what was averaged, after switch-on [s]."),
 }
 
+_NORMALISED_KEYS: _Keys = {
+    "reference": (_NAME, "Name of the voltage channel."),
+    "reference_v": (_POSITIVE, "Voltage that the mean holds for [V]."),
+    "exponent": (_NUMBER, "k of mean proportional to voltage to the power of k [1]."),
+    "std_uncertainty": (_NOT_NEGATIVE, "Standard uncertainty of the exponent [1]."),
+    "degrees_of_freedom": (_DEGREES, "Of the exponent; null: infinite [1]."),
+    "mean_voltage_v": (_POSITIVE, "Mean voltage over the window [V]."),
+}
+
 _SESSION_KEYS: _Keys = {
     "session_id": (_UUID, "Identity of the session."),
     "number": (_COUNT, "Number of the session in its store [1]."),
@@ -385,18 +413,24 @@ _SESSION_KEYS: _Keys = {
 _ENDED_STATES = [state.value for state in TrialState if state is not TrialState.RUNNING]
 
 
-def _object(keys: _Keys) -> _Schema:
+def _object(keys: _Keys, *, optional: _Keys = _NO_KEYS) -> _Schema:
     return {
         "type": "object",
         "additionalProperties": False,
         "required": list(keys),
         "properties": {
             name: {**schema, "description": text}
-            for name, (schema, text) in keys.items()
+            for name, (schema, text) in {**keys, **optional}.items()
         },
     }
 
 
+_OPTIONAL_AVERAGE_KEYS: _Keys = {
+    "normalised": (
+        _object(_NORMALISED_KEYS),
+        "How mean, not plain_mean, was taken to a reference voltage; absent where it was not.",
+    ),
+}
 _RESULT_KEYS: _Keys = {
     "format": ({"const": FORMAT}, "Number of this form of message."),
     "id": (_UUID, "Identity of the trial; a repeat has the same id and revision."),
@@ -418,7 +452,10 @@ _RESULT_KEYS: _Keys = {
         "When the outcome was known: confirmed, given up, a limit broken, or switched off too soon, RFC 3339.",
     ),
     "averages": (
-        {"type": "array", "items": _object(_AVERAGE_KEYS)},
+        {
+            "type": "array",
+            "items": _object(_AVERAGE_KEYS, optional=_OPTIONAL_AVERAGE_KEYS),
+        },
         "One each channel; empty unless the trial settled.",
     ),
 }

@@ -256,6 +256,7 @@ def held_back(reason: HeldBackBy) -> str:
 
 
 _HELD_BACK = {
+    HeldBackBy.NO_LOAD: "nothing rises above rest",
     HeldBackBy.TOO_SHORT: "too little time yet",
     HeldBackBy.DRIFT: "it still drifts",
     HeldBackBy.NOISE: "its noise hides whether it drifts",

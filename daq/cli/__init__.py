@@ -13,6 +13,9 @@ _COMMANDS = {
     "check": "read a bench file, talk to its meters, say what is wrong",
     "run": "carry out a plan hands-off: live table, page and MQTT",
     "export": "averages, readings and the list of sessions as CSV or JSON",
+    "budget": "what the uncertainty of each average is made of",
+    "settle": "the settling rule on any CSV file, or on standard input",
+    "reanalyse": "stored trials judged again, by the same rule or by another",
     "schema": "JSON Schema of a bench, plan or profile file, or of the result message",
 }
 _USAGE = """usage: daq [--version] [--debug] COMMAND ...
@@ -42,7 +45,7 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
 
 def _run(words: list[str], *, debug: bool) -> int:
     if not words or words[0] in {"-h", "--help"}:
-        listed = "\n".join(f"  {name:<8} {text}" for name, text in _COMMANDS.items())
+        listed = "\n".join(f"  {name:<9} {text}" for name, text in _COMMANDS.items())
         sys.stdout.write(_USAGE.format(commands=listed))
         return 0 if words else 2
     if words[0] == "--version":

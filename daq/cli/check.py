@@ -12,6 +12,7 @@ from typing import TextIO
 from daq.cli.arguments import number_between
 from daq.cli.files import load_bench, load_bench_and_plan
 from daq.config.bench import Bench, Instrument
+from daq.config.plan import Plan
 from daq.records import Accuracy, Channel
 from daq.runtime.checking import (
     InstrumentCheck,
@@ -20,7 +21,8 @@ from daq.runtime.checking import (
     slowest,
 )
 from daq.runtime.clock import Clock
-from daq.wording import decimals_of, shown_value, unit_symbol
+from daq.uncertainty import contributions_of_accuracy
+from daq.wording import decimals_of, normalising_sentence, shown_value, unit_symbol
 
 _SECONDS = 4.0
 _LONGEST_S = 3600.0
@@ -29,25 +31,28 @@ _LONGEST_S = 3600.0
 def run(arguments: Sequence[str]) -> int:
     """Validate a bench and talk to its meters."""
     options = _parser().parse_args(arguments)
-    bench = _load(Path(options.bench), options.plan)
+    bench, plan = _load(Path(options.bench), options.plan)
     if not options.json:
         sys.stdout.write(
             f"{options.bench}: {len(bench.instruments)} instruments, {len(bench.channels)} channels, no fault.\n"
         )
+        if plan is not None:
+            said = normalising_sentence(plan.rules)
+            sys.stdout.write(f"{options.plan}: no fault. {said}\n")
     # With --json nothing else may be on standard output.
     words = sys.stderr if options.json else sys.stdout
     checks = {} if options.files_only else _listen(bench, options.seconds, words)
     if options.json:
-        sys.stdout.write(_as_json(options.bench, bench, checks) + "\n")
+        sys.stdout.write(_as_json(options.bench, bench, plan, checks) + "\n")
     else:
         sys.stdout.write(_as_text(bench, checks))
     return 3 if _ill(checks) else 0
 
 
-def _load(bench: Path, plan: str | None) -> Bench:
+def _load(bench: Path, plan: str | None) -> tuple[Bench, Plan | None]:
     if plan is None:
-        return load_bench(bench)
-    return load_bench_and_plan(bench, Path(plan))[0]
+        return load_bench(bench), None
+    return load_bench_and_plan(bench, Path(plan))
 
 
 def _listen(bench: Bench, wanted_s: float, words: TextIO) -> dict[str, InstrumentCheck]:
@@ -120,28 +125,32 @@ def _channel_line(channel: Channel, value: float | None) -> str:
 
 
 def _accuracy(accuracy: Accuracy, unit: str) -> str:
-    parts = [
-        (accuracy.percent_of_reading, f"{accuracy.percent_of_reading:g} % of reading"),
-        (
-            accuracy.percent_of_range,
-            f"{accuracy.percent_of_range:g} % of {accuracy.full_scale:g} {unit_symbol(unit)}",
-        ),
-        (accuracy.counts, f"{accuracy.counts:g} counts of {accuracy.resolution:g}"),
-        (accuracy.absolute, f"{accuracy.absolute:g} {unit_symbol(unit)}"),
-    ]
-    stated = [text for size, text in parts if size]
-    return "± (" + " + ".join(stated) + ")" if stated else "not stated in the profile"
+    """Everything that the profile states, in the words of the uncertainty budget."""
+    # Shares of a reading count as stated whatever is read, so any reading but 0 will do.
+    parts = contributions_of_accuracy(1.0, accuracy)
+    stated = ", ".join(
+        f"± ({part.detail})"
+        if part.name == "accuracy"
+        else f"{part.name} {part.detail}"
+        for part in parts
+    )
+    symbol = unit_symbol(unit)
+    within = f" [{symbol}]" if stated and symbol else ""
+    return f"{stated}{within}" if stated else "not stated in the profile"
 
 
 # ---- for programs
 
 
-def _as_json(file: str, bench: Bench, checks: dict[str, InstrumentCheck]) -> str:
+def _as_json(
+    file: str, bench: Bench, plan: Plan | None, checks: dict[str, InstrumentCheck]
+) -> str:
     facts = {
         "format": 1,
         "bench": file,
         "name": bench.name,
         "in_order": not _ill(checks) if checks else None,
+        "normalising": normalising_sentence(plan.rules) if plan else None,
         "instruments": [
             _instrument_facts(i, checks.get(i.name)) for i in bench.instruments
         ],

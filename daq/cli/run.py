@@ -76,6 +76,10 @@ def outcome_json(outcome: Outcome, store_path: Path) -> str:
                     "channel": a.channel,
                     "unit": a.unit,
                     "mean": a.mean,
+                    "plain_mean": a.plain_mean,
+                    "normalised_to_v": a.normalised.reference_v
+                    if a.normalised
+                    else None,
                     "expanded_uncertainty": a.expanded_uncertainty,
                     "coverage_factor": a.coverage_factor,
                 }

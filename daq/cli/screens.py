@@ -2,7 +2,6 @@
 
 import contextlib
 import os
-import re
 import sys
 from collections.abc import Callable, Iterator
 from typing import Protocol, TextIO
@@ -10,9 +9,8 @@ from typing import Protocol, TextIO
 from daq.records import PlannedTrial, TrialResult, TrialState
 from daq.runtime.daemon import Display, Key, Outcome
 from daq.runtime.snapshot import EventLine, Snapshot
-from daq.wording import shown_average, trial_name
-
-_SECONDS = re.compile(r"\b\d+ s\b")
+from daq.trials.stages import Stage
+from daq.wording import average_name, shown_average, trial_name, without_seconds
 
 
 class FinishingDisplay(Display, Protocol):
@@ -31,7 +29,7 @@ class PlainDisplay:
 
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
-        self._instruction = ""
+        self._shown = ("", False)
 
     @property
     def has_keyboard(self) -> bool:
@@ -47,10 +45,11 @@ class PlainDisplay:
         self._line(f"Live page: {page_url}   MQTT: {broker}")
 
     def show(self, snapshot: Snapshot) -> None:
-        """A line whenever the instruction changes; a running count of seconds is no change."""
-        instruction = _SECONDS.sub("", snapshot.instruction)
-        if instruction != self._instruction:
-            self._instruction = instruction
+        """A line whenever the instruction changes or averaging begins or stops; a running count of time is no change."""
+        is_averaging = snapshot.stage.name == Stage.AVERAGING.value
+        shown = without_seconds(snapshot.instruction), is_averaging
+        if shown != self._shown:
+            self._shown = shown
             self._line(f"{snapshot.clock.utc}  {snapshot.instruction}")
 
     def event(self, line: EventLine) -> None:
@@ -104,7 +103,7 @@ def _outcome_line(
     if result.state is not TrialState.FINISHED:
         return f"{trial_name(line)}: {result.state.value}{note}"
     averages = "   ".join(
-        f"{a.channel} {shown_average(a.mean, a.expanded_uncertainty, a.unit)}"
+        f"{average_name(a)} {shown_average(a.mean, a.expanded_uncertainty, a.unit)}"
         for a in result.averages
     )
     return f"{trial_name(line)}: {averages}{note}"

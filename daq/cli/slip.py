@@ -104,7 +104,8 @@ class SlipDisplay:
     def started(self, *, page_url: str, broker: str, words: str) -> None:
         """Keep what stands above everything; the broker has its place in the snapshot."""
         del broker
-        self._head = f"{words}  Live page {page_url}"
+        # The address first: what is too long for the line is cut off.
+        self._head = f"Live page {page_url}  {words}"
 
     def show(self, snapshot: Snapshot) -> None:
         """Draw the present state."""

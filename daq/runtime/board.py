@@ -41,8 +41,10 @@ from daq.wording import (
     instruction,
     no_reading_yet,
     overdue_text,
+    shown_seconds_left,
     silent_meter,
     stage_sentence,
+    time_left,
 )
 
 _EVENTS = 50
@@ -99,6 +101,7 @@ class Board:
         self._trial_number = len(earlier)
         self._began_s = clock.bench_s()
         self._store_failing_since_s: float | None = None
+        self._shown_left_s: float | None = None
 
     # ---- what it is told
 
@@ -162,7 +165,8 @@ class Board:
     def snapshot(self) -> Snapshot:
         """Everything as it stands now."""
         session, now_s = self._session, self._clock.bench_s()
-        left_s = self._seconds_left()
+        hindrance = self._hindrance(now_s)
+        left_s = self._seconds_left(is_hindered=hindrance is not None)
         planned = session.called_for
         fit = self._plan.instructions[planned.condition] if planned else ""
         by_key = self._plan.rules.start.channel is None
@@ -172,7 +176,7 @@ class Board:
             by_key=by_key,
             switch_off_first=session.must_switch_off_first,
             seconds_left=left_s,
-            hindrance=self._hindrance(now_s),
+            hindrance=hindrance,
         )
         if session.stage is Stage.FINISHED:
             without = sum(r.state is not TrialState.FINISHED for r in self.results)
@@ -193,6 +197,7 @@ class Board:
                 since_s=session.stage_since_s,
                 progress=self._progress(),
                 seconds_left=left_s,
+                time_left="" if left_s is None else time_left(left_s),
                 sentence=stage_sentence(
                     session.stage,
                     by_key=by_key,
@@ -253,17 +258,27 @@ class Board:
                 return no_reading_yet(channel.title)
         return None
 
-    def _seconds_left(self) -> float | None:
-        trial = self._session.trial()
-        if trial is None or self._session.stage is not Stage.AVERAGING:
-            return None
-        return max(self._plan.rules.parameters.least_s - trial.averaging_s, 0.0)
+    def _seconds_left(self, *, is_hindered: bool) -> float | None:
+        """How much longer, in round figures; nothing while it cannot go on."""
+        left_s = None if is_hindered else self._session.time_left_s()
+        self._shown_left_s = (
+            None
+            if left_s is None
+            else shown_seconds_left(
+                left_s,
+                shown_s=self._shown_left_s,
+                at_most_s=self._session.longest_left_s(),
+            )
+        )
+        return self._shown_left_s
 
     def _progress(self) -> float | None:
-        trial = self._session.trial()
+        """Share of the averaging that is over, by how long it is likely to take."""
+        trial, left_s = self._session.trial(), self._session.time_left_s()
         if trial is None or self._session.stage is not Stage.AVERAGING:
             return None
-        return min(trial.averaging_s / self._plan.rules.parameters.least_s, 1.0)
+        whole_s = trial.averaging_s + (left_s or 0.0)
+        return trial.averaging_s / whole_s if whole_s > 0.0 else None
 
     def _trial(self) -> TrialLine | None:
         trial = self._session.trial()

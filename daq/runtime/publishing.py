@@ -154,12 +154,13 @@ class Publishing:
         state = BenchState(
             at_utc="",
             stage=snapshot.stage.name,
-            # The seconds would make a new state of every second.
+            # The count has a field of its own, for programs.
             instruction=without_seconds(snapshot.instruction),
             condition=snapshot.condition.name if snapshot.condition else None,
             trial=snapshot.trial.number if snapshot.trial else None,
             done=snapshot.session.done,
             total=snapshot.session.total,
+            seconds_left=snapshot.stage.seconds_left,
         )
         if state != self._last_state:
             self._last_state = state

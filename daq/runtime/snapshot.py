@@ -26,12 +26,13 @@ class SessionLine:
 
 @dataclass(frozen=True, slots=True)
 class StageLine:
-    """The stage, what ends it, and how far it is."""
+    """The stage, what ends it, how far it is, how much longer it is likely to take, and that in words."""
 
     name: str
     since_s: float | None
     progress: float | None
     seconds_left: float | None
+    time_left: str
     sentence: str
 
 

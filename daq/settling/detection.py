@@ -34,8 +34,10 @@ class WindowFits:
         amplitude: What is left of the decay at the newest bin [same].
         mean: Of the bins [same].
         std_dev: Of one bin about the fit, inflated for correlation [same].
+        error: Standard uncertainty of the amplitude [same].
         bound: Of the drift still to come [same], rounding left aside.
         limit: Half-width of the tolerance band [same].
+        passes: Whether the drift still to come fits in it.
     """
 
     lengths: NDArray[np.intp]
@@ -44,8 +46,10 @@ class WindowFits:
     amplitude: NDArray[np.float64]
     mean: NDArray[np.float64]
     std_dev: NDArray[np.float64]
+    error: NDArray[np.float64]
     bound: NDArray[np.float64]
     limit: NDArray[np.float64]
+    passes: NDArray[np.bool_]
 
 
 class Detector:
@@ -128,9 +132,9 @@ class Detector:
         limit = np.maximum(limit, 1e-300)
         variance = residual / (count - 2.0) * inflation
         degrees = np.maximum(count / inflation - 2.0, _LEAST_DEGREES).astype(np.intp)
-        bound = np.abs(amplitude) + self._quantiles[degrees - 1] * np.sqrt(
-            variance / sxx
-        )
+        error = np.sqrt(variance / sxx)
+        size = np.abs(amplitude)
+        bound = np.where(usable, size + self._quantiles[degrees - 1] * error, np.inf)
         return WindowFits(
             lengths=lengths,
             usable=usable,
@@ -138,8 +142,10 @@ class Detector:
             amplitude=amplitude,
             mean=mean,
             std_dev=np.sqrt(variance),
-            bound=np.where(usable, bound, np.inf),
+            error=error,
+            bound=bound,
             limit=limit,
+            passes=(bound <= limit) & (size <= p.amplitude * limit),
         )
 
 

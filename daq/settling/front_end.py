@@ -27,7 +27,6 @@ class Bin:
     Attributes:
         mean: Without spikes; None where no reading is left.
         count: [1] readings.
-        total: Sum of the readings.
         scatter: Sum of their squared deviations from the bin's mean.
         distinct: The different values, or None where there are more than twelve.
         spikes: [1] readings left out.
@@ -36,7 +35,6 @@ class Bin:
 
     mean: float | None
     count: int = 0
-    total: float = 0.0
     scatter: float = 0.0
     distinct: frozenset[float] | None = frozenset()
     spikes: int = 0
@@ -49,13 +47,12 @@ def bin_of(
     """Summarise the readings of one bin."""
     if not values:
         return Bin(None, spikes=spikes, excursion=excursion)
-    first, n = values[0], len(values)
+    n = len(values)
     mean = math.fsum(values) / n
-    total = math.fsum(value - first for value in values) + n * first
-    scatter = math.fsum((value - mean) ** 2 for value in values)
+    scatter = math.fsum([(value - mean) ** 2 for value in values])
     distinct = frozenset(values)
     seen = distinct if len(distinct) <= _MAX_DISTINCT else None
-    return Bin(mean, n, total, scatter, seen, spikes, excursion)
+    return Bin(mean, n, scatter, seen, spikes, excursion)
 
 
 class FrontEnd:
@@ -142,12 +139,17 @@ class FrontEnd:
         """Whether it is further from the last readings than their scatter and their display let expect."""
         if len(self._recent) < _RECENT:
             return False
-        middle = _RECENT // 2
-        median = sorted(self._recent)[middle]
+        a, b, c, median, e, f, g = sorted(self._recent)
         distance = abs(value - median)
         if distance <= max(4.0 * self._resolution, 0.02 * abs(median)):
             return False
-        deviation = sorted([abs(x - median) for x in self._recent])[middle]
+        # The median of the seven distances, of which one is 0, from both sides at once.
+        deviation = min(
+            median - a,
+            max(median - b, e - median),
+            max(median - c, f - median),
+            g - median,
+        )
         return distance > 8.0 * 1.4826 * deviation
 
 

@@ -4,6 +4,7 @@ Only readings move this object: a bin closes when every channel has a reading be
 ahead (so a silent meter holds nobody up). The outcome is therefore the same however the readings are cut into blocks.
 """
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 
 import numpy as np
@@ -220,29 +221,28 @@ class _Queue:
         values: NDArray[np.float64],
     ) -> None:
         self.front_end = front_end
-        self._positions = positions
-        self._bins = bins[positions]
-        self._times_s = times_s[positions]
-        self._values = values[positions]
+        self._positions: list[int] = positions.tolist()
+        self._bins: list[int] = bins[positions].tolist()
+        self._times_s: list[float] = times_s[positions].tolist()
+        self._values: list[float] = values[positions].tolist()
         self._taken = 0
 
     def first_beyond(self, index: int) -> int:
         """Position in the block of the first reading after a bin; beyond every block where there is none."""
-        at = int(np.searchsorted(self._bins, index, side="right"))
-        at = max(at, self._taken)
-        return int(self._positions[at]) if at < len(self._positions) else _NEVER
+        at = max(bisect_right(self._bins, index), self._taken)
+        return self._positions[at] if at < len(self._positions) else _NEVER
 
     def feed_before(self, end: int) -> None:
         """Feed what lies before a position of the block."""
-        stop = int(np.searchsorted(self._positions, end, side="left"))
+        stop = bisect_left(self._positions, end)
         begin = self._taken
         while begin < stop:
-            index = int(self._bins[begin])
-            last = min(int(np.searchsorted(self._bins, index, side="right")), stop)
+            index = self._bins[begin]
+            last = min(bisect_right(self._bins, index), stop)
             self.front_end.feed_bin(
                 index,
-                self._times_s[begin:last].tolist(),
-                self._values[begin:last].tolist(),
+                self._times_s[begin:last],
+                self._values[begin:last],
             )
             begin = last
         self._taken = stop

@@ -1,10 +1,8 @@
 r"""The settled level with its uncertainty, averaged over what the drift and the noise may be.
 
 While averaging, level + drift is fitted from the start of the detection window to now, for a grid of drifts and a grid of
-noises. A drift decays like exp(-t/tau), or creeps like a power of the time since switch-on. A noise is a white part
-and a part that wanders and comes back (an Ornstein-Uhlenbeck process: first-order autoregressive at the bins), in some
-proportion; a Kalman filter of one state makes the bins independent under it. Weighted by how well each pair
-explains the bins, they give the probability that the drift at the declaration was larger than the tolerance, and the
+noises. A drift decays like exp(-t/tau), or creeps like a power of the time since switch-on; noises.py has the noises. Weighted
+by how well each pair explains the bins, they give the probability that the drift at the declaration was larger than the tolerance, and the
 level with an uncertainty that is small where the bins show neither drift nor wander, and wide where they leave it open.
 
 Filters and sums advance by one bin at constant cost; missing bins are stepped over. Nothing is ever subtracted.
@@ -17,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.settling.distributions import student_t_cdf
+from daq.settling.noises import PinkNoise, WanderingNoises
 from daq.settling.parameters import CREEPS, TIME_CONSTANTS, Parameters
 
 _Array = NDArray[np.float64]
@@ -99,21 +98,27 @@ class LevelBank:
         self._firsts = np.asarray(firsts, np.intp)
         self._bin_s = bin_s
         self._parameters = parameters
-        self._next = int(self._firsts.min())
-        wandering = [
-            (time_s, share)
-            for time_s in parameters.noise_times_s
-            for share in parameters.noise_shares
+        self.next_bin = int(self._firsts.min())
+        p = parameters
+        wandering = [(t, share) for t in p.noise_times_s for share in p.noise_shares]
+        weights = [
+            p.white_weight,
+            *[1.0 / len(wandering)] * len(wandering),
+            p.pink_weight,
         ]
-        self._kept = np.exp([-np.inf, *(-bin_s / time_s for time_s, _ in wandering)])
-        self._share = np.array([0.0, *(share for _, share in wandering)])
-        weights = [parameters.white_weight, *[1.0 / len(wandering)] * len(wandering)]
         self._log_weight = np.log(weights)
         channels, noises, drifts = len(self._units), len(weights), len(_WEIGHTS)
+        self._wandering = WanderingNoises(
+            [time_s for time_s, _ in wandering],
+            [share for _, share in wandering],
+            bin_s=bin_s,
+            channels=channels,
+            columns=2 + drifts,
+        )
+        self._pink = PinkNoise(
+            p.pink_share, bin_s=bin_s, channels=channels, columns=2 + drifts
+        )
         self._count = np.zeros(channels)
-        self._state = np.tile(self._share, (channels, 1))
-        self._foreseen = np.zeros((2, channels, noises))
-        self._foreseen_g = np.zeros((channels, noises, drifts))
         self._sums = np.zeros((4, channels, noises))
         self._sums_g = np.zeros((3, channels, noises, drifts))
 
@@ -124,30 +129,27 @@ class LevelBank:
             means: Of the bins, NaN where one is missing [unit of each channel]. Shape (channels,). What
                 comes before a channel's window is not used.
         """
-        here = (self._firsts <= self._next) & ~np.isnan(means)
-        z = np.where(here, (means - self._references) / self._units, 0.0)[:, None]
-        variance = self._state + (1.0 - self._share)
-        gain = np.where(here[:, None], self._state / variance, 0.0)
+        here = (self._firsts <= self.next_bin) & ~np.isnan(means)
+        z = np.where(here, (means - self._references) / self._units, 0.0)
+        g = self._drifts_at(self.next_bin)
+        columns = np.concatenate([np.ones_like(z)[:, None], z[:, None], g], axis=1)
+        found = [
+            noise.innovate(columns, here) for noise in (self._wandering, self._pink)
+        ]
+        new = np.concatenate([innovation for innovation, _ in found], axis=1)
+        variance = np.concatenate([of_it for _, of_it in found], axis=1)
         weight = np.where(here[:, None], 1.0 / variance, 0.0)
-        one, y = 1.0 - self._foreseen[0], z - self._foreseen[1]
-        g = self._drifts_at(self._next)[:, None, :] - self._foreseen_g
-        weighted_g = weight[:, :, None] * g
+        one, y, of_g = new[:, :, 0], new[:, :, 1], new[:, :, 2:]
+        weighted_g = weight[:, :, None] * of_g
         self._sums[0] += weight * one * one
         self._sums[1] += weight * one * y
         self._sums[2] += weight * y * y
         self._sums[3] += np.where(here[:, None], np.log(variance), 0.0)
         self._sums_g[0] += weighted_g * one[:, :, None]
-        self._sums_g[1] += weighted_g * g
+        self._sums_g[1] += weighted_g * of_g
         self._sums_g[2] += weighted_g * y[:, :, None]
-        self._foreseen[0] = self._kept * (self._foreseen[0] + gain * one)
-        self._foreseen[1] = self._kept * (self._foreseen[1] + gain * y)
-        self._foreseen_g = self._kept[:, None] * (
-            self._foreseen_g + gain[:, :, None] * g
-        )
-        kept = self._kept * self._kept
-        self._state = kept * (1.0 - gain) * self._state + (1.0 - kept) * self._share
         self._count += here
-        self._next += 1
+        self.next_bin += 1
 
     def levels(self, *, limits: _Array, hidden: _Array, declared_bin: int) -> Levels:
         r"""Judge the windows as they are now.
@@ -178,7 +180,7 @@ class LevelBank:
         """
         p, fits = self._parameters, self._fits()
         scale = (limits / self._units)[:, None, None]
-        to_now = self._drifts_at(self._next - 1)[:, None, :]
+        to_now = self._drifts_at(self.next_bin - 1)[:, None, :]
         weights, levels, variances = [], [], []
         kappas = zip(p.kappas, p.creep_kappas, strict=True)
         for (decay, decay_weight), (creep, creep_weight) in kappas:
@@ -303,7 +305,7 @@ class LevelBank:
         self, fits: _Fits, scale: _Array, hidden: _Array, declared_bin: int
     ) -> _Array:
         p = self._parameters
-        to_now = self._drifts_at(self._next - 1)[:, None, :]
+        to_now = self._drifts_at(self.next_bin - 1)[:, None, :]
         to_declared = self._drifts_at(declared_bin)[:, None, :]
         width = np.minimum(p.kappa_check * scale / to_declared, p.start_max * scale)
         shrink, log_weight = fits.posterior(width * width)

@@ -48,6 +48,8 @@ class Parameters:
         white_weight: Prior weight of noise that is white, against noise that wanders [1].
         noise_times_s: Time constants of noise that wanders [s].
         noise_shares: Its shares of the variance [1].
+        pink_weight: Prior weight of noise that is pink, against noise that wanders [1].
+        pink_share: Its share of the variance [1].
         noise_prior: Readings that the prior of the noise's size is worth [1].
         noise_floor: Size of the noise in that prior.
         floor: Least standard uncertainty.
@@ -93,6 +95,8 @@ class Parameters:
     white_weight: float = 1.5
     noise_times_s: tuple[float, ...] = (4.0, 10.0, 25.0, 60.0)
     noise_shares: tuple[float, ...] = (0.2, 0.5, 0.8, 0.97)
+    pink_weight: float = 0.3
+    pink_share: float = 0.9
     noise_prior: float = 0.5
     noise_floor: float = 0.05
     floor: float = 0.07

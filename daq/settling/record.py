@@ -217,7 +217,7 @@ def _settled(rule: GroupRule, start_s: float, confirmed_s: float) -> RecordVerdi
 
 
 def _not_settled(rule: GroupRule, start_s: float) -> RecordVerdict:
-    reason = rule.why_not(_CHANNEL)
+    reason = rule.why_not(_CHANNEL) or HeldBackBy.TOO_SHORT
     if reason is HeldBackBy.GAPS:
         # Of a record: too few readings are left of it.
         reason = HeldBackBy.TOO_SHORT

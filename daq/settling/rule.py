@@ -121,7 +121,7 @@ class GroupRule:
         p, averaging = self._parameters, self._averaging
         if self.averaging_s() < 0.5 * p.least_s - 1e-9:
             return None
-        if averaging.present_share() < p.least_share:
+        if min(averaging.present_shares().values()) < p.least_share:
             return None
         return self._examine(averaging, is_last=True)
 
@@ -162,10 +162,16 @@ class GroupRule:
             return None
         averaging = self._averaging
         if averaging is None:
-            return self._held_back_by(channel) or HeldBackBy.TOO_SHORT
-        if self.averaging_s() < self._parameters.least_s:
+            reasons = {name: self._held_back_by(name) for name in self._required}
+            return reasons[channel] if any(reasons.values()) else HeldBackBy.TOO_SHORT
+        p = self._parameters
+        if averaging.present_shares()[channel] < p.least_share:
+            return HeldBackBy.GAPS
+        if self.averaging_s() < p.least_s:
             return HeldBackBy.TOO_SHORT
-        return averaging.examine(enough=True).fault or self._unrest()
+        faults = averaging.examine(enough=True).faults
+        # A channel without fault waits for the others; where none has any, it was not quiet for long enough.
+        return faults.get(channel) if faults else self._unrest()
 
     def time_left_s(self) -> float | None:
         """How long until the average is likely to be confirmed [s]; None where nothing can be said yet."""
@@ -301,7 +307,7 @@ class GroupRule:
             return None
         time_is_up = since_s >= p.longest_s - 1e-9
         # A few readings after a long silence confirm nothing.
-        if averaging.present_share() < p.least_share:
+        if min(averaging.present_shares().values()) < p.least_share:
             return self._withdraw(HeldBackBy.GAPS) if time_is_up else None
         missing = any(self._history.newest(n).mean is None for n in self._required)
         if missing and not time_is_up:
@@ -316,7 +322,7 @@ class GroupRule:
         examination = averaging.examine(enough=is_last or time_is_up)
         span_s = (averaging.length - 1) * self._bin_s
         is_quiet = span_s >= self._disturbances.quiet_s()
-        if is_quiet and examination.fault is None:
+        if is_quiet and not examination.faults:
             return self._confirm(averaging, examination.levels)
         if is_last:
             return None
@@ -324,7 +330,8 @@ class GroupRule:
             return self._withdraw(HeldBackBy.DRIFT)
         if not time_is_up:
             return None
-        return self._withdraw(examination.fault or self._unrest())
+        faults = [*examination.faults.values(), self._unrest()]
+        return self._withdraw(faults[0])
 
     def _unrest(self) -> HeldBackBy:
         return HeldBackBy.STEP if self._disturbances.count == 1 else HeldBackBy.HUNTING

@@ -58,26 +58,26 @@ class ChannelWindows:
 
     def detect(self) -> Detection | None:
         """The shortest window that is settled."""
-        for index in range(len(self.fits.lengths)):
-            if self._drift_fits(index) and self._fault_of(index) is None:
+        for index in np.flatnonzero(self.fits.passes[self.row]).tolist():
+            if self._fault_of(index) is None:
                 length = int(self.fits.lengths[index])
                 return Detection(length, float(self.fits.mean[self.row, index]))
         return None
 
     def held_back_by(self) -> HeldBackBy | None:
         """What keeps the window that comes closest from being settled; None where nothing does."""
-        if not self.fits.usable[self.row].any():
+        fits, row = self.fits, self.row
+        if not fits.usable[row].any():
             return HeldBackBy.GAPS
-        closest = int(np.argmin(self.fits.bound[self.row] / self.fits.limit[self.row]))
-        if self._drift_fits(closest):
+        closest = int(np.argmin(fits.bound[row] / fits.limit[row]))
+        if fits.passes[row, closest]:
             return None if self.detect() else self._fault_of(closest)
-        if abs(self.fits.amplitude[self.row, closest]) > 0.5 * self.fits.bound[
-            self.row, closest
-        ] and not self._is_hunting(self._longest_usable()):
-            return HeldBackBy.DRIFT
-        if self._is_hunting(self._longest_usable()):
+        longest = int(np.flatnonzero(fits.usable[row])[-1])
+        # Less than two periods in the window are as well the bow of a drift that is no such decay.
+        if self._is_hunting(longest, least_periods=2):
             return HeldBackBy.HUNTING
-        return HeldBackBy.NOISE
+        is_drift = abs(fits.amplitude[row, closest]) > 2.0 * fits.error[row, closest]
+        return HeldBackBy.DRIFT if is_drift else HeldBackBy.NOISE
 
     def time_to_settle_s(self) -> float:
         """How long it is likely to take until a window passes [s]; inf where nothing can be said.
@@ -86,7 +86,9 @@ class ChannelWindows:
         """
         fits, row = self.fits, self.row
         times = [math.inf]
-        for index in np.flatnonzero(fits.usable[row]):
+        for index in np.flatnonzero(fits.usable[row]).tolist():
+            if fits.passes[row, index] and self._fault_of(index) is not None:
+                continue
             limit = float(fits.limit[row, index])
             amplitude = abs(float(fits.amplitude[row, index]))
             noise = float(fits.bound[row, index]) - amplitude
@@ -101,17 +103,6 @@ class ChannelWindows:
                 times.append(window_s * ((noise / limit) ** (2.0 / 3.0) - 1.0))
         return min(times)
 
-    def _longest_usable(self) -> int:
-        return int(np.flatnonzero(self.fits.usable[self.row])[-1])
-
-    def _drift_fits(self, index: int) -> bool:
-        limit = self.fits.limit[self.row, index]
-        amplitude = abs(self.fits.amplitude[self.row, index])
-        return bool(
-            self.fits.bound[self.row, index] <= limit
-            and amplitude <= self.parameters.amplitude * limit
-        )
-
     def _fault_of(self, index: int) -> HeldBackBy | None:
         """What is wrong with a window whose drift fits in the tolerance."""
         length = int(self.fits.lengths[index])
@@ -122,7 +113,7 @@ class ChannelWindows:
             return HeldBackBy.RESOLUTION
         return HeldBackBy.HUNTING if self._is_hunting(index) else None
 
-    def _is_hunting(self, index: int) -> bool:
+    def _is_hunting(self, index: int, *, least_periods: int = 1) -> bool:
         length = int(self.fits.lengths[index])
         ages_s = np.arange(length - 1, -1, -1) * self.bin_s
         decay = np.exp(ages_s / self.parameters.tau_max_s)
@@ -130,6 +121,9 @@ class ChannelWindows:
             self.fits.level[self.row, index]
             + self.fits.amplitude[self.row, index] * decay
         )
-        residuals = np.nan_to_num(self.means[-length:] - fitted, nan=0.0)
+        residuals = self.means[-length:] - fitted
+        residuals = np.where(np.isnan(residuals), 0.0, residuals)
         limit = float(self.fits.limit[self.row, index])
-        return is_hunting(residuals.tolist(), self.parameters.hunting * limit)
+        return is_hunting(
+            residuals, self.parameters.hunting * limit, least_periods=least_periods
+        )

@@ -20,6 +20,9 @@ from daq.settling.phases import ChannelSetup
 from daq.settling.verdicts import HeldBackBy
 from daq.stats import student_t_quantile
 
+_CATCH_UP = 6
+"""Bins of the past that a bank takes in at once: a long window is no long pause at its declaration."""
+
 _REFIT_GROWTH = 1.5
 """Exponents are fitted anew when the window has grown so much since they were."""
 
@@ -30,12 +33,12 @@ class Examination:
 
     Attributes:
         drift_probability: The largest of the channels' [1].
-        fault: What forbids to confirm them; None where nothing does.
+        faults: What forbids to confirm them, of the channels where something does.
         levels: Of the required channels, over the common window.
     """
 
     drift_probability: float
-    fault: HeldBackBy | None
+    faults: Mapping[str, HeldBackBy]
     levels: Mapping[str, LevelEstimate]
 
 
@@ -89,23 +92,23 @@ class AveragingWindow:
         for roundings in (self._own_rounding, self._common_rounding):
             for name, rounding in zip(self._names, roundings, strict=True):
                 rounding.add(self._history.newest(name))
-        newest = self._history.closed - 1
-        means = self._normaliser.means(self._history, self._names, newest)[:, 0]
         for bank in self._banks():
-            bank.add(means)
+            self._catch_up(bank, at_most=_CATCH_UP)
 
-    def present_share(self) -> float:
-        """Share of the bins that hold readings, of the window that has fewest [1]."""
-        means = self._history.means(self._names, min(self._firsts))
-        present = ~np.isnan(means)
-        skipped = [first - min(self._firsts) for first in self._firsts]
-        shares = [present[i, skip:].mean() for i, skip in enumerate(skipped)]
-        common = present[:, self.first - min(self._firsts) :].mean(axis=1)
-        return float(min(*shares, *common))
+    def present_shares(self) -> dict[str, float]:
+        """Share of the bins that hold readings, of each channel's own window or of the common one [1]."""
+        begin = min(self._firsts)
+        present = ~np.isnan(self._history.means(self._names, begin))
+        return {
+            name: float(
+                min(row[first - begin :].mean(), row[self.first - begin :].mean())
+            )
+            for name, row, first in zip(self._names, present, self._firsts, strict=True)
+        }
 
     def mean_of(self, channel: str) -> float:
         """Mean of the common window so far [unit of the channel]."""
-        return float(self._common.plain_means()[self._names.index(channel)])
+        return _mean(self._normaliser.means(self._history, [channel], self.first)[0])
 
     def examine(self, *, enough: bool) -> Examination:
         """Judge the windows as they are.
@@ -113,6 +116,8 @@ class AveragingWindow:
         Args:
             enough: Whether the uncertainty reached will do, for there is no more time.
         """
+        for bank in self._banks():
+            self._catch_up(bank, at_most=self._history.closed)
         own = self._levels_of(self._own, self._own_rounding)
         levels = self._estimates(
             own
@@ -120,20 +125,35 @@ class AveragingWindow:
             else self._levels_of(self._common, self._common_rounding)
         )
         self._last = levels
-        drift = float(own.drift_probability.max())
-        fault = None
-        if drift > self._parameters.accept_probability:
-            fault = HeldBackBy.DRIFT
-        elif not self._are_sure(levels, enough=enough):
-            fault = HeldBackBy.NOISE
-        elif any(self._is_hunting(row) for row in range(len(self._names))):
-            fault = HeldBackBy.HUNTING
-        return Examination(drift, fault, levels)
+        faults = {
+            channel.name: fault
+            for row, channel in enumerate(self._channels)
+            if (fault := self._fault_of(row, own, levels, enough=enough)) is not None
+        }
+        return Examination(float(own.drift_probability.max()), faults, levels)
+
+    def _fault_of(
+        self,
+        row: int,
+        own: Levels,
+        levels: Mapping[str, LevelEstimate],
+        *,
+        enough: bool,
+    ) -> HeldBackBy | None:
+        channel = self._channels[row]
+        if own.drift_probability[row] > self._parameters.accept_probability:
+            return HeldBackBy.DRIFT
+        if not self._is_sure(channel, levels[channel.name], enough=enough):
+            return HeldBackBy.NOISE
+        return HeldBackBy.HUNTING if self._is_hunting(row) else None
 
     def time_left_s(self) -> float:
         """How much longer it is likely to average [s]: an uncertainty falls with the root of the time."""
         p = self._parameters
         since_s = (self._history.closed - 1 - self.declared) * self._bin_s
+        if not self._last and since_s >= 0.5 * p.least_s:
+            # A look ahead, for the screens only: what it will take is known long before it is examined.
+            self._last = self.examine(enough=True).levels
         needed_s = p.least_s - since_s
         for channel in self._channels:
             if channel.name in self._last:
@@ -148,10 +168,13 @@ class AveragingWindow:
         """Means over the common window, of channels that nobody waited for and that have readings enough."""
         levels = {}
         for channel in channels:
-            means = self._history.means([channel.name], self.first)
+            means = self._normaliser.means(self._history, [channel.name], self.first)
             present = int(np.count_nonzero(~np.isnan(means)))
             if present >= max(4.0, self._parameters.least_share * means.shape[1]):
-                found = self._bank([channel], [self.first], means).steady_levels()
+                bank = self._bank([channel], [self.first], means)
+                for column in means.T:
+                    bank.add(column)
+                found = bank.steady_levels()
                 bins = self._history.bins_from(channel.name, self.first)
                 rounding = rounding_of(bins, channel.resolution)
                 levels[channel.name] = self._estimate(
@@ -183,7 +206,7 @@ class AveragingWindow:
         return [self._own] if self._is_shared else [self._own, self._common]
 
     def _replay(self) -> None:
-        """Banks of everything so far, by exponents of everything so far."""
+        """Empty banks for everything so far, by exponents of everything so far."""
         self._normaliser.fit(self._history, self._names, self.first)
         self._fitted = self.length
         begin = min(self._firsts)
@@ -206,16 +229,19 @@ class AveragingWindow:
         means: NDArray[np.float64],
     ) -> LevelBank:
         references = [_mean(row) for row in means]
-        bank = LevelBank(
+        return LevelBank(
             references=references,
             limits=[_band(c, r) for c, r in zip(channels, references, strict=True)],
             firsts=firsts,
             bin_s=self._bin_s,
             parameters=self._parameters,
         )
-        for column in means.T:
+
+    def _catch_up(self, bank: LevelBank, *, at_most: int) -> None:
+        """Give a bank the bins that it has not taken in yet, in order of time."""
+        means = self._normaliser.means(self._history, self._names, bank.next_bin)
+        for column in means.T[:at_most]:
             bank.add(column)
-        return bank
 
     def _levels_of(self, bank: LevelBank, roundings: Sequence[Rounding]) -> Levels:
         plain = bank.plain_means()
@@ -274,7 +300,7 @@ class AveragingWindow:
             mean=mean,
             plain_mean=self._plain_mean(channel, float(found.plain[row]), by),
             std_uncertainty=scale * math.sqrt(variance + floor),
-            degrees_of_freedom=nu,
+            degrees_of_freedom=_with_floor(nu, variance, floor),
             half_step=half_step,
             expanded_uncertainty=expanded,
             count=rounding.count,
@@ -298,15 +324,13 @@ class AveragingWindow:
     def _rule_goal(self, channel: ChannelSetup, level: LevelEstimate) -> float:
         return self._parameters.goal * _band(channel, level.plain_mean)
 
-    def _are_sure(self, levels: Mapping[str, LevelEstimate], *, enough: bool) -> bool:
-        for channel in self._channels:
-            level = levels[channel.name]
-            largest = self._parameters.refuse * _band(channel, level.plain_mean)
-            if not enough:
-                largest = min(largest, self._goal(channel, level))
-            if level.expanded_uncertainty > largest:
-                return False
-        return True
+    def _is_sure(
+        self, channel: ChannelSetup, level: LevelEstimate, *, enough: bool
+    ) -> bool:
+        largest = self._parameters.refuse * _band(channel, level.plain_mean)
+        if not enough:
+            largest = min(largest, self._goal(channel, level))
+        return level.expanded_uncertainty <= largest
 
     def _is_hunting(self, row: int) -> bool:
         first = self._firsts[row]
@@ -315,8 +339,9 @@ class AveragingWindow:
         since_s = np.arange(len(means)) * self._bin_s
         residuals = means - level - amplitude * np.exp(-since_s / tau_s)
         limit = _band(self._channels[row], float(self._own.plain_means()[row]))
-        swings = np.nan_to_num(residuals, nan=0.0).tolist()
-        return is_hunting(swings, self._parameters.hunting * limit)
+        return is_hunting(
+            np.nan_to_num(residuals, nan=0.0), self._parameters.hunting * limit
+        )
 
 
 def _mean(values: NDArray[np.float64]) -> float:
@@ -327,6 +352,13 @@ def _mean(values: NDArray[np.float64]) -> float:
 def _band(channel: ChannelSetup, level: float) -> float:
     """Half-width of the tolerance band [unit of the channel]; 1 for a level of zero with no resolution."""
     return max(channel.tolerance * abs(level), channel.resolution / 2.0) or 1.0
+
+
+def _with_floor(nu: float, variance: float, floor: float) -> float:
+    """Degrees of freedom of a sum of which the floor is taken as exact (Welch and Satterthwaite)."""
+    if variance <= 0.0:
+        return math.inf
+    return float(nu * ((variance + floor) / variance) ** 2)
 
 
 def _widened(level: LevelEstimate, half_width: float) -> LevelEstimate:

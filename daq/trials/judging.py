@@ -164,7 +164,7 @@ def _averages(
 
 def reasons_against(group: SettlingGroup, rules: SessionRules) -> tuple[str, ...]:
     """Which required channels are not settled, and why."""
-    reasons = {name: group.progress(name).held_back_by for name in rules.required}
+    reasons = {name: group.why_not(name) for name in rules.required}
     return tuple(
         f"{name}: {reason.value}" for name, reason in reasons.items() if reason
     )

@@ -404,7 +404,7 @@ class Session:
         """Time is up: say for each required channel why, and ask again where only a meter was missing."""
         trial.notes += reasons_against(trial.group, self._rules)
         meter_was_missing = any(
-            trial.group.progress(name).held_back_by is HeldBackBy.GAPS
+            trial.group.why_not(name) is HeldBackBy.GAPS
             for name in self._rules.required
         )
         state = TrialState.UNFINISHED if meter_was_missing else TrialState.NOT_SETTLED

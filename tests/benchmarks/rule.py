@@ -2,10 +2,10 @@
 
     python tests/benchmarks/rule.py [--rounds N] [--trials N]
 
-Live: twelve channels ten times a second into one SettlingGroup, as the session feeds it, with a verdict of every channel at every bin
-of two seconds; beside it, in turns, twelve windows of 600 readings by bare running sums (running_sums.py), which judge nothing. One kind
+Live: twelve channels ten times a second into one SettlingGroup, as the session feeds it, and after every bin of two seconds the question
+of a screen what holds each channel back; beside it, in turns, twelve windows of 600 readings by bare running sums (running_sums.py), which judge nothing. One kind
 of readings settles, is averaged and confirmed, then begins anew; the others never settle. A bin is closed by one poll in twenty, which
-does the judging for all. Times are the processor's, for on a machine that is shared with others anything has to wait; the longest poll
+does the judging for all. The mean is of everything, questions too. Times are the processor's, for on a machine that is shared with others anything has to wait; the longest poll
 by the clock stands beside them.
 
 Stored: see stored_readings.py.
@@ -20,6 +20,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from daq.settling.group import SettlingGroup
 from daq.settling.phases import Phase
 from daq.trials.judging import settling_group
 from tests.benchmarks.measuring import (
@@ -54,6 +55,7 @@ class Fed:
         cpu_s: For all of them [s].
         closing_cpu_ms: Polls that closed a bin [ms].
         closing_ms: The same by the clock [ms].
+        asking_cpu_ms: What holds each channel back [ms].
         trials: [1] began.
         confirmed: [1] of them.
         withdrawn: [1] declarations.
@@ -63,6 +65,7 @@ class Fed:
     cpu_s: float = 0.0
     closing_cpu_ms: list[float] = field(default_factory=list)
     closing_ms: list[float] = field(default_factory=list)
+    asking_cpu_ms: list[float] = field(default_factory=list)
     trials: int = 0
     confirmed: int = 0
     withdrawn: int = 0
@@ -96,6 +99,7 @@ def _feed_trial(rows: Sequence[Sequence[float]], fed: Fed) -> int:
         if is_closing:
             fed.closing_ms.append((time.perf_counter() - begin_s) * 1e3)
             fed.closing_cpu_ms.append((cpu_s() - cpu_from_s) * 1e3)
+            fed.asking_cpu_ms.append(_ask(group) * 1e3)
         if group.phase is Phase.CONFIRMED:
             break
     fed.cpu_s += cpu_s() - trial_from_s
@@ -104,6 +108,14 @@ def _feed_trial(rows: Sequence[Sequence[float]], fed: Fed) -> int:
     fed.confirmed += group.phase is Phase.CONFIRMED
     fed.withdrawn += group.withdrawn
     return taken
+
+
+def _ask(group: SettlingGroup) -> float:
+    """Ask what holds each channel back; returns the time that it took [s]."""
+    from_s = cpu_s()
+    for name in NAMES:
+        group.progress(name)
+    return cpu_s() - from_s
 
 
 def push_sums(seed: int) -> float:
@@ -126,13 +138,14 @@ def compare_live(rounds: int) -> None:
         for kind, fed in kinds.items():
             feed_rule(kind, 1000 * number, fed)
     bare_us = bare_s / (rounds * _POLLS) * 1e6
-    rows = [("bare running sums", f"{bare_us:.1f}", "1.0", *[""] * 6)]
+    rows = [("bare running sums", f"{bare_us:.1f}", "1.0", *[""] * 8)]
     rows += [_row(kind, fed, bare_us) for kind, fed in kinds.items()]
     show_table(
         f"A poll of {CHANNELS} required channels, {rounds} rounds of {_POLLS} polls",
         (
             *("readings", "us/poll", "x bare", "closing mean ms", "p99", "p99.9"),
-            *("longest by the clock", "confirmed", "withdrawn"),
+            *("longest by the clock", "asking mean ms", "longest"),
+            *("confirmed", "withdrawn"),
         ),
         rows,
     )
@@ -155,6 +168,8 @@ def _row(kind: str, fed: Fed, bare_us: float) -> tuple[str, ...]:
         f"{percentile(closing_ms, 99.0):.2f}",
         f"{percentile(closing_ms, 99.9):.2f}",
         f"{max(fed.closing_ms):.1f}",
+        f"{sum(fed.asking_cpu_ms) / len(fed.asking_cpu_ms):.2f}",
+        f"{max(fed.asking_cpu_ms):.1f}",
         f"{fed.confirmed} of {fed.trials}",
         str(fed.withdrawn),
     )

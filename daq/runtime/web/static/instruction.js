@@ -2,7 +2,7 @@
 
 import { nowSeconds } from "./bench.js";
 import { isLost } from "./link.js";
-import { bound, clockTime, duration, find, put, setShape, withoutSeconds } from "./writing.js";
+import { bound, clockTime, find, put, setShape, withoutSeconds } from "./writing.js";
 
 const URGENCY_WORDS = { action: "Your turn", wait: "Wait", danger: "Danger", normal: "All well" };
 const FITS = [1.4, 1, 0.86, 0.75, 0.65]; // The first is for one line, which then fills the room of two.
@@ -59,12 +59,11 @@ export function fitInstruction() {
   heading.style.minBlockSize = "";
 }
 
-export function drawProgress({ stage: { progress, seconds_left: left } }) {
+export function drawProgress({ stage: { progress, time_left: left } }) {
   const percent = progress === null ? 0 : Math.round(Math.min(1, Math.max(0, progress)) * 1000) / 10;
   const bar = find("bar");
   bar.firstElementChild.style.inlineSize = `${percent}%`;
   if (progress === null) bar.removeAttribute("aria-valuenow");
   else bar.setAttribute("aria-valuenow", Math.round(percent));
-  const left_s = Math.round(left ?? 0); // Rounded as the bench rounds it in its sentence.
-  put(find("left"), left_s === 0 ? "" : `about ${duration(left_s)} more`);
+  put(find("left"), bound(left));
 }

@@ -54,11 +54,11 @@ export function syncList(parent, items, { keyOf, create, update = () => {} }) {
 
 // Two sentences that differ only in what is counted are one announcement. In an instruction other figures matter: they
 // name the condition to fit. In an alarm they are readings, which change all the time.
-export const withoutSeconds = (text) => text.replace(/\d+(?=\s(s|min)\b)/g, "0");
+export const withoutSeconds = (text) => text.replace(/[\d¼½¾]+(?=\s(s|min)\b)/g, "0");
 export const withoutFigures = (text) => text.replace(/[\d.]+/g, "0");
 
 // A figure and its unit never part at the end of a line.
-export const bound = (text) => text.replace(/(\d) (?=[^\s\d]{1,4}(?:[\s,.;:]|$))/g, "$1\u00a0");
+export const bound = (text) => text.replace(/([\d¼½¾]) (?=[^\s\d]{1,4}(?:[\s,.;:]|$))/g, "$1\u00a0");
 
 // The bench's texts are sentences in some places and halves of sentences in others.
 export const stopped = (text) => (/[.?]$/.test(text) ? text : `${text}.`);
