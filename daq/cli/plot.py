@@ -8,6 +8,7 @@ to the byte, and its text stays text.
 import bisect
 import io
 import itertools
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -177,7 +178,9 @@ def _shade_window(axes: "Axes", verdict: RecordVerdict) -> None:
 
 def _bands(axes: "Axes", picture: Picture, level: _Level) -> None:
     verdict, end_s = picture.verdict, picture.times_s[-1]
-    from_s = verdict.window.start_s if verdict.window else end_s - _LAST_STRETCH_S
+    window = verdict.window or verdict.unsettled_window
+    from_s = window.start_s if window else end_s - _LAST_STRETCH_S
+    to_s = window.end_s if window else end_s
     half = abs(level.value) * picture.tolerance
     edges = [level.value - half, level.value + half]
     axes.hlines(
@@ -191,7 +194,7 @@ def _bands(axes: "Axes", picture: Picture, level: _Level) -> None:
     )
     # Below the readings, which a flat record would else hide behind it.
     axes.plot(
-        [from_s, end_s],
+        [from_s, to_s],
         [level.value, level.value],
         color=level.colour,
         linewidth=2.6,
@@ -200,7 +203,7 @@ def _bands(axes: "Axes", picture: Picture, level: _Level) -> None:
     )
     if level.half_width is not None:
         axes.fill_between(
-            [from_s, end_s],
+            [from_s, to_s],
             level.value - level.half_width,
             level.value + level.half_width,
             color=level.colour,
@@ -248,7 +251,7 @@ def _level(picture: Picture) -> _Level:
             _NOT_SETTLED,
             "mean of the last stretch, NOT SETTLED",
         )
-    last = sorted(_after(picture, picture.times_s[-1] - _LAST_STRETCH_S))
+    last = sorted(_between(picture, picture.times_s[-1] - _LAST_STRETCH_S, math.inf))
     name = f"median of the last {_LAST_STRETCH_S:.0f} s, NOT SETTLED"
     return _Level(last[len(last) // 2], None, _NOT_SETTLED, name)
 
@@ -257,9 +260,11 @@ def _close_up(picture: Picture, level: _Level) -> tuple[float, float]:
     """Vertical range in which the bands, and most of what came after the run-up, can be told apart."""
     room = 2.5 * max(abs(level.value) * picture.tolerance, level.half_width or 0.0)
     start_s = picture.verdict.started_s
+    window = picture.verdict.window
     from_s = picture.times_s[0] if start_s is None else start_s
     from_s += 0.25 * (picture.times_s[-1] - from_s)
-    seen = sorted(_after(picture, from_s))
+    after_s = from_s if window is None else window.start_s
+    seen = sorted(_between(picture, after_s, window.end_s if window else math.inf))
     # Drift may fill the picture, but must not make the tolerance invisible.
     farthest = 8.0 * room or 1.0
     edges = (seen[int(0.01 * (len(seen) - 1))], seen[int(0.99 * (len(seen) - 1))])
@@ -269,8 +274,9 @@ def _close_up(picture: Picture, level: _Level) -> tuple[float, float]:
     return level.value + low, level.value + (high if high > low else low + farthest)
 
 
-def _after(picture: Picture, from_s: float) -> Sequence[float]:
-    return picture.values[bisect.bisect_left(picture.times_s, from_s) :]
+def _between(picture: Picture, from_s: float, to_s: float) -> Sequence[float]:
+    first = bisect.bisect_left(picture.times_s, from_s)
+    return picture.values[first : bisect.bisect_right(picture.times_s, to_s)]
 
 
 def _thinned(

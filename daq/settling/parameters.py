@@ -78,7 +78,7 @@ class Parameters:
         240.0,
     )
     tau_max_s: float = 135.0
-    risk: float = 0.35
+    risk: float = 0.4
     amplitude: float = 0.65
     persistence: int = 3
     least_s: float = 66.0
@@ -87,7 +87,7 @@ class Parameters:
     refuse: float = 0.7
     accept_probability: float = 0.35
     reject_probability: float = 0.8
-    kappas: tuple[tuple[float, float], ...] = ((0.03, 1.0), (0.4, 0.4))
+    kappas: tuple[tuple[float, float], ...] = ((0.03, 1.0), (0.35, 0.4))
     creep_kappas: tuple[tuple[float, float], ...] = ((0.3, 1.0), (0.6, 0.5))
     creep_share: float = 0.5
     kappa_check: float = 1.0
@@ -100,7 +100,7 @@ class Parameters:
     noise_prior: float = 0.5
     noise_floor: float = 0.05
     floor: float = 0.07
-    scale: float = 0.66
+    scale: float = 0.65
     hunting: float = 0.8
     jump: float = 1.2
     jump_noise: float = 6.0

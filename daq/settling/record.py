@@ -22,7 +22,7 @@ _CHANNEL = "value"
 _SPACINGS = 16
 """The spacing of the readings is judged from this many."""
 
-_IDLE_IN_A_ROW = 4
+_IDLE_IN_A_ROW = 3
 """One or two may be spikes."""
 
 _RUNGS_A_DECADE = 20

@@ -1,11 +1,14 @@
 """One carrying-out of a plan, driven purely by readings and time.
 
-    order      which condition when
-    switching  the machine is on, the machine is off
-    limits     a channel that must not pass a limit
-    averaging  levels of a settled window into trial averages with their uncertainty
-    stages     the stages and the one table of transitions
-    session    the state machine
+    order       which condition when
+    switching   the machine is on, the machine is off
+    limits      a channel that must not pass a limit
+    idle        zeros measured with the machine off
+    averaging   levels of a settled window into trial averages, each with its uncertainty budget
+    judging     how the settling rule is asked and what its answer becomes, live and later
+    stages      the stages and the one table of transitions
+    session     the state machine
+    reanalysis  a trial judged again from its stored readings
 
 Knows no port, no file, no clock and no screen; what happened goes out as values.
 """

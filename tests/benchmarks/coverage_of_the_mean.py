@@ -54,13 +54,13 @@ class Case:
 
 
 CASES = (
-    Case("white", (1.0, 3.0)),
-    Case("AR(1), 1 s", (0.4, 1.2), correlation_s=1.0),
-    Case("AR(1), 3 s", (0.3, 0.8), correlation_s=3.0),
-    Case("AR(1), 10 s", (0.2, 0.5), correlation_s=10.0),
-    Case("AR(1), 20 s", (0.2, 0.4), correlation_s=20.0),
-    Case("refreshes once a second", (0.5, 1.5), refresh_s=1.0),
-    Case("averages over 5 s", (0.2, 0.6), averaging_s=5.0),
+    Case("white", (2.5, 7.0)),
+    Case("AR(1), 1 s", (0.8, 2.4), correlation_s=1.0),
+    Case("AR(1), 3 s", (0.5, 1.5), correlation_s=3.0),
+    Case("AR(1), 10 s", (0.3, 0.75), correlation_s=10.0),
+    Case("AR(1), 20 s", (0.25, 0.5), correlation_s=20.0),
+    Case("refreshes once a second", (1.0, 3.0), refresh_s=1.0),
+    Case("averages over 5 s", (0.5, 1.4), averaging_s=5.0),
     Case("quantised, noise 0 to 0.2 step", (0.0, 0.2), coarse=True),
     Case("quantised, noise 0.2 to 0.45 step", (0.2, 0.45), coarse=True),
     Case("quantised, noise 0.45 to 0.7 step", (0.45, 0.7), coarse=True),

@@ -11,7 +11,15 @@ from types import FunctionType, ModuleType
 
 import pytest
 
-NUMERICAL = ["daq.stats", "daq.uncertainty", "daq.framing", "daq.physics"]
+NUMERICAL = [
+    "daq.stats",
+    "daq.uncertainty",
+    "daq.repeats",
+    "daq.framing",
+    "daq.settling.distributions",
+    "daq.settling.normalising",
+    "daq.physics",
+]
 """Module names; one that does not exist (yet) is left out."""
 
 _SECTION = re.compile(r"^(\w+):$", re.MULTILINE)

@@ -16,8 +16,9 @@ from jsonschema import Draft202012Validator
 from pydantic import BaseModel
 
 from daq.cli import main
-from daq.config import models
+from daq.config import accuracy, models
 from daq.config.bench import parse_profile
+from daq.config.checked import Model
 from daq.messages import (
     BenchFacts,
     BenchState,
@@ -31,6 +32,8 @@ from daq.records import Accuracy, Channel
 from daq.runtime.snapshot import Snapshot
 from daq.runtime.store.schema import migrate
 from daq.runtime.web import Page
+from daq.settling.parameters import Parameters
+from daq.settling.presets import PRESETS
 from daq.units import UNITS
 
 ROOT = Path(__file__).parents[2]
@@ -55,7 +58,8 @@ TABLES: Mapping[str, Mapping[str, type[BaseModel]]] = MappingProxyType(
             "`[wire]` of query-lines": models.QueryLinesWire,
             "`[wire]` of streamed-lines": models.StreamedLinesWire,
             "`[[field]]`": models.FieldModel,
-            "`[field.accuracy]`": models.AccuracyModel,
+            "`[field.accuracy]`": accuracy.AccuracyModel,
+            "`[field.accuracy.certificate]`": accuracy.CertificateModel,
         },
         "Bench": {
             "top level": models.BenchModel,
@@ -71,6 +75,7 @@ TABLES: Mapping[str, Mapping[str, type[BaseModel]]] = MappingProxyType(
             "`[order]`": models.OrderModel,
             "`[start]`": models.StartModel,
             "`[settling]`": models.SettlingModel,
+            "`[settling.normalise]`": models.NormaliseModel,
             "`[averaging]`": models.AveragingModel,
             "`[[limit]]`": models.LimitModel,
         },
@@ -178,6 +183,40 @@ def test_readme_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:
     assert set(listed) <= _commands(README)
 
 
+# ---- presets
+
+
+def test_readme_shows_the_presets_as_the_command_prints_them(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    with pytest.raises(SystemExit):
+        main(["settle", "--presets"])
+    printed, _, _ = capsys.readouterr().out.partition("\n\n")
+    # Columns stand two blanks apart, words one.
+    expected = [re.split(r"  +", line) for line in printed.splitlines()]
+    head = f"| {' | '.join(expected[0])} |\n"
+    assert head in README
+    table, _, _ = README[README.index(head) :].partition("\n\n")
+    rows = [line.strip("| ").split(" | ") for line in table.splitlines()]
+    assert [rows[0], *rows[2:]] == expected
+    assert {row[0] for row in rows[2:]} == set(PRESETS)
+
+
+def _parameters_in(section: str) -> set[str]:
+    """Parameters of the rule that are named beside what is done with them."""
+    return {code for code in _codes(section) if re.fullmatch(r"[a-z]+(_[a-z]+)+", code)}
+
+
+def test_every_parameter_that_is_named_exists() -> None:
+    rule = _section("Settling, averages and uncertainty")
+    text, _, _ = rule.partition("### Uncertainty")
+    named = _parameters_in(text)
+    assert {"tau_max_s", "least_s", "accept_probability"} <= named
+    elsewhere = {"plain_mean", "smallest_tolerance", "trial_longest_s"}
+    known = {field.name for field in fields(Parameters)}
+    assert named - elsewhere - known == set()
+
+
 # ---- profiles
 
 
@@ -256,7 +295,12 @@ def _defined() -> set[str]:
 
 
 @pytest.mark.parametrize(
-    "section", ["One reading's journey", "Recipes", "The settling rule"]
+    "section",
+    [
+        "One reading's journey",
+        "Recipes",
+        "Settling, averages and uncertainty",
+    ],
 )
 def test_every_name_of_the_code_exists(section: str) -> None:
     # A capital or an underscore in front, dots behind it or not, or one of our verbs.
@@ -319,10 +363,10 @@ def test_the_reference_holds_every_table_and_no_other() -> None:
     shown = {model for tables in TABLES.values() for model in tables.values()}
     there = {
         value
-        for value in vars(models).values()
-        if isinstance(value, type) and issubclass(value, models.Model)
+        for value in (*vars(models).values(), *vars(accuracy).values())
+        if isinstance(value, type) and issubclass(value, Model)
     }
-    assert there - {models.Model} == shown
+    assert there - {Model} == shown
 
 
 # ---- messages, page, store

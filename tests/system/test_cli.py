@@ -12,7 +12,16 @@ import daq
 from tests.system.command_line import Daq, Ended, edit
 from tests.system.conftest import PATIENCE_S, ROOT
 
-COMMANDS = ("demo", "check", "run", "export", "schema")
+COMMANDS = (
+    "demo",
+    "check",
+    "run",
+    "export",
+    "budget",
+    "settle",
+    "reanalyse",
+    "schema",
+)
 
 
 # ---- help

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.system.command_line import Daq, edit
-from tests.system.conftest import Simulator
+from tests.system.conftest import CONFIGS, Simulator
 
 
 def test_an_absent_port_is_told_by_check(run: Daq, folder: Path) -> None:
@@ -159,7 +159,7 @@ def test_check_shows_every_channel_of_meters_that_answer(
     # 230 V in the simulation's file.
     (line,) = [x for x in told.out.splitlines() if x.startswith("  supply_voltage")]
     assert float(line.split()[1]) == pytest.approx(230, abs=2)
-    assert "0.3 % of reading + 1 counts of 0.1" in line
+    assert line.endswith("; accuracy ± (0.3 % of reading + 1 count of 0.1) [V]")
 
 
 @pytest.mark.pty
@@ -175,3 +175,26 @@ def test_check_names_the_one_meter_that_is_silent(
     assert told.code == 3
     assert told.out.endswith("\nNot in order: meter-machine-end.\n")
     assert told.out.count("  ! no reply (no reply within 0.15 s): is it switched") == 1
+
+
+@pytest.mark.pty
+@pytest.mark.slow
+def test_check_shows_an_accuracy_that_is_stated_in_parts_and_by_a_certificate(
+    run: Daq,
+    scenario: Callable[[str], Path],
+    simulate: Callable[..., Simulator],
+) -> None:
+    folder = scenario("leads")
+    simulate(folder)
+    shipped = CONFIGS / "profiles" / "vane-anemometer-stream.toml"
+    parts = "gain_percent = 1.5, offset = 0.05"
+    certificate = "certificate = { expanded_uncertainty = 0.2, coverage_factor = 2 }"
+    text = shipped.read_text(encoding="utf-8")
+    text = text.replace("percent_of_reading = 1, counts = 2", parts)
+    text = text.replace("absolute = 0.5", certificate)
+    (folder / "own.toml").write_text(text, encoding="utf-8")
+    edit(folder / "bench.toml", '"vane-anemometer-stream"', '"own.toml"')
+    told = run("check", folder / "bench.toml", "--seconds", "1.5")
+    assert (told.code, told.err) == (0, "")
+    assert "; accuracy gain 1.5 % of reading, offset 0.05 [m/s]\n" in told.out
+    assert "; accuracy certificate U = 0.2, k = 2 [°C]\n" in told.out
