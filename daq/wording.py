@@ -267,6 +267,23 @@ _HELD_BACK = {
 }
 
 
+def held_back_advice(reason: HeldBackBy) -> str:
+    """What keeps a channel from being settled now, and what the operator can do about it."""
+    return f"{_HELD_BACK[reason]}: {_TO_DO[reason]}"
+
+
+_TO_DO = {
+    HeldBackBy.NO_LOAD: "switch the machine on",
+    HeldBackBy.TOO_SHORT: "keep it running",
+    HeldBackBy.DRIFT: "keep it running",
+    HeldBackBy.NOISE: "steady supply and airflow, or wait",
+    HeldBackBy.RESOLUTION: "choose a finer range",
+    HeldBackBy.HUNTING: "look for a loose hose or flap",
+    HeldBackBy.STEP: "touch nothing and wait",
+    HeldBackBy.GAPS: "look at the meter and its cable",
+}
+
+
 def why_not_settled(reason: str) -> str:
     """Why a whole record or trial has no settled average, and what can be done about it."""
     return WHY_NOT[reason]

@@ -37,7 +37,7 @@ from daq.wording import (
     decimals_of,
     decimals_of_uncertainty,
     finished_instruction,
-    held_back,
+    held_back_advice,
     instruction,
     no_reading_yet,
     overdue_text,
@@ -317,7 +317,7 @@ class Board:
             value=value,
             at_s=at_s,
             condition=_condition(channel, latest, now_s, self._clock.speed),
-            holding_back=held_back(reason) if reason else None,
+            holding_back=held_back_advice(reason) if reason else None,
             mean=progress.mean if progress else None,
             expanded_uncertainty=progress.expanded_uncertainty if progress else None,
         )

@@ -98,7 +98,7 @@ class Parameters:
     pink_weight: float = 0.3
     pink_share: float = 0.9
     noise_prior: float = 0.5
-    noise_floor: float = 0.05
+    noise_floor: float = 0.01
     floor: float = 0.07
     scale: float = 0.65
     hunting: float = 0.8

@@ -363,4 +363,7 @@ class GroupRule:
             return self._faults[channel]
         if channel in self._windows:
             return self._windows[channel].held_back_by()
+        if self._faults:
+            # Nothing was judged, for another channel's bin was missing.
+            return None
         return self._unrest() if self._disturbances.count else HeldBackBy.TOO_SHORT

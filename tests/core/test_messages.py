@@ -355,7 +355,23 @@ def test_the_state_outside_a_session_has_no_condition() -> None:
         "trial": None,
         "done": 0,
         "total": 0,
+        "seconds_left": None,
     }
+
+
+def test_the_state_of_a_trial_tells_how_much_longer_it_takes() -> None:
+    state = BenchState(
+        at_utc="2026-01-05T10:12:13Z",
+        stage="averaging",
+        instruction="Keep it running.",
+        condition="lead, 25 m",
+        trial=2,
+        done=1,
+        total=4,
+        seconds_left=40.0,
+    )
+    told = json.loads(render_state(state))
+    assert (told["format"], told["seconds_left"]) == (1, 40.0)
 
 
 def test_health_counts_what_was_dropped() -> None:

@@ -15,6 +15,7 @@ from daq.wording import (
     decimals_of,
     decimals_of_uncertainty,
     held_back,
+    held_back_advice,
     instruction,
     occurrence_text,
     overdue_text,
@@ -248,8 +249,12 @@ def test_repeats_are_named_from_the_second_on() -> None:
 
 
 @pytest.mark.parametrize("reason", HeldBackBy)
-def test_every_reason_for_not_being_settled_has_words(reason: HeldBackBy) -> None:
-    assert held_back(reason)
+def test_every_reason_for_not_being_settled_has_words_and_something_to_do(
+    reason: HeldBackBy,
+) -> None:
+    what, to_do = held_back_advice(reason).split(": ")
+    assert what == held_back(reason)
+    assert to_do
 
 
 @pytest.mark.parametrize(

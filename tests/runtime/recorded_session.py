@@ -78,8 +78,7 @@ async def recording(
         clock=clock,
         clock_id=clock_id,
         facts=start.facts,
-        parameters=rules.parameters,
-        tolerances=rules.tolerances,
+        rules=rules,
         topics=TOPICS,
         on_result_stored=lambda: stored_results.append(None),
     )

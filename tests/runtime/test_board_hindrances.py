@@ -51,7 +51,9 @@ def test_a_required_meter_that_falls_silent_is_named_until_it_answers(
     )
     assert snapshot.urgency == "action"
     velocity = channel(rehearsal, "velocity")
-    assert velocity.holding_back == "too many of its readings are missing"
+    assert velocity.holding_back == (
+        "too many of its readings are missing: look at the meter and its cable"
+    )
     blow(rehearsal)
     assert rehearsal.board.snapshot().instruction == "Keep it running."
 

@@ -102,7 +102,7 @@ async def test_a_confirmed_trial_is_safe_before_the_machine_is_switched_off(
             assert kept.expanded_uncertainty == average.expanded_uncertainty
             assert kept.window_start_s == average.window.start_s - 1005.0
         rule = json.loads(stored["power"].rule_json)
-        assert rule["least_s"] == 30.0
+        assert rule["parameters"]["least_s"] == 30.0
         assert rule["tolerances"]["power"] == 0.005
         ((topic, told),) = await messages(store)
         assert topic == TOPICS.result

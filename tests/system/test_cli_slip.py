@@ -60,7 +60,7 @@ def snapshot(stage: str, *, trials: int = 2, present: int = 1) -> Snapshot:
         machine="Blower",
         clock=ClockLine(1.0, "2026-01-05T10:00:00.000Z", 1.0),
         session=SessionLine(1, "running", present - 1, trials),
-        stage=StageLine(stage, 1.0, None, None, "The sentence of the stage."),
+        stage=StageLine(stage, 1.0, None, None, "", "The sentence of the stage."),
         instruction="Keep it running.",
         urgency="wait",
         condition=condition if present <= trials else None,

@@ -376,8 +376,8 @@ def test_averaging_and_order_are_those_of_the_plan() -> None:
         ("[settling]", "[settling]\ntolerances = { velocity = 0.01 }", ":21: "
          "settling.tolerances.velocity: the bench has no channel 'velocity', "
          "did you mean 'vane_velocity'?"),
-        ("[settling]", "[averaging]\nleast_s = 130\n\n[settling]", ":20: averaging: "
-         "least_s 130.0 is above longest_s 120.0"),
+        ("[settling]", "[averaging]\nleast_s = 130\nlongest_s = 120\n\n[settling]", ":20: averaging: "
+         "longest_s 120.0, expected at least least_s, 130"),
         ("[settling]", "[averaging]\nleast_s = 5\n\n[settling]", ":21: averaging.least_s: got 5, "
          "expected greater than or equal to 30"),
         ("[settling]", '[order]\nkind = "randomized"\n\n[settling]', ":21: order.kind: "

@@ -14,8 +14,8 @@ LEVEL = 1000.0
 TOLERANCE = 0.005
 NOISE = 0.6
 """Standard deviation of a reading, in tolerances."""
-PERIOD_S = 6.0
-"""Three bins: short against the window, so that a swing makes no trend, and back before it could pass for a step."""
+PERIOD_S = 10.0
+"""Five bins: short against the window, so that a swing makes no trend, and back before it could pass for a step."""
 BIN_SHARE = math.cos(math.pi / PERIOD_S)
 """What the mean of a bin, two readings a second apart, leaves of an amplitude."""
 

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from daq.records import Accuracy, Channel, Window
-from daq.settling.confirmation import LevelEstimate
+from daq.settling.level import LevelEstimate
 from daq.trials.averaging import trial_average
 
 WINDOW = Window(40.0, 140.0)

@@ -3,7 +3,7 @@
 import pytest
 
 from daq.records import PlannedTrial, Reading, TrialState
-from daq.settling.rule import HeldBackBy
+from daq.settling.verdicts import HeldBackBy
 from daq.trials.stages import RUNNING, Happening, Stage
 from tests.core.trials.session_bench import LONGEST_S, OFF_A, ON_A, POWER_W, Bench
 

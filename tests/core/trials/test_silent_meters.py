@@ -4,7 +4,7 @@ import numpy as np
 
 from daq.records import Accuracy, Channel, Reading, TrialResult, TrialState
 from daq.settling.parameters import STANDARD
-from daq.settling.rule import HeldBackBy
+from daq.settling.verdicts import HeldBackBy
 from daq.trials.session import Occurrence, Session, SessionRules
 from daq.trials.stages import Happening, Stage
 from daq.trials.switching import StartRule
@@ -136,7 +136,7 @@ def test_a_trial_that_drifts_is_not_settled_and_says_which_channel_and_why() -> 
     trial = Trial(power_drift=1e-3)
     result = _given_up(trial)
     assert result.state is TrialState.NOT_SETTLED
-    assert "power: drift" in result.note.split("; ")
+    assert "power: drifting" in result.note.split("; ")
     assert "velocity" not in result.note
     ended = trial.switch_off(SWITCHED_ON_S + LONGEST_S + 1)
     assert (ended.state, ended.note) == (TrialState.NOT_SETTLED, result.note)
