@@ -28,6 +28,9 @@ from daq.settling.window import AveragingWindow
 _RUN_UP_CHANGE = 0.05
 """Run-up is over once no required channel changes by more than this share from bin to bin."""
 
+_LONGEST_RUN_UP_S = 60.0
+"""What still changes so much by then is no run-up: it is noise or a swing, and is told as such."""
+
 _UNSETTLED_S = 120.0
 """What did not settle is averaged over its last stretch of this length."""
 
@@ -100,7 +103,12 @@ class GroupRule:
         self._levels: dict[str, LevelEstimate] = {}
 
     def take(self, items: Mapping[str, Bin]) -> PhaseChange | None:
-        """Take the next bin of every channel; returns the phase that it brought about, usually none."""
+        """Take the next bin of every channel; returns the phase that it brought about, usually none.
+
+        What comes after the confirmation is not taken.
+        """
+        if self.phase is Phase.CONFIRMED:
+            return None
         before = (
             {name: self._history.newest(name).mean for name in self._required}
             if self._history.closed
@@ -214,6 +222,7 @@ class GroupRule:
     def _run_up(
         self, before: Mapping[str, float | None], items: Mapping[str, Bin]
     ) -> PhaseChange | None:
+        elapsed_s = self._history.closed * self._bin_s
         for name in self._required:
             old, new = before.get(name), items[name].mean
             if new is None:
@@ -223,7 +232,7 @@ class GroupRule:
             change = max(
                 _RUN_UP_CHANGE * abs(new), 4.0 * self._channels[name].resolution
             )
-            if abs(new - old) > change:
+            if abs(new - old) > change and elapsed_s < _LONGEST_RUN_UP_S:
                 return None
         self._first = self._history.closed - 1
         self._faults.clear()

@@ -346,7 +346,7 @@ class AveragingWindow:
 
 def _mean(values: NDArray[np.float64]) -> float:
     """Of those that are there."""
-    return float(np.nanmean(values))
+    return float(values[~np.isnan(values)].mean())
 
 
 def _band(channel: ChannelSetup, level: float) -> float:

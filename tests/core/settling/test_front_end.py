@@ -206,7 +206,8 @@ def _odd_readings(level: float) -> st.SearchStrategy[float]:
     return st.one_of(near, near, near, off, st.sampled_from([0.0, -level, 1e4]))
 
 
-@settings(derandomize=True, deadline=None, max_examples=300)
+@pytest.mark.slow
+@settings(derandomize=True, deadline=None, max_examples=200)
 @given(
     st.sampled_from([100.0, -50.0, 0.0, 0.3]).flatmap(
         lambda level: st.lists(

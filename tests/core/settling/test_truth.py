@@ -148,6 +148,7 @@ def _unsettled(shape: Array, noise: float, seed: int) -> Phase:
 SECONDS = np.arange(0.5, 1200.0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("per_150_s", [1.5, 2.0, 4.0, -2.0, 20.0])
 @pytest.mark.parametrize("noise", [0.0, 0.2, 0.4])
 def test_a_ramp_is_never_called_settled(per_150_s: float, noise: float) -> None:

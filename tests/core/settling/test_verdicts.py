@@ -134,10 +134,12 @@ def test_much_noise_is_held_back_as_noise_and_not_as_drift(seed: int) -> None:
     assert windows.held_back_by() is HeldBackBy.NOISE
 
 
-@pytest.mark.parametrize("period_bins", [4.0, 5.0, 8.0, 12.0])
+@pytest.mark.parametrize("period_bins", [2.5, 5.0])
 def test_a_swing_beyond_what_is_tolerated_is_held_back_as_hunting(
     period_bins: float,
 ) -> None:
+    # Whole periods in every window; of a half more a short one sees two weaker lines, and the confirmation decides.
+    assert all(round(w / BIN_S) % 5 == 0 for w in STANDARD.windows_s)
     swing = np.sin(np.arange(120) * 2.0 * math.pi / period_bins)
     windows = _windows(LEVEL + 3.0 * LIMIT * swing)
     assert windows.detect() is None
