@@ -32,7 +32,7 @@ def average_conditions(averages: Iterable[StoredAverage]) -> list[ConditionRow]:
     """Average the trials of each condition, channel by channel.
 
     Args:
-        averages: Of one session.
+        averages: Of one session, and of one analysis of it.
 
     Returns:
         Conditions as they first came, each with its channels as they first came. A condition
@@ -126,6 +126,7 @@ def _condition_row(
         basis=found.basis.value,
         std_uncertainty_within=found.std_uncertainty_within,
         reference_v=first.reference_v,
+        analysis=first.analysis,
     )
     return _with_spread(row, found, pooled)
 

@@ -1,4 +1,4 @@
-"""Stored sessions, averages, conditions and readings as text for other programs: CSV (RFC 4180) and JSON.
+"""Stored sessions, analyses, averages, conditions and readings as text for other programs: CSV (RFC 4180) and JSON.
 
 Knows no file and no database: it is handed records and yields text. Its rules:
 
@@ -72,13 +72,15 @@ class StoredTrial(_TrialFacts):
         duration_s: From switch-on to switch-off [s]; None while it runs.
         note: Why it ended as it did.
         speed: [1] bench seconds a real second.
-        software: Name and version that recorded it.
+        software: Name and version that judged it.
+        analysis: Number of the analysis by which `state` and `note` are so; 0: as it was judged live.
     """
 
     duration_s: float | None
     note: str
     speed: float
     software: str
+    analysis: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +101,7 @@ class StoredAverage(_TrialFacts):
         exponent_std_uncertainty: [1] of that.
         exponent_degrees_of_freedom: [1] of that; None also where infinite.
         mean_voltage_v: Of `normalised_by` over the window [V].
+        analysis: As of a trial, and so is `note`.
     """
 
     channel: str
@@ -129,6 +132,29 @@ class StoredAverage(_TrialFacts):
     exponent_std_uncertainty: float | None = None
     exponent_degrees_of_freedom: float | None = None
     mean_voltage_v: float | None = None
+    analysis: int = 0
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AnalysisSummary:
+    """One analysis, as the list of them has it.
+
+    Attributes:
+        analysis: Its number in the store; 0 is what was averaged live.
+        session: Number of the session that it is of; None for number 0, which is of all.
+        created_utc: RFC 3339; None for number 0: see the trials.
+        software: Name and version; empty for number 0: see the sessions.
+        note: By which rule, in words: preset and options.
+        rule_json: The rule's parameters, or, where trials differ, those of each by its number; empty for number 0.
+    """
+
+    analysis: int
+    session: int | None
+    created_utc: str | None
+    software: str
+    note: str
+    rule_json: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,6 +222,7 @@ class ConditionRow:
         pooled_std_dev: Of trial means, pooled over the session's conditions; None if none was repeated.
         pooled_degrees_of_freedom: [1] of that.
         reference_v: Voltage that the means hold for [V]; None where they were not normalised.
+        analysis: Number of the analysis that the trial means are of; 0: live.
     """
 
     session: int
@@ -231,10 +258,12 @@ class ConditionRow:
     pooled_std_dev: float | None = None
     pooled_degrees_of_freedom: float | None = None
     reference_v: float | None = None
+    analysis: int = 0
 
 
 _CONDITION_NAMES = tuple(field.name for field in dataclasses.fields(ConditionRow))
 _SESSION_NAMES = tuple(field.name for field in dataclasses.fields(SessionSummary))
+_ANALYSIS_NAMES = tuple(field.name for field in dataclasses.fields(AnalysisSummary))
 _AVERAGE_NAMES = tuple(field.name for field in dataclasses.fields(StoredAverage))
 _TRIAL_NAMES = tuple(
     name
@@ -312,6 +341,16 @@ def render_sessions_json(sessions: Iterable[SessionSummary]) -> str:
     return _document({"sessions": listed})
 
 
+def render_analyses_csv(analyses: Iterable[AnalysisSummary]) -> str:
+    """Render one line an analysis."""
+    return _without_rule(_ANALYSIS_NAMES, analyses)
+
+
+def render_analyses_json(analyses: Iterable[AnalysisSummary]) -> str:
+    """Render the list of analyses as one JSON document."""
+    return _document({"analyses": [_named(each, _ANALYSIS_NAMES) for each in analyses]})
+
+
 def render_conditions_csv(rows: Iterable[ConditionRow]) -> str:
     """Render one line a condition and channel."""
     return "".join(_csv_lines(_CONDITION_NAMES, map(dataclasses.astuple, rows)))
@@ -324,10 +363,16 @@ def render_conditions_json(rows: Iterable[ConditionRow]) -> str:
 
 def render_averages_tidy_csv(rows: Iterable[StoredAverage]) -> str:
     """Render one line a trial and channel, with the unit in a column of its own."""
-    # The rule's parameters are the same in every row and long; JSON and the store have them.
-    names = tuple(name for name in _AVERAGE_NAMES if name != "rule_json")
-    cells = ([getattr(row, name) for name in names] for row in rows)
-    return "".join(_csv_lines(names, cells))
+    return _without_rule(_AVERAGE_NAMES, rows)
+
+
+def _without_rule(
+    names: Iterable[str], rows: Iterable[StoredAverage] | Iterable[AnalysisSummary]
+) -> str:
+    """CSV of all but the rule's parameters: these are long; JSON and the store have them."""
+    shown = tuple(name for name in names if name != "rule_json")
+    cells = ([getattr(row, name) for name in shown] for row in rows)
+    return "".join(_csv_lines(shown, cells))
 
 
 def render_averages_wide_csv(
@@ -420,7 +465,11 @@ def _nested(
 
 
 def _named(
-    record: SessionSummary | StoredTrial | StoredAverage | ConditionRow,
+    record: SessionSummary
+    | AnalysisSummary
+    | StoredTrial
+    | StoredAverage
+    | ConditionRow,
     names: Iterable[str],
 ) -> dict[str, object]:
     return {name: _json_value(getattr(record, name)) for name in names}

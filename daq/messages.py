@@ -9,7 +9,8 @@ Rules:
   FORMAT, but for live readings, whose form is that of RFC 8428 (SenML).
 - A key with a dimension ends in its unit; a figure of a channel is in the `unit` beside
   it; only live readings are converted, to the units that SenML registers.
-- Adding, renaming or dropping a key of a result raises FORMAT.
+- Within a FORMAT keys may be added, optional ones in a result's schema; a reader ignores
+  keys that it does not know. Renaming or dropping a key, or changing what it means, raises FORMAT.
 """
 
 import json
@@ -416,7 +417,7 @@ _ENDED_STATES = [state.value for state in TrialState if state is not TrialState.
 def _object(keys: _Keys, *, optional: _Keys = _NO_KEYS) -> _Schema:
     return {
         "type": "object",
-        "additionalProperties": False,
+        "additionalProperties": True,  # within a FORMAT keys may be added
         "required": list(keys),
         "properties": {
             name: {**schema, "description": text}
@@ -468,7 +469,8 @@ def result_schema() -> dict[str, object]:
         "title": "Result of one trial",
         "description": (
             "Sent at least once, in the order in which the trials ended. Times are UTC; "
-            "a figure of a channel is in the unit that stands beside it."
+            "a figure of a channel is in the unit that stands beside it. "
+            "Keys may be added within this format: ignore those that you do not know."
         ),
         **_object(_RESULT_KEYS),
     }

@@ -4,6 +4,7 @@ import argparse
 import json
 import math
 import sys
+import textwrap
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -22,15 +23,21 @@ FORMAT = 1
 _LINE = "  {:<24}{:<5}{:<13}{:>12}{:>15}{:>9}"
 _NOT_SPLIT = "what type B is made of was not recorded by the version that measured this"
 _MANY = 10_000
+_WIDTH = 80
 
 
 def run(arguments: Sequence[str]) -> int:
     """Print the uncertainty budgets of a stored session."""
     options = _parser().parse_args(arguments)
     trials = read_budgets(
-        Path(options.store), session=options.session, trial=options.trial
+        Path(options.store),
+        session=options.session,
+        trial=options.trial,
+        analysis=options.analysis,
     )
-    sys.stdout.write(_as_json(trials) if options.json else _as_text(trials))
+    sys.stdout.write(
+        _as_json(trials, options.analysis) if options.json else _as_text(trials)
+    )
     asked_in_vain = options.trial is not None and not trials[0].averages
     return 1 if asked_in_vain else 0
 
@@ -42,7 +49,8 @@ def _as_text(trials: Sequence[TrialBudgets]) -> str:
     if not trials:
         return "No trial is stored yet, so there is no average to account for.\n"
     first = trials[0].trial
-    head = f"Session {first.session}: {first.machine}, plan {first.plan}\n"
+    of_which = f", analysis {first.analysis}" if first.analysis else ""
+    head = f"Session {first.session}{of_which}: {first.machine}, plan {first.plan}\n"
     return head + "".join(part for each in trials for part in _trial_text(each))
 
 
@@ -54,9 +62,17 @@ def _trial_text(budgets: TrialBudgets) -> Iterator[str]:
     attempt = f", attempt {trial.attempt}" if trial.attempt > 1 else ""
     yield f"\nTrial {trial.trial}: {trial_name(planned)}{attempt} ({trial.state})\n"
     if not budgets.averages:
-        yield f"  No average{': ' if trial.note else '.'}{trial.note}\n"
+        yield _wrapped(f"No average{': ' if trial.note else '.'}{trial.note}")
+    elif trial.note:
+        yield _wrapped(trial.note)
     for each in budgets.averages:
         yield "\n" + "".join(f"{line}\n" for line in _average_lines(each))
+
+
+def _wrapped(text: str) -> str:
+    indent = "  "
+    lines = textwrap.wrap(text, _WIDTH, initial_indent=indent, subsequent_indent=indent)
+    return "".join(f"{line}\n" for line in lines)
 
 
 def _average_lines(budget: AverageBudget) -> Iterator[str]:
@@ -169,10 +185,11 @@ def _share_text(part: Contribution, average: StoredAverage) -> str:
 # ---- for programs
 
 
-def _as_json(trials: Sequence[TrialBudgets]) -> str:
+def _as_json(trials: Sequence[TrialBudgets], analysis: int) -> str:
     facts = {
         "format": FORMAT,
         "session": trials[0].trial.session if trials else None,
+        "analysis": analysis,
         "trials": [_trial_facts(each) for each in trials],
     }
     return json.dumps(facts, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
@@ -245,7 +262,17 @@ def _parser() -> argparse.ArgumentParser:
         "--session",
         type=int,
         metavar="N",
-        help="number of the session; the newest with averages if absent",
+        help="number of the session; that of the analysis or the newest with averages if absent",
+    )
+    parser.add_argument(
+        "--analysis",
+        type=int,
+        default=0,
+        metavar="N",
+        help=(
+            "number of the analysis whose averages are accounted for, as `daq export --table analyses` prints it;"
+            " 0, what was averaged live, if absent"
+        ),
     )
     parser.add_argument(
         "--trial",

@@ -10,6 +10,8 @@ from pathlib import Path
 from daq.conditions import average_conditions
 from daq.errors import InputError
 from daq.export import (
+    render_analyses_csv,
+    render_analyses_json,
     render_averages_json,
     render_averages_tidy_csv,
     render_averages_wide_csv,
@@ -21,6 +23,7 @@ from daq.export import (
     render_sessions_json,
 )
 from daq.runtime.store import (
+    read_analyses,
     read_readings,
     read_sessions,
     read_trial_averages,
@@ -45,8 +48,16 @@ def _options(arguments: Sequence[str]) -> argparse.Namespace:
     options = parser.parse_args(arguments)
     if options.instrument is not None and options.table != "readings":
         parser.error("--instrument chooses among readings, expected --table readings")
-    if options.session is not None and options.table == "sessions":
-        parser.error("--table sessions lists them all, expected it without --session")
+    if options.session is not None and options.table in {"sessions", "analyses"}:
+        parser.error(
+            f"--table {options.table} lists them all, expected it without --session"
+        )
+    if options.analysis is None:
+        options.analysis = 0
+    elif options.table not in _OF_AN_ANALYSIS:
+        parser.error(
+            "--analysis chooses among averages, expected --table averages, wide or conditions"
+        )
     return options
 
 
@@ -58,10 +69,18 @@ def _sessions(options: argparse.Namespace) -> Iterator[str]:
         yield render_sessions_csv(sessions)
 
 
+def _analyses(options: argparse.Namespace) -> Iterator[str]:
+    analyses = read_analyses(Path(options.store))
+    if options.format == "json":
+        yield render_analyses_json(analyses)
+    else:
+        yield render_analyses_csv(analyses)
+
+
 def _averages(options: argparse.Namespace) -> Iterator[str]:
-    store = Path(options.store)
-    rows = read_trial_averages(store, options.session)
-    trials = read_trials(store, options.session)
+    store, analysis = Path(options.store), options.analysis
+    rows = read_trial_averages(store, options.session, analysis=analysis)
+    trials = read_trials(store, options.session, analysis=analysis)
     tidy = options.table == "averages"
     if options.format == "json":
         yield render_averages_json(rows, tidy=tidy, trials=trials)
@@ -72,7 +91,10 @@ def _averages(options: argparse.Namespace) -> Iterator[str]:
 
 
 def _conditions(options: argparse.Namespace) -> Iterator[str]:
-    rows = average_conditions(read_trial_averages(Path(options.store), options.session))
+    averages = read_trial_averages(
+        Path(options.store), options.session, analysis=options.analysis
+    )
+    rows = average_conditions(averages)
     if options.format == "json":
         yield render_conditions_json(rows)
     else:
@@ -109,7 +131,9 @@ _PIECES = {
     "conditions": _conditions,
     "readings": _readings,
     "sessions": _sessions,
+    "analyses": _analyses,
 }
+_OF_AN_ANALYSIS = {"averages", "wide", "conditions"}
 
 
 def _save(path: Path, pieces: Iterable[str]) -> None:
@@ -134,7 +158,10 @@ def _save(path: Path, pieces: Iterable[str]) -> None:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="daq export",
-        description="Averages, conditions, readings or the list of sessions of a results file, for other programs.",
+        description=(
+            "Averages, conditions, readings, or the lists of sessions and analyses of a results file,"
+            " for other programs."
+        ),
     )
     parser.add_argument("store", metavar="STORE", help="results file")
     parser.add_argument("--format", choices=["csv", "json"], default="csv")
@@ -145,7 +172,8 @@ def _parser() -> argparse.ArgumentParser:
         help=(
             "averages: a line a trial and channel; wide: a line a trial;"
             " conditions: a line a condition and channel, from its repeats;"
-            " readings: every reading, in CSV of one instrument; sessions: the list of them with their numbers"
+            " readings: every reading, in CSV of one instrument;"
+            " sessions, analyses: the lists of them with their numbers"
         ),
     )
     parser.add_argument(
@@ -153,8 +181,17 @@ def _parser() -> argparse.ArgumentParser:
         type=int,
         metavar="N",
         help=(
-            "number of the session; if absent, the newest,"
+            "number of the session; if absent, that of the analysis or the newest,"
             " and for readings all sessions and what was read between trials"
+        ),
+    )
+    parser.add_argument(
+        "--analysis",
+        type=int,
+        metavar="N",
+        help=(
+            "number of the analysis whose averages are wanted, as --table analyses lists them;"
+            " if absent, 0: what was averaged live"
         ),
     )
     parser.add_argument(

@@ -105,7 +105,7 @@ def render_plot(picture: Picture, *, kind: str) -> bytes:
         import matplotlib as mpl  # a second of loading, and not everybody has it
         from matplotlib.figure import Figure
     except ImportError as exc:
-        msg = "--plot needs a library that is not installed, expected: pip install 'steadybench[plot]'"
+        msg = "--plot needs a library that is not installed, expected: pip install matplotlib"
         raise InputError(msg) from exc
     drawn = io.BytesIO()
     # Neither the date nor the library's version belongs into a picture of the same readings.

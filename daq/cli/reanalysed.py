@@ -2,6 +2,7 @@
 
 import json
 import math
+import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -95,6 +96,8 @@ def _lines(found: Reanalysis) -> Iterator[str]:
     yield ""
     if found.analysis is not None:
         yield f"Kept as analysis {found.analysis} in {found.store}; what was averaged before stays."
+        shown_by = f"{shlex.quote(found.store)} --analysis {found.analysis}"
+        yield f"To see it: daq export {shown_by}; what its uncertainties are made of: daq budget {shown_by}"
     yield from _finding(found)
 
 

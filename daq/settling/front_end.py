@@ -11,6 +11,10 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
 from daq.stats import undithered_half_step
 
 _RECENT = 7
@@ -64,41 +68,57 @@ class FrontEnd:
 
     def __init__(self, *, resolution: float, start_s: float, bin_s: float) -> None:
         self.last_index = -1
-        self._resolution = resolution
+        self.resolution = resolution
         self._start_s = start_s
         self._bin_s = bin_s
         self._recent: deque[float] = deque(maxlen=_RECENT)
         self._off_since_s = 0.0
         self._off_sign = 0
         self._rejected_in_a_row = 0
+        self._kept_in_a_row = 0
         self._open: dict[int, tuple[list[float], list[float]]] = {}
-        self._next = 0
+        self._suspect: set[int] = set()
+        self.next_index = 0
 
     def feed(self, at_s: float, value: float) -> None:
         """Place one reading; one that comes after its bin was closed is not used."""
         self.feed_bin(math.floor((at_s - self._start_s) / self._bin_s), [at_s], [value])
 
     def feed_bin(
-        self, index: int, times_s: Sequence[float], values: Sequence[float]
+        self,
+        index: int,
+        times_s: Sequence[float],
+        values: Sequence[float],
+        *,
+        suspect: bool = True,
     ) -> None:
-        """Place readings that fall into one bin, numbered from switch-on; a closed one takes no more."""
-        if index < self._next:
+        """Place readings that fall into one bin, numbered from switch-on; a closed one takes no more.
+
+        `suspect` is False where none of them is far from the seven readings before it, as `are_far` says.
+        """
+        if index < self.next_index:
             return
         self.last_index = max(self.last_index, index)
         open_times_s, open_values = self._open.setdefault(index, ([], []))
         open_times_s.extend(times_s)
         open_values.extend(values)
+        if suspect:
+            self._suspect.add(index)
 
     def close_bin(self) -> Bin:
         """Close the oldest open bin and return it."""
-        times_s, values = self._open.pop(self._next, ([], []))
-        self._next += 1
-        if self._has_no_spike(values):
-            if values:
-                self._rejected_in_a_row = self._off_sign = 0
-                self._recent.extend(values[-_RECENT:])
-            return bin_of(values)
-        return self._despiked(times_s, values)
+        index = self.next_index
+        times_s, values = self._open.pop(index, ([], []))
+        self.next_index += 1
+        suspect = index in self._suspect or self._kept_in_a_row < _RECENT
+        self._suspect.discard(index)
+        if suspect and not self._has_no_spike(values):
+            return self._despiked(times_s, values)
+        if values:
+            self._rejected_in_a_row = self._off_sign = 0
+            self._kept_in_a_row += len(values)
+            self._recent.extend(values[-_RECENT:])
+        return bin_of(values)
 
     def _has_no_spike(self, values: list[float]) -> bool:
         """Whether they lie so close together that the test of each could not fail."""
@@ -107,7 +127,7 @@ class FrontEnd:
         low, high = min(values), max(values)
         low, high = min(low, *self._recent), max(high, *self._recent)
         least = min(abs(low), abs(high)) if low * high > 0.0 else 0.0
-        return high - low <= max(4.0 * self._resolution, 0.02 * least)
+        return high - low <= max(4.0 * self.resolution, 0.02 * least)
 
     def _despiked(self, times_s: list[float], values: list[float]) -> Bin:
         kept: list[float] = []
@@ -130,8 +150,10 @@ class FrontEnd:
     def _is_spike(self, value: float) -> bool:
         if self._rejected_in_a_row < _MAX_REJECTED_IN_A_ROW and self._is_far(value):
             self._rejected_in_a_row += 1
+            self._kept_in_a_row = 0
             return True
         self._rejected_in_a_row = 0
+        self._kept_in_a_row += 1
         self._recent.append(value)
         return False
 
@@ -141,7 +163,7 @@ class FrontEnd:
             return False
         a, b, c, median, e, f, g = sorted(self._recent)
         distance = abs(value - median)
-        if distance <= max(4.0 * self._resolution, 0.02 * abs(median)):
+        if distance <= max(4.0 * self.resolution, 0.02 * abs(median)):
             return False
         # The median of the seven distances, of which one is 0, from both sides at once.
         deviation = min(
@@ -151,6 +173,29 @@ class FrontEnd:
             g - median,
         )
         return distance > 8.0 * 1.4826 * deviation
+
+
+def are_far(values: NDArray[np.float64], *, resolution: float) -> NDArray[np.bool_]:
+    """Which of many readings are far from the seven before them, by the front end's own test; the first seven may be.
+
+    Args:
+        values: In order of time [unit of the channel]. Shape (n,).
+        resolution: The display's step [same].
+    """
+    far = np.ones(len(values), np.bool_)
+    if len(values) <= _RECENT:
+        return far
+    before = sliding_window_view(values, _RECENT)[:-1]
+    a, b, c, median, e, f, g = np.sort(before, axis=1).T
+    distance = np.abs(values[_RECENT:] - median)
+    inner = np.minimum(
+        np.maximum(median - b, e - median), np.maximum(median - c, f - median)
+    )
+    deviation = np.minimum(np.minimum(median - a, inner), g - median)
+    far[_RECENT:] = (distance > np.maximum(4.0 * resolution, 0.02 * np.abs(median))) & (
+        distance > 8.0 * 1.4826 * deviation
+    )
+    return far
 
 
 class Rounding:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.records import Window
-from daq.settling.front_end import FrontEnd
+from daq.settling.front_end import FrontEnd, are_far
 from daq.settling.level import LevelEstimate
 from daq.settling.normalising import Normalising, NotFitted
 from daq.settling.parameters import Parameters
@@ -224,7 +224,14 @@ class _Queue:
         self._positions: list[int] = positions.tolist()
         self._bins: list[int] = bins[positions].tolist()
         self._times_s: list[float] = times_s[positions].tolist()
-        self._values: list[float] = values[positions].tolist()
+        of_it = values[positions]
+        self._values: list[float] = of_it.tolist()
+        is_late = bool(self._bins) and self._bins[0] < front_end.next_index
+        far = are_far(of_it, resolution=front_end.resolution)
+        # A reading that comes too late is not used, and those after it have others before them.
+        self._far: list[int] = (
+            list(range(len(of_it))) if is_late else np.flatnonzero(far).tolist()
+        )
         self._taken = 0
 
     def first_beyond(self, index: int) -> int:
@@ -243,6 +250,7 @@ class _Queue:
                 index,
                 self._times_s[begin:last],
                 self._values[begin:last],
+                suspect=bisect_left(self._far, begin) < bisect_left(self._far, last),
             )
             begin = last
         self._taken = stop

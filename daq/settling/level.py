@@ -20,6 +20,7 @@ class LevelEstimate:
         effective_count: [1] independent bins worth as much.
         normalised: How the mean was taken to a reference voltage; None where it was not. Its uncertainty is not
             in `std_uncertainty`, for it is a contribution of its own, but in `expanded_uncertainty`.
+        open_drift: Standard uncertainty of the drift that may be left beyond what the readings tell [same]; likewise.
     """
 
     mean: float
@@ -31,3 +32,4 @@ class LevelEstimate:
     count: int
     effective_count: float
     normalised: NormalisedBy | None = None
+    open_drift: float = 0.0

@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 TIME_CONSTANTS: tuple[tuple[float, float], ...] = (
     (10.0, 1.0),
     (20.0, 1.0),
@@ -22,6 +24,9 @@ CREEPS: tuple[tuple[float, float, float], ...] = (
     (10.0, 0.5, 0.7),
 )
 """Creeps considered, (1 + time since switch-on / knee)**-power: knee [s], power [1], prior weight [1]."""
+
+
+_LONGEST_WINDOW_S = 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +88,7 @@ class Parameters:
     persistence: int = 3
     least_s: float = 66.0
     longest_s: float = 300.0
-    goal: float = 0.342
+    goal: float = 0.346
     refuse: float = 0.7
     accept_probability: float = 0.35
     reject_probability: float = 0.8
@@ -117,8 +122,15 @@ class Parameters:
         """
         if list(self.windows_s) != sorted(set(self.windows_s)):
             _refuse("windows_s", self.windows_s, "windows from the shortest on")
+        if max(self.windows_s) > _LONGEST_WINDOW_S:
+            _refuse("windows_s", self.windows_s, f"at most {_LONGEST_WINDOW_S:g} s")
         if self.longest_s < self.least_s:
             _refuse("longest_s", self.longest_s, f"at least least_s, {self.least_s:g}")
+        if len(self.kappas) != len(self.creep_kappas):
+            _refuse("creep_kappas", self.creep_kappas, f"{len(self.kappas)} pairs")
+        self._check_shares()
+
+    def _check_shares(self) -> None:
         if not 0.001 <= self.risk <= 0.5:
             _refuse("risk", self.risk, "0.001 to 0.5")
         if not self.accept_probability <= self.reject_probability <= 1.0:
@@ -127,10 +139,12 @@ class Parameters:
                 self.reject_probability,
                 f"accept_probability, {self.accept_probability:g}, up to 1",
             )
-        if len(self.kappas) != len(self.creep_kappas):
-            _refuse("creep_kappas", self.creep_kappas, f"{len(self.kappas)} pairs")
-        if not 0.0 < max(self.noise_shares) < 1.0:
-            _refuse("noise_shares", self.noise_shares, "shares below 1")
+        if not 0.0 < self.least_share <= 1.0:
+            _refuse("least_share", self.least_share, "more than 0, at most 1")
+        for name in ("noise_shares", "pink_share"):
+            shares = getattr(self, name)
+            if not 0.0 < np.max(shares) < 1.0:
+                _refuse(name, shares, "shares between 0 and 1")
 
 
 def _refuse(name: str, value: object, expected: str) -> None:

@@ -28,6 +28,9 @@ from daq.settling.window import AveragingWindow
 _RUN_UP_CHANGE = 0.05
 """Run-up is over once no required channel changes by more than this share from bin to bin."""
 
+_PATIENCE = 0.25
+"""Of the bins that an average is likely to need, so many go by before it is looked at again [1]."""
+
 _LONGEST_RUN_UP_S = 60.0
 """What still changes so much by then is no run-up: it is noise or a swing, and is told as such."""
 
@@ -95,11 +98,13 @@ class GroupRule:
             for c in asked
         }
         self._disturbances = DisturbanceLog(parameters, bin_s=bin_s)
+        self._disturbed: set[str] = set()
         self._first = 0
         self._passed = dict.fromkeys(self._required, 0)
         self._windows: dict[str, ChannelWindows] = {}
         self._faults: dict[str, HeldBackBy] = {}
         self._averaging: AveragingWindow | None = None
+        self._next_look = 0
         self._levels: dict[str, LevelEstimate] = {}
 
     def take(self, items: Mapping[str, Bin]) -> PhaseChange | None:
@@ -119,7 +124,9 @@ class GroupRule:
             return self._run_up(before, items)
         disturbed = self._note_disturbances(items)
         if self.phase is Phase.AVERAGING:
-            return self._withdraw(HeldBackBy.STEP) if disturbed else self._average()
+            if disturbed:
+                return self._withdraw(dict.fromkeys(disturbed, HeldBackBy.STEP))
+            return self._average()
         return self._settle()
 
     def finish(self) -> PhaseChange | None:
@@ -160,26 +167,37 @@ class GroupRule:
         level = self._levels.get(channel)
         if level is not None:
             return ChannelProgress(None, level.mean, level.expanded_uncertainty)
-        if self._averaging is not None:
-            return ChannelProgress(None, self._averaging.mean_of(channel), None)
+        averaging = self._averaging
+        if averaging is not None:
+            waits = not self._is_quiet(averaging) and channel in self._disturbed
+            reason = self._unrest()[channel] if waits else None
+            return ChannelProgress(reason, averaging.mean_of(channel), None)
         return ChannelProgress(self._held_back_by(channel), None, None)
 
     def why_not(self, channel: str) -> HeldBackBy | None:
-        """Why a required channel has no average, were the record to end now; None once it is confirmed."""
+        """Why a required channel has no average, were the record to end now; None where it is not to blame."""
         if self.phase is Phase.CONFIRMED:
             return None
         averaging = self._averaging
         if averaging is None:
-            reasons = {name: self._held_back_by(name) for name in self._required}
-            return reasons[channel] if any(reasons.values()) else HeldBackBy.TOO_SHORT
+            reasons = {
+                name: reason
+                for name in self._required
+                if (reason := self._held_back_by(name)) is not None
+            }
+            return self._or_too_short(reasons, channel)
         p = self._parameters
         if averaging.present_shares()[channel] < p.least_share:
             return HeldBackBy.GAPS
         if self.averaging_s() < p.least_s:
-            return HeldBackBy.TOO_SHORT
+            return self._or_too_short(self._unrest(), channel)
         faults = averaging.examine(enough=True).faults
-        # A channel without fault waits for the others; where none has any, it was not quiet for long enough.
-        return faults.get(channel) if faults else self._unrest()
+        return self._or_too_short(faults or self._unrest(), channel)
+
+    def _or_too_short(
+        self, reasons: Mapping[str, HeldBackBy], channel: str
+    ) -> HeldBackBy | None:
+        return reasons.get(channel) if reasons else HeldBackBy.TOO_SHORT
 
     def time_left_s(self) -> float | None:
         """How long until the average is likely to be confirmed [s]; None where nothing can be said yet."""
@@ -212,7 +230,9 @@ class GroupRule:
         ]
         if not there:
             return None
-        averaging = self._open(dict.fromkeys(there, first), first)
+        # Of its own: asking must not change the exponents that the trial is judged by.
+        plain = Normaliser(None, self._channels, bin_s=self._bin_s)
+        averaging = self._open(dict.fromkeys(there, first), first, plain)
         levels = averaging.levels_with_drift(self._others())
         return Window(self._start_s + first * self._bin_s, self._bin_end_s()), levels
 
@@ -239,8 +259,8 @@ class GroupRule:
         self._disturbances.begin(self._first)
         return self._enter(Phase.SETTLING)
 
-    def _note_disturbances(self, items: Mapping[str, Bin]) -> bool:
-        """Whether a channel was disturbed; no window may reach back beyond it."""
+    def _note_disturbances(self, items: Mapping[str, Bin]) -> list[str]:
+        """Channels that were disturbed; no window may reach back beyond it."""
         newest = self._history.closed - 1
         # Every watch takes its bin: no short cut, or the others would fall behind.
         seen = [n for n, watch in self._watches.items() if watch.sees_jump(items[n])]
@@ -249,8 +269,9 @@ class GroupRule:
             self._first = max(self._first, newest + 1 if lasted else newest - 1)
         if seen:
             self._disturbances.add(newest)
+            self._disturbed.update(seen)
             self._passed = dict.fromkeys(self._required, 0)
-        return bool(seen)
+        return seen
 
     def _settle(self) -> PhaseChange | None:
         available = self._history.closed - self._first
@@ -290,17 +311,20 @@ class GroupRule:
     def _declare(self, found: Mapping[str, Detection | None]) -> PhaseChange:
         newest = self._history.closed - 1
         firsts = {n: newest - d.length + 1 for n, d in found.items() if d is not None}
-        self._averaging = self._open(firsts, max(firsts.values()))
+        self._averaging = self._open(firsts, max(firsts.values()), self._normaliser)
+        self._next_look = 0
         self.declared_s = self._bin_end_s()
         return self._enter(Phase.AVERAGING)
 
-    def _open(self, firsts: Mapping[str, int], common: int) -> AveragingWindow:
+    def _open(
+        self, firsts: Mapping[str, int], common: int, normaliser: Normaliser
+    ) -> AveragingWindow:
         return AveragingWindow(
             channels=[self._channels[name] for name in firsts],
             firsts=firsts,
             common=common,
             history=self._history,
-            normaliser=self._normaliser,
+            normaliser=normaliser,
             bin_s=self._bin_s,
             parameters=self._parameters,
             target=self._target,
@@ -315,9 +339,14 @@ class GroupRule:
         if since_s < p.least_s - 1e-9:
             return None
         time_is_up = since_s >= p.longest_s - 1e-9
+        if self._history.closed < self._next_look and not time_is_up:
+            return None
         # A few readings after a long silence confirm nothing.
-        if min(averaging.present_shares().values()) < p.least_share:
-            return self._withdraw(HeldBackBy.GAPS) if time_is_up else None
+        shares = averaging.present_shares()
+        silent = [n for n, share in shares.items() if share < p.least_share]
+        if silent:
+            gaps = dict.fromkeys(silent, HeldBackBy.GAPS)
+            return self._withdraw(gaps) if time_is_up else None
         missing = any(self._history.newest(n).mean is None for n in self._required)
         if missing and not time_is_up:
             return None
@@ -329,30 +358,42 @@ class GroupRule:
         p = self._parameters
         time_is_up = self.averaging_s() >= p.longest_s - 1e-9
         examination = averaging.examine(enough=is_last or time_is_up)
-        span_s = (averaging.length - 1) * self._bin_s
-        is_quiet = span_s >= self._disturbances.quiet_s()
-        if is_quiet and not examination.faults:
+        if self._is_quiet(averaging) and not examination.faults:
             return self._confirm(averaging, examination.levels)
         if is_last:
             return None
-        if examination.drift_probability > p.reject_probability:
-            return self._withdraw(HeldBackBy.DRIFT)
+        if max(examination.drift_probabilities.values()) > p.reject_probability:
+            drifting = {
+                name: HeldBackBy.DRIFT
+                for name, probability in examination.drift_probabilities.items()
+                if probability > p.reject_probability
+            }
+            return self._withdraw(drifting)
         if not time_is_up:
+            # What is still far from sure is not looked at in every bin: fewer looks, and fewer chances to err.
+            wait = math.floor(_PATIENCE * averaging.bins_to_goal())
+            self._next_look = self._history.closed + max(1, wait)
             return None
-        faults = [*examination.faults.values(), self._unrest()]
-        return self._withdraw(faults[0])
+        return self._withdraw(examination.faults or self._unrest())
 
-    def _unrest(self) -> HeldBackBy:
-        return HeldBackBy.STEP if self._disturbances.count == 1 else HeldBackBy.HUNTING
+    def _is_quiet(self, averaging: AveragingWindow) -> bool:
+        span_s = (averaging.length - 1) * self._bin_s
+        return span_s >= self._disturbances.quiet_s()
 
-    def _withdraw(self, reason: HeldBackBy) -> PhaseChange:
+    def _unrest(self) -> dict[str, HeldBackBy]:
+        """What disturbed channels are held back by, while it was not quiet for long enough since."""
+        once = self._disturbances.count == 1
+        reason = HeldBackBy.STEP if once else HeldBackBy.HUNTING
+        return dict.fromkeys(self._disturbed, reason)
+
+    def _withdraw(self, faults: Mapping[str, HeldBackBy]) -> PhaseChange:
         self.withdrawn += 1
         self.declared_s = None
         self._averaging = None
         self._windows = {}
         self._passed = dict.fromkeys(self._required, 0)
-        self._faults = dict.fromkeys(self._required, reason)
-        return self._enter(Phase.SETTLING, reason)
+        self._faults = dict(faults)
+        return self._enter(Phase.SETTLING, next(iter(faults.values())))
 
     def _confirm(
         self, averaging: AveragingWindow, levels: Mapping[str, LevelEstimate]
@@ -373,6 +414,8 @@ class GroupRule:
         if channel in self._windows:
             return self._windows[channel].held_back_by()
         if self._faults:
-            # Nothing was judged, for another channel's bin was missing.
+            # Nothing was judged, for another channel's sake.
             return None
-        return self._unrest() if self._disturbances.count else HeldBackBy.TOO_SHORT
+        if self._disturbed:
+            return self._unrest().get(channel)
+        return HeldBackBy.TOO_SHORT

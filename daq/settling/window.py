@@ -32,12 +32,12 @@ class Examination:
     """What the windows say at one moment.
 
     Attributes:
-        drift_probability: The largest of the channels' [1].
+        drift_probabilities: That the drift at the declaration was too large, by channel [1].
         faults: What forbids to confirm them, of the channels where something does.
         levels: Of the required channels, over the common window.
     """
 
-    drift_probability: float
+    drift_probabilities: Mapping[str, float]
     faults: Mapping[str, HeldBackBy]
     levels: Mapping[str, LevelEstimate]
 
@@ -130,7 +130,8 @@ class AveragingWindow:
             for row, channel in enumerate(self._channels)
             if (fault := self._fault_of(row, own, levels, enough=enough)) is not None
         }
-        return Examination(float(own.drift_probability.max()), faults, levels)
+        drifts = zip(self._names, own.drift_probability.tolist(), strict=True)
+        return Examination(dict(drifts), faults, levels)
 
     def _fault_of(
         self,
@@ -147,6 +148,16 @@ class AveragingWindow:
             return HeldBackBy.NOISE
         return HeldBackBy.HUNTING if self._is_hunting(row) else None
 
+    def bins_to_goal(self) -> float:
+        """Bins still needed, by the last look [1]: an uncertainty falls with the root of their number."""
+        needed = 0.0
+        for channel in self._channels:
+            if channel.name in self._last:
+                level = self._last[channel.name]
+                ratio = level.expanded_uncertainty / self._goal(channel, level)
+                needed = max(needed, self.length * (ratio**2 - 1.0))
+        return needed
+
     def time_left_s(self) -> float:
         """How much longer it is likely to average [s]: an uncertainty falls with the root of the time."""
         p = self._parameters
@@ -154,12 +165,7 @@ class AveragingWindow:
         if not self._last and since_s >= 0.5 * p.least_s:
             # A look ahead, for the screens only: what it will take is known long before it is examined.
             self._last = self.examine(enough=True).levels
-        needed_s = p.least_s - since_s
-        for channel in self._channels:
-            if channel.name in self._last:
-                level = self._last[channel.name]
-                ratio = level.expanded_uncertainty / self._goal(channel, level)
-                needed_s = max(needed_s, self.length * self._bin_s * (ratio**2 - 1.0))
+        needed_s = max(p.least_s - since_s, self.bins_to_goal() * self._bin_s)
         return min(max(needed_s, 0.0), p.longest_s - since_s)
 
     def steady_levels(
@@ -194,7 +200,7 @@ class AveragingWindow:
         for channel in self._channels:
             if channel.name not in levels:
                 continue
-            means = self._history.means([channel.name], self.first)[0]
+            means = self._normaliser.means(self._history, [channel.name], self.first)[0]
             half = len(means) // 2
             change = 2.0 * abs(_mean(means[half:]) - _mean(means[:half]))
             span_s = len(means) * self._bin_s
@@ -299,8 +305,9 @@ class AveragingWindow:
         return LevelEstimate(
             mean=mean,
             plain_mean=self._plain_mean(channel, float(found.plain[row]), by),
-            std_uncertainty=scale * math.sqrt(variance + floor),
-            degrees_of_freedom=_with_floor(nu, variance, floor),
+            std_uncertainty=scale * math.sqrt(variance),
+            degrees_of_freedom=nu,
+            open_drift=scale * math.sqrt(floor),
             half_step=half_step,
             expanded_uncertainty=expanded,
             count=rounding.count,
@@ -354,20 +361,14 @@ def _band(channel: ChannelSetup, level: float) -> float:
     return max(channel.tolerance * abs(level), channel.resolution / 2.0) or 1.0
 
 
-def _with_floor(nu: float, variance: float, floor: float) -> float:
-    """Degrees of freedom of a sum of which the floor is taken as exact (Welch and Satterthwaite)."""
-    if variance <= 0.0:
-        return math.inf
-    return float(nu * ((variance + floor) / variance) ** 2)
-
-
 def _widened(level: LevelEstimate, half_width: float) -> LevelEstimate:
     spread = half_width / math.sqrt(3.0)
     return LevelEstimate(
         mean=level.mean,
         plain_mean=level.plain_mean,
-        std_uncertainty=math.hypot(level.std_uncertainty, spread),
+        std_uncertainty=level.std_uncertainty,
         degrees_of_freedom=level.degrees_of_freedom,
+        open_drift=math.hypot(level.open_drift, spread),
         half_step=level.half_step,
         expanded_uncertainty=math.hypot(level.expanded_uncertainty, 1.96 * spread),
         count=level.count,

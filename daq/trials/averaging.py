@@ -157,7 +157,7 @@ def trial_average(
 ) -> TrialAverage:
     r"""One channel's average of one trial.
 
-    .. math:: y = x - z, \quad u_c^2 = u_A^2 + u_z^2 + \sum u_{B,i}^2 + Q^2/3 + Q_z^2/3
+    .. math:: y = x - z, \quad u_c^2 = u_A^2 + u_d^2 + u_z^2 + \sum u_{B,i}^2 + Q^2/3 + Q_z^2/3
 
     and, where x is normalised to a reference voltage, the parts of the exponent k and of the voltmeter,
 
@@ -166,7 +166,7 @@ def trial_average(
 
     Args:
         channel: With its accuracy statement.
-        level: Settled level x with its type A uncertainty and half step Q [unit of the channel].
+        level: Settled level x with its type A uncertainty, open drift u_d and half step Q [unit of the channel].
         window: What was averaged [s].
         required: Whether the plan waited for this channel [bool].
         zero: The meter's zero z, with half step Q_z [unit of the channel]; None where it is not taken off.
@@ -223,6 +223,12 @@ def _budget(
         kind=Evaluation.TYPE_A,
         detail=f"{level.count} readings worth {level.effective_count:.0f}",
     )
+    if level.open_drift > 0.0:
+        yield Contribution(
+            level.open_drift,
+            name="drift left open",
+            detail="what the settling rule allows beyond what the readings tell",
+        )
     if zero is not None:
         yield Contribution(
             zero.std_uncertainty,

@@ -75,6 +75,7 @@ class _Trial:
     breach: Breach | None = None
     acknowledged: bool = False
     notes: list[str] = field(default_factory=list)
+    reasons: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,6 +290,7 @@ class Session:
     def _switching(self, at_s: float, value: float) -> list[Occurrence]:
         known = self._detector.state is not Switch.UNKNOWN
         switched = self._detector.feed(at_s, value)
+        self._keep_reasons()
         if switched is None:
             return []
         if switched.to is Switch.OFF:
@@ -301,6 +303,16 @@ class Session:
         if not known or line is None or self.stage is not Stage.WAITING:
             return []
         return [self._switched_on(line, switched.at_s)]
+
+    def _keep_reasons(self) -> None:
+        """Ask why the trial has not settled before the rule is given what a stopped machine reads."""
+        trial = self._trial
+        if trial is None or trial.result is not None:
+            return
+        if self._detector.sees_it_running:
+            trial.reasons = None
+        elif trial.reasons is None:
+            trial.reasons = reasons_against(trial.group, self._rules)
 
     def _switched_on(self, line: PlannedTrial, at_s: float) -> Occurrence:
         group = settling_group(self._rules, at_s)
@@ -421,6 +433,7 @@ class Session:
     def _switched_off(self, trial: _Trial, at_s: float) -> Occurrence:
         state = trial.result.state if trial.result else TrialState.UNFINISHED
         if trial.result is None:
+            trial.notes += trial.reasons or reasons_against(trial.group, self._rules)
             self._offer(trial)
         result = self._result(trial, state, max(at_s, trial.started_s))
         self._count(result)

@@ -481,7 +481,6 @@ def test_a_mean_that_is_no_number_is_not_published() -> None:
         {"started_utc": "2026-01-05 10:12:13"},
         {"decided_utc": "2026-01-05T10:12:13"},
         {"averages": [{"channel": "power", "mean": 1385.5}]},
-        {"colour": "red"},
     ],
     ids=json.dumps,
 )

@@ -181,8 +181,8 @@ SESSION = SessionFacts(
 )
 
 
-def told(average: TrialAverage) -> dict[str, Any]:
-    """The average's part of a result message that fits the schema."""
+def message(average: TrialAverage) -> dict[str, Any]:
+    """A result message of that average alone."""
     result = TrialResult(
         trial_id="0b0e6a5e-3f6e-4f0e-9a51-0d6a0d1c2b3a",
         planned=PlannedTrial(2, "25 m", 1, baseline=False),
@@ -199,8 +199,19 @@ def told(average: TrialAverage) -> dict[str, Any]:
         decided_utc="2026-01-05T10:13:48.250Z",
         revision=1,
     )
-    payload = json.loads(text)
-    Draft202012Validator(result_schema()).validate(payload)
+    payload: dict[str, Any] = json.loads(text)
+    return payload
+
+
+def told(average: TrialAverage) -> dict[str, Any]:
+    """The average's part of a message that fits the schema and has no key beside it."""
+    payload = message(average)
+    # A reader lets keys pass that it does not know; ours are all in the schema.
+    schema = json.dumps(result_schema())
+    opened = '"additionalProperties": true'
+    assert opened in schema
+    closed = json.loads(schema.replace(opened, '"additionalProperties": false'))
+    Draft202012Validator(closed).validate(payload)
     part: dict[str, Any] = payload["averages"][0]
     return part
 
@@ -225,6 +236,14 @@ def test_the_key_is_left_out_where_nothing_was_normalised() -> None:
 def test_infinite_degrees_of_freedom_of_the_exponent_are_null() -> None:
     exact = replace(AVERAGE, normalised=replace(BY, degrees_of_freedom=math.inf))
     assert told(exact)["normalised"]["degrees_of_freedom"] is None
+
+
+def test_a_key_that_is_added_within_the_format_fits_an_older_schema() -> None:
+    payload = message(AVERAGE) | {"added": 1}
+    payload["session"] |= {"added": {"later": True}}
+    payload["averages"][0] |= {"added": None}
+    Draft202012Validator(result_schema()).validate(payload)
+    assert "ignore those that you do not know" in str(result_schema()["description"])
 
 
 def test_every_key_of_a_normalised_average_is_described_in_the_schema() -> None:

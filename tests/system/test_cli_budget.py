@@ -220,7 +220,7 @@ def test_a_store_without_a_trial_has_no_budget(run: Daq, folder: Path) -> None:
     assert (told.code, told.err) == (0, "")
     assert told.out.startswith("No trial is stored yet")
     facts = json.loads(run("budget", folder / "bench.db", "--json").out)
-    assert facts == {"format": 1, "session": None, "trials": []}
+    assert facts == {"format": 1, "session": None, "analysis": 0, "trials": []}
 
 
 def test_the_command_has_help(run: Daq) -> None:

@@ -2,6 +2,8 @@
 
 import json
 import os
+import re
+import tomllib
 import tty
 from collections.abc import Callable
 from fcntl import LOCK_EX, LOCK_NB, flock
@@ -160,6 +162,28 @@ def test_check_shows_every_channel_of_meters_that_answer(
     (line,) = [x for x in told.out.splitlines() if x.startswith("  supply_voltage")]
     assert float(line.split()[1]) == pytest.approx(230, abs=2)
     assert line.endswith("; accuracy ± (0.3 % of reading + 1 count of 0.1) [V]")
+
+
+def test_what_stands_in_the_comments_of_a_shipped_plan_can_be_put_in_force(
+    run: Daq, scenario: Callable[[str], Path]
+) -> None:
+    folder = scenario("leads")
+    plan = folder / "plan.toml"
+    text = plan.read_text(encoding="utf-8")
+    in_force = re.sub(r"^# (?=\[|\w+ = )", "", text, flags=re.MULTILINE)
+    settings = tomllib.loads(in_force)
+    assert settings["settling"]["rule"]
+    assert settings["settling"]["normalise"]["voltage"]
+    assert settings["averaging"]
+    first, *others = settings["condition"]
+    assert "changes" not in first
+    assert all(condition["changes"] == ["lead"] for condition in others)
+    plan.write_text(in_force, encoding="utf-8")
+    told = run("check", folder / "bench.toml", plan, "--files-only")
+    assert (told.code, told.err) == (0, "")
+    assert told.out.endswith(
+        f"{plan}: no fault. Normalised to 230 V by supply_voltage: power, velocity.\n"
+    )
 
 
 @pytest.mark.pty

@@ -1,6 +1,5 @@
 """`daq reanalyse`: live results come out again to the bit; other rules are shown beside them."""
 
-import asyncio
 import json
 import signal
 import sqlite3
@@ -13,11 +12,7 @@ from typing import Any
 
 import pytest
 
-from daq.config.bench import Bench, parse_bench
-from daq.config.plan import Plan, parse_plan
-from daq.trials.stages import Stage
-from tests.runtime.conftest import BENCH, MAINS, PLAN, VANE, Computer
-from tests.runtime.recorded_session import Recording, recording
+from tests.runtime.recorded_session import Recording
 from tests.system.bench_process import (
     ROOT,
     BenchFolder,
@@ -27,56 +22,18 @@ from tests.system.bench_process import (
     run_command,
 )
 from tests.system.command_line import Daq, Ended
-
-# ---- a small session, recorded in no time
-
-
-def small_bench() -> Bench:
-    profiles = {"mains": ("mains.toml", MAINS), "vane": ("vane.toml", VANE)}
-    return parse_bench(BENCH, file="bench.toml", find_profile=profiles.get)
-
-
-def settled_then_too_short(session: Recording) -> None:
-    """The first condition settles, the second is switched off too soon."""
-    session.rehearsal.stand_still()
-    session.rehearsal.run_until(Stage.DONE)
-    session.rehearsal.stand_still()
-    session.rehearsal.run_until(Stage.SETTLING)
-    for _ in range(20):
-        session.rehearsal.read(6.0, 1400.0)
-    session.rehearsal.stand_still()
-
-
-def all_settled(session: Recording) -> None:
-    """Both conditions settle, and the machine is left running for some minutes more."""
-    for _ in range(2):
-        session.rehearsal.stand_still()
-        session.rehearsal.run_until(Stage.DONE)
-        for _ in range(150):
-            session.rehearsal.read(6.0, 1400.0)
-    session.rehearsal.stand_still()
-
-
-def only_begun(_: Recording) -> None:
-    pass
+from tests.system.recorded_bench import (
+    all_settled,
+    only_begun,
+    record_session,
+    settled_then_too_short,
+)
 
 
 @pytest.fixture
 def record(tmp_path: Path) -> Callable[[Callable[[Recording], None]], Path]:
     """Records a session of the small bench; returns its store."""
-
-    async def rehearse(path: Path, play: Callable[[Recording], None]) -> None:
-        bench = small_bench()
-        plan: Plan = parse_plan(PLAN, file="plan.toml", bench=bench)
-        async with recording(path, bench, plan, Computer()) as (session, _):
-            play(session)
-
-    def make(play: Callable[[Recording], None]) -> Path:
-        path = tmp_path / "bench.db"
-        asyncio.run(rehearse(path, play))
-        return path
-
-    return make
+    return lambda play: record_session(tmp_path / "bench.db", play)
 
 
 def ask(path: Path, statement: str) -> list[tuple[object, ...]]:
@@ -112,6 +69,7 @@ def test_unchanged_options_reproduce_the_session_and_keep_it_as_an_analysis(
     assert told.out.count("finished, the same to the bit") == 2
     assert "2 of 2 trials came out the same, to the bit." in told.out
     assert f"Kept as analysis 1 in {store}; what was averaged before stays." in told.out
+    assert f"To see it: daq export {store} --analysis 1; " in told.out
     assert ask(store, LIVE) == live
     assert ask(store, COPY.format(1)) == ask(store, COPY.format(0))
     assert ask(store, "SELECT session_id, note FROM analyses WHERE id = 1") == [
@@ -252,6 +210,7 @@ def test_a_dry_run_leaves_the_file_as_it_is(
     told = run("reanalyse", store, "--dry-run")
     assert told.code == 0
     assert "Kept as" not in told.out
+    assert "--analysis" not in told.out
     assert store.read_bytes() == before
 
 

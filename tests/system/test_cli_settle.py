@@ -452,7 +452,7 @@ def test_without_the_drawing_library_the_remedy_is_told(
     monkeypatch.setattr(builtins, "__import__", absent)
     told = run("settle", settled, "--plot", tmp_path / "fan.svg")
     assert (told.code, told.out) == (2, "")
-    assert told.says_only("--plot needs", "pip install 'steadybench[plot]'")
+    assert told.says_only("--plot needs", "pip install matplotlib")
     assert run("settle", settled).code == 0
 
 

@@ -133,7 +133,12 @@ def test_check_refuses_the_machines_own_voltage_where_leads_are_compared(
 ) -> None:
     folder = scenario("leads")
     ask_for_normalising(folder / "plan.toml")
-    edit(folder / "plan.toml", '"supply_voltage"', '"machine_voltage"')
+    ours = '\nreference = "{}"'
+    edit(
+        folder / "plan.toml",
+        ours.format("supply_voltage"),
+        ours.format("machine_voltage"),
+    )
     told = run("check", folder / "bench.toml", folder / "plan.toml", "--files-only")
     assert told.code == 2
     assert told.says_only(

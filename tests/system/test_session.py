@@ -6,6 +6,7 @@ The truth that averages are held against is the simulators' physics, which share
 import asyncio
 import csv
 import io
+import itertools
 import json
 import signal
 import sqlite3
@@ -156,21 +157,16 @@ def test_a_session_on_polite_meters_gives_true_averages_and_tells_everybody(simu
     assert watcher.payloads("steadybench/leads/status")[0]["state"] == "online"
     stages = {s["stage"] for s in watcher.payloads("steadybench/leads/state")}
     assert {"settling", "averaging", "done", "finished"} <= stages
-    # The countdown makes no new states: averaging is told as it begins, and once its least time is over.
-    told = Counter(
-        (s["trial"], s["instruction"])
+    # The countdown is told in round figures, anew only when it has changed.
+    told = [
+        (s["trial"], s["instruction"], s["seconds_left"])
         for s in watcher.payloads("steadybench/leads/state")
         if s["stage"] == "averaging"
-    )
-    assert {instruction for _, instruction in told} <= {
-        "Keep it running.",
-        "Keep it running a little longer.",
-    }
-    withdrawn = ask(
-        bench.store, "SELECT count(*) FROM events WHERE text LIKE '%not settled after%'"
-    )
+    ]
+    assert {instruction for _, instruction, _ in told} == {"Keep it running."}
+    assert all(left is None or left % 5.0 == 0.0 for _, _, left in told)
     # Asked for once more, a retained state comes twice.
-    assert max(told.values()) <= 2 + withdrawn[0][0]
+    assert sum(before == after for before, after in itertools.pairwise(told)) <= 1
 
     # The exports hold each condition once, with units and uncertainties.
     tidy = list(csv.DictReader(io.StringIO(export(bench.store))))

@@ -1,7 +1,7 @@
 """The results file: one SQLite file a bench, written by one thread.
 
-Writing: `Store`. Reading, also while a daemon writes: `read_sessions`, `read_trials`,
-`read_trial_averages`, `read_readings`.
+Writing: `Store`. Reading, also while a daemon writes: `read_sessions`, `read_analyses`,
+`read_trials`, `read_trial_averages`, `read_budgets`, `read_readings`.
 
     opening     is the file there, is it ours, can this version use it
     schema      tables, views, migrations         columns  tables that follow the bench
@@ -16,6 +16,7 @@ from daq.runtime.store.budgets import AverageBudget, TrialBudgets, read_budgets
 from daq.runtime.store.reading import (
     SessionSummary,
     StoredReadings,
+    read_analyses,
     read_readings,
     read_sessions,
     read_trial_averages,
@@ -33,6 +34,7 @@ __all__ = [
     "StoredReadings",
     "StoredSession",
     "TrialBudgets",
+    "read_analyses",
     "read_budgets",
     "read_readings",
     "read_sessions",

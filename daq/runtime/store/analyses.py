@@ -41,6 +41,29 @@ CONTRIBUTION_COLUMNS = (
     "name, kind, distribution, detail, std_uncertainty, degrees_of_freedom"
 )
 
+_JUDGED = """l.session, l.session_id, l.bench, l.plan, l.machine, l.trial, l.trial_id,
+  l.position, l.condition, l.repeat, l.attempt, l.baseline, j.state, l.started_utc,
+  j.note, l.speed, n.software, j.analysis_id AS analysis"""
+_JUDGED_SOURCE = """analysed_trials j
+  JOIN analyses n ON n.id = j.analysis_id
+  JOIN trial_list l ON l.trial = j.trial_id"""
+
+ANALYSED_TRIALS = f"SELECT {_JUDGED}, l.duration_s FROM {_JUDGED_SOURCE}"  # noqa: S608 - constants
+"""The columns of the view trial_list, of trials as analyses other than LIVE judged them."""
+
+ANALYSED_AVERAGES = f"""SELECT {_JUDGED},
+  {", ".join(f"a.{name}" for name in (*_FIGURES, *_NORMALISED))},
+  coalesce(h.title, a.channel) AS title, coalesce(h.quantity, '') AS quantity,
+  coalesce(h.place, '') AS place,
+  round(a.window_start_s - t.started_s, 6) AS window_start_s,
+  round(a.window_end_s - t.started_s, 6) AS window_end_s,
+  coalesce(json_extract(n.rule_json, '$."' || j.trial_id || '"'), n.rule_json) AS rule_json
+  FROM {_JUDGED_SOURCE}
+  JOIN trials t ON t.id = j.trial_id
+  JOIN averages a ON a.trial_id = j.trial_id AND a.analysis_id = j.analysis_id
+  LEFT JOIN channels h ON h.id = a.channel_id"""  # noqa: S608 - constants
+"""As of the view trial_averages, with `note` and `analysis`."""
+
 
 @dataclass(frozen=True, slots=True)
 class AverageRows:
@@ -120,8 +143,9 @@ def insert_averages(
     )
     connection.executemany(
         f"INSERT INTO averages ({columns}, trial_id, analysis_id, channel_id)"  # noqa: S608 - constants
-        f" VALUES ({marks}, ?{last - 1}, ?{last}, (SELECT max(id) FROM channels"
-        f" WHERE name = ?{channel} AND unit = ?{unit}))",
+        f" VALUES ({marks}, ?{last - 1}, ?{last}, (SELECT max(c.id) FROM channels c"
+        f" JOIN trials t ON t.id = ?{last - 1} WHERE c.name = ?{channel}"
+        f" AND c.unit = ?{unit} AND c.id <= coalesce(t.newest_channel_id, c.id)))",
         [(*each.figures, trial, analysis) for each in rows],
     )
     connection.executemany(

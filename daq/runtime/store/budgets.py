@@ -1,4 +1,4 @@
-"""Reads what each live average's uncertainty is made of; read-only, as reading.py.
+"""Reads what each average's uncertainty is made of; read-only, as reading.py.
 
 A file of format 1 holds no contributions: its averages come with none.
 """
@@ -42,30 +42,36 @@ class TrialBudgets:
 
 
 def read_budgets(
-    path: Path, *, session: int | None = None, trial: int | None = None
+    path: Path,
+    *,
+    session: int | None = None,
+    trial: int | None = None,
+    analysis: int = LIVE,
 ) -> list[TrialBudgets]:
     """Read the budgets of a session's trials, in the order they were carried out.
 
     Args:
         path: Of the store.
-        session: Number of the session; None for the trial's, or else the newest.
+        session: Number of the session; None for the analysis's or the trial's, or else the newest.
         trial: Only the trial of that number.
+        analysis: Number of the analysis whose averages are accounted for.
 
     Raises:
-        InputError: If there is no such session, or no such trial in it.
+        InputError: If there is no such session or analysis, or no such trial in it.
         StoreError: If the file is not there, not ours, too new or cannot be read.
     """
-    if session is None and trial is not None:
+    if session is None and trial is not None and analysis == LIVE:
         session = _session_of(path, trial)
-    trials = read_trials(path, session)
+    trials = read_trials(path, session, analysis=analysis)
     wanted = [each for each in trials if trial is None or each.trial == trial]
     if trial is not None and not wanted:
         held = ", ".join(str(each.trial) for each in trials) or "none"
-        msg = f"{path}: session {session} has no trial {trial}, it holds {held}"
+        where = f"session {session}" if analysis == LIVE else f"analysis {analysis}"
+        msg = f"{path}: {where} has no trial {trial}, it holds {held}"
         raise InputError(msg)
     # Averages first: one that is added meanwhile must not seem to lack its budget.
-    averages = read_trial_averages(path, session)
-    stored = _stored(path)
+    averages = read_trial_averages(path, session, analysis=analysis)
+    stored = _stored(path, analysis)
     return [
         TrialBudgets(
             each,
@@ -93,7 +99,7 @@ def _session_of(path: Path, trial: int) -> int:
 
 
 def _stored(
-    path: Path,
+    path: Path, analysis: int
 ) -> dict[tuple[int, str], tuple[float, tuple[Contribution, ...]]]:
     """Zero offset and contributions by trial and channel."""
     with reading_store(path) as connection:
@@ -101,12 +107,12 @@ def _stored(
             return {}
         zeros = connection.execute(
             "SELECT trial_id, channel, zero_offset FROM averages WHERE analysis_id = ?",
-            (LIVE,),
+            (analysis,),
         ).fetchall()
         lines = connection.execute(
             f"SELECT trial_id, channel, {CONTRIBUTION_COLUMNS} FROM contributions"  # noqa: S608 - constants
             " WHERE analysis_id = ? ORDER BY trial_id, channel, position",
-            (LIVE,),
+            (analysis,),
         ).fetchall()
     parts: dict[tuple[int, str], list[Contribution]] = {}
     for trial, channel, *columns in lines:

@@ -13,10 +13,12 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from daq.errors import InputError
+from daq.export import AnalysisSummary, StoredAverage, StoredTrial
 from daq.export import SessionSummary as SessionSummary  # handed on
-from daq.export import StoredAverage, StoredTrial
+from daq.runtime.store.analyses import ANALYSED_AVERAGES, ANALYSED_TRIALS
 from daq.runtime.store.layout import SqlValue, quoted, utc_text
 from daq.runtime.store.opening import reading_store
+from daq.runtime.store.schema import LIVE, file_format
 
 PAGE_ROWS = 5_000
 """Rows fetched at a time."""
@@ -24,6 +26,13 @@ PAGE_ROWS = 5_000
 _LEADING = ("utc", "at_s", "trial", "elapsed_s")
 _TRAILING = ("flags",)
 _Record = TypeVar("_Record", StoredAverage, StoredTrial)
+_LIVE_TRIALS = f"SELECT *, {LIVE} AS analysis FROM trial_list"  # noqa: S608 - a constant
+_LIVE_AVERAGES = (
+    f"SELECT a.*, l.note, {LIVE} AS analysis FROM trial_averages a"  # noqa: S608 - a constant
+    " JOIN trial_list l ON l.trial = a.trial"
+)
+_LIVE_ONLY = 1
+"""The last format that had no analyses."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,55 +68,91 @@ def read_sessions(path: Path) -> list[SessionSummary]:
         return [SessionSummary(*row) for row in rows]
 
 
-def read_trials(path: Path, session: int | None = None) -> list[StoredTrial]:
-    """Read a session's trials in the order they were carried out; None: the newest.
+def read_analyses(path: Path) -> list[AnalysisSummary]:
+    """List the analyses of a store by their numbers; number 0 is what was averaged live.
 
     Raises:
-        InputError: If there is no such session.
         StoreError: As for read_sessions().
     """
-    return _read_view(path, "trial_list", StoredTrial, session)
+    with reading_store(path) as connection:
+        return _analyses(connection)
 
 
-def read_trial_averages(path: Path, session: int | None = None) -> list[StoredAverage]:
-    """Read a session's averages, trial by trial; None: the newest session.
+def _analyses(connection: sqlite3.Connection) -> list[AnalysisSummary]:
+    live = AnalysisSummary(LIVE, None, None, "", "averaged live", "")
+    if file_format(connection) <= _LIVE_ONLY:
+        return [live]
+    rows = connection.execute(
+        "SELECT id, session_id, created_utc, software, note, coalesce(rule_json, '')"
+        " FROM analyses WHERE id <> ? ORDER BY id",
+        (LIVE,),
+    )
+    return [live, *(AnalysisSummary(*row) for row in rows)]
+
+
+def read_trials(
+    path: Path, session: int | None = None, *, analysis: int = LIVE
+) -> list[StoredTrial]:
+    """Read a session's trials in the order they were carried out, as one analysis judged them.
+
+    Args:
+        path: Of the store.
+        session: Its number; None for that of the analysis, and for the newest of what was judged live.
+        analysis: Its number.
 
     Raises:
-        InputError: If there is no such session.
+        InputError: If there is no such session or analysis, or the analysis is of another session.
         StoreError: As for read_sessions().
     """
-    return _read_view(path, "trial_averages", StoredAverage, session)
+    source = _LIVE_TRIALS if analysis == LIVE else ANALYSED_TRIALS
+    return _read(path, source, StoredTrial, session, analysis)
 
 
-def _read_view(
-    path: Path, view: str, record: type[_Record], session: int | None
+def read_trial_averages(
+    path: Path, session: int | None = None, *, analysis: int = LIVE
+) -> list[StoredAverage]:
+    """Read the averages of a session, trial by trial; arguments and exceptions as of read_trials()."""
+    source = _LIVE_AVERAGES if analysis == LIVE else ANALYSED_AVERAGES
+    return _read(path, source, StoredAverage, session, analysis)
+
+
+def _read(
+    path: Path, source: str, record: type[_Record], session: int | None, analysis: int
 ) -> list[_Record]:
     with reading_store(path) as connection:
-        names = _names_in(connection, view, record)
-        number = _session_number(connection, path, session)
+        number = _session_number(connection, path, session, analysis)
+        names = _names_in(connection, source, record)
+        order = "trial, channel" if "channel" in names else "trial"
         rows = connection.execute(
-            f"SELECT {', '.join(names)} FROM {view} WHERE session = ? ORDER BY trial",  # noqa: S608 - names of ours
-            (number,),
+            f"SELECT {', '.join(names)} FROM ({source})"  # noqa: S608 - names of ours
+            f" WHERE session = ? AND analysis = ? ORDER BY {order}",
+            (number, analysis),
         ).fetchall()
     return [record(**_typed(record, names, row)) for row in rows]
 
 
 def _names_in(
-    connection: sqlite3.Connection, view: str, record: type[_Record]
+    connection: sqlite3.Connection, source: str, record: type[_Record]
 ) -> list[str]:
-    """The record's fields that the view has; files of an earlier format lack those with a default."""
-    there = {row[1] for row in connection.execute(f"PRAGMA table_info({view})")}
+    """The record's fields that are there; files of an earlier format lack those with a default."""
+    found = connection.execute(f"SELECT * FROM ({source}) LIMIT 0")  # noqa: S608 - constants
+    there = {column[0] for column in found.description}
     return [f.name for f in dataclasses.fields(record) if f.name in there]
 
 
 def _session_number(
-    connection: sqlite3.Connection, path: Path, session: int | None
+    connection: sqlite3.Connection,
+    path: Path,
+    session: int | None,
+    analysis: int = LIVE,
 ) -> int | None:
+    if analysis != LIVE:
+        return _analysed_session(connection, path, session, analysis)
     numbers = [n for (n,) in connection.execute("SELECT id FROM sessions ORDER BY id")]
     if session is None:
         # One that was only just begun must not hide the results of the one before.
         (with_averages,) = connection.execute(
-            "SELECT max(t.session_id) FROM trials t JOIN averages a ON a.trial_id = t.id"
+            "SELECT max(session) FROM trial_averages"
         ).fetchone()
         return with_averages or (numbers[-1] if numbers else None)
     if session not in numbers:
@@ -115,6 +160,21 @@ def _session_number(
         msg = f"{path}: no session {session}, {held}"
         raise InputError(msg)
     return session
+
+
+def _analysed_session(
+    connection: sqlite3.Connection, path: Path, session: int | None, analysis: int
+) -> int | None:
+    """Whose analysis it is."""
+    known = {each.analysis: each.session for each in _analyses(connection)}
+    if analysis not in known:
+        held = ", ".join(f"{n} (live)" if n == LIVE else str(n) for n in known)
+        msg = f"{path}: no analysis {analysis}, it holds {held}"
+        raise InputError(msg)
+    if session not in {None, known[analysis]}:
+        msg = f"{path}: analysis {analysis} is of session {known[analysis]}, not of {session}"
+        raise InputError(msg)
+    return known[analysis]
 
 
 def _typed(

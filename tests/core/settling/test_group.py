@@ -178,6 +178,15 @@ def test_a_step_in_one_of_two_channels_withdraws_both() -> None:
 # ---- silence
 
 
+def test_only_the_channel_that_stepped_is_to_blame() -> None:
+    group = group_of(*BOTH)
+    stepping = shifted(steady("power", 110.0), 1.03, after_s=80.0)
+    fed(group, in_time(stepping, steady("velocity", 110.0, seed=2)))
+    assert group.why_not("power") is HeldBackBy.STEP
+    assert group.why_not("velocity") is None
+    assert group.progress("velocity").held_back_by is None
+
+
 def test_a_silent_required_channel_holds_the_trial_back() -> None:
     group = group_of(*BOTH)
     readings = in_time(steady("power", 1500.0), steady("velocity", 20.0, seed=2))

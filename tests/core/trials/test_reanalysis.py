@@ -227,9 +227,17 @@ def test_a_trial_switched_off_too_soon_stays_unfinished() -> None:
     recording = Recording()
     live = recording.run(readings(on_for_s=60.0))
     assert live.state is TrialState.UNFINISHED
-    assert live.note == CAN_BE_AVERAGED
+    assert live.note == f"power: too short; velocity: too short; {CAN_BE_AVERAGED}"
     again = recording.again(live)
     assert (again.state, again.averages) == (TrialState.UNFINISHED, ())
+
+
+def test_why_a_trial_had_not_settled_is_asked_before_the_machine_stops() -> None:
+    recording = Recording()
+    live = recording.run(readings(on_for_s=150.0, slope_per_s=1e-4))
+    # What a stopped machine reads looks like a step.
+    assert live.note.startswith("power: drifting")
+    assert "step" not in live.note
 
 
 def test_a_trial_stopped_by_a_limit_is_not_settled_by_what_came_after() -> None:
@@ -303,7 +311,8 @@ def test_a_trial_that_did_not_settle_is_averaged_on_request_and_marked() -> None
     power = averages["power"]
     assert abs(power.mean - 913.5) <= power.expanded_uncertainty
     # Over two minutes it rose by 10.8 W.
-    assert power.std_uncertainty_type_a > 1.0
+    drift = {part.name: part for part in power.contributions}["drift left open"]
+    assert drift.std_uncertainty > 1.0
     # What was read after the switch-off, 0 W, is in no average.
     assert power.window.end_s <= ON_S + 150.0
     assert averages["current"].mean == pytest.approx(4.0)
