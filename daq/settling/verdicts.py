@@ -106,11 +106,17 @@ class ChannelWindows:
     def _fault_of(self, index: int) -> HeldBackBy | None:
         """What is wrong with a window whose drift fits in the tolerance."""
         length = int(self.fits.lengths[index])
-        half_step = rounding_of(self.newest_bins(length), self.resolution).half_step()
         fall = math.expm1(length * self.bin_s / self.parameters.tau_max_s)
-        bound = float(self.fits.bound[self.row, index]) + 2.0 * half_step / fall
-        if bound > self.fits.limit[self.row, index]:
-            return HeldBackBy.RESOLUTION
+        room = float(
+            self.fits.limit[self.row, index] - self.fits.bound[self.row, index]
+        )
+        # With many different readings the display's step is the stated one, and hides no more than half of it.
+        steps_are_fine = self.newest_bins(1)[0].distinct is None
+        if not (steps_are_fine and self.resolution / fall <= room):
+            bins = self.newest_bins(length)
+            half_step = rounding_of(bins, self.resolution).half_step()
+            if 2.0 * half_step / fall > room:
+                return HeldBackBy.RESOLUTION
         return HeldBackBy.HUNTING if self._is_hunting(index) else None
 
     def _is_hunting(self, index: int, *, least_periods: int = 1) -> bool:

@@ -108,6 +108,8 @@ class AveragingWindow:
 
     def mean_of(self, channel: str) -> float:
         """Mean of the common window so far [unit of the channel]."""
+        if self._common.next_bin == self._history.closed:
+            return float(self._common.plain_means()[self._names.index(channel)])
         return _mean(self._normaliser.means(self._history, [channel], self.first)[0])
 
     def examine(self, *, enough: bool) -> Examination:
