@@ -185,8 +185,9 @@ def _bands(axes: "Axes", picture: Picture, level: _Level) -> None:
     edges = [level.value - half, level.value + half]
     axes.hlines(
         edges,
-        picture.times_s[0],
-        end_s,
+        # About a mean that has not settled it must not look like a verdict on the whole record.
+        picture.times_s[0] if verdict.settled else from_s,
+        end_s if verdict.settled else to_s,
         colors=_SOFT,
         linewidths=0.9,
         linestyles=(0, (6, 4)),

@@ -7,7 +7,6 @@ import math
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import NoReturn
 
 from daq.cli.plot import KINDS, Picture, save_plot
 from daq.cli.verdict import (
@@ -78,11 +77,7 @@ def _parameters(
         changes = options_from_words(options.rule)
         return with_options(PRESETS[options.preset].parameters, changes)
     except OptionError as exc:
-        _refuse(parser, f"argument --rule: {exc}")
-
-
-def _refuse(parser: argparse.ArgumentParser, problem: str) -> NoReturn:
-    parser.error(problem)
+        parser.error(f"argument --rule: {exc}")
 
 
 def _read(file: str) -> tuple[str, bytes]:

@@ -37,7 +37,7 @@ class Judgement:
 def render_json(judgement: Judgement, *, even_so: bool) -> str:
     """One JSON object; a figure that does not exist is null."""
     verdict, log = judgement.verdict, judgement.log
-    window = verdict.window
+    window, silence = verdict.window, verdict.silence
     facts: dict[str, object] = {
         "settled": verdict.settled,
         "t_settled_s": verdict.declared_s,
@@ -51,6 +51,10 @@ def render_json(judgement: Judgement, *, even_so: bool) -> str:
         "provisional": verdict.provisional,
         "smallest_tolerance": verdict.smallest_tolerance,
         "t_switched_on_s": verdict.started_s,
+        "t_switched_off_s": verdict.switched_off_s,
+        "t_standby_s": verdict.standby_s,
+        "silence_s": [silence.start_s, silence.end_s] if silence else None,
+        "spacing_s": verdict.spacing_s,
         "tolerance": judgement.tolerance,
         "resolution": judgement.resolution,
         "resolution_is_estimated": judgement.resolution_is_estimated,
@@ -132,14 +136,20 @@ def _settled(judgement: Judgement) -> list[str]:
     if verdict.smallest_tolerance is not None:
         percent = shown_percent(verdict.smallest_tolerance)
         lines.append(f"  tolerance  {percent} would have been wide enough")
-    return lines
+    return lines + _about_the_run(verdict)
 
 
 def _not_settled(judgement: Judgement, *, even_so: bool) -> list[str]:
     verdict = judgement.verdict
     lines = [verdict_line(judgement)]
-    if verdict.why_not is not None:
+    if verdict.spacing_s is not None and verdict.longest_spacing_s is not None:
+        lines.append(
+            f"  The readings are too far apart, {verdict.spacing_s:g} s: these windows need one every"
+            f" {verdict.longest_spacing_s:g} s or more often. Log faster, or set longer ones by --rule windows_s."
+        )
+    elif verdict.why_not is not None:
         lines.append(f"  {why_not_settled(verdict.why_not)}")
+    lines += _about_the_run(verdict)
     lines += _withdrawn(verdict)
     if verdict.smallest_tolerance is not None:
         percent = shown_percent(verdict.smallest_tolerance)
@@ -155,6 +165,26 @@ def _even_so(judgement: Judgement) -> str:
         return "There is too little even for an average that has not settled."
     shown = shown_average(verdict.unsettled_mean, verdict.unsettled_uncertainty, "1")
     return f"NOT SETTLED average of the last stretch: {judgement.log.value_column} {shown} (95 %, drift included)"
+
+
+def _about_the_run(verdict: RecordVerdict) -> list[str]:
+    """Where the run that was judged begins and ends, if the record holds more than it."""
+    lines = []
+    if verdict.standby_s is not None and verdict.started_s is not None:
+        lines.append(
+            f"  began anew at {_clock(verdict.started_s)}: what ran before, from {_clock(verdict.standby_s)} on,"
+            " was below a fifth of it and is taken for standby"
+        )
+    if verdict.switched_off_s is not None:
+        off = _clock(verdict.switched_off_s)
+        lines.append(f"  switched off at {off}; what follows is not judged")
+    if verdict.silence is not None:
+        silence = verdict.silence
+        lines.append(
+            f"  no readings from {_clock(silence.start_s)} to {_clock(silence.end_s)}; what follows is not judged"
+            " (was the clock set?)"
+        )
+    return lines
 
 
 def _withdrawn(verdict: RecordVerdict) -> list[str]:

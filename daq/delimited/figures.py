@@ -22,6 +22,12 @@ _TIME_WORDS = frozenset(
 _SMALL_TIME_LETTERS = ("t", "s")
 """As capitals they are a temperature and an apparent power."""
 
+_LARGEST = 1e30
+"""No quantity of a bench is larger, and the squares of such numbers are still finite."""
+
+_LARGEST_TIME_S = 1e12
+"""Thirty thousand years: larger numbers count something other than seconds."""
+
 _LEAVE_OUT = "leave out the whole line where there is no reading"
 
 
@@ -94,6 +100,9 @@ class Numbers:
         if not math.isfinite(number) or not isinstance(exponent, int):
             msg = f"got {quoted(text)}, expected a finite number; {_LEAVE_OUT}"
             raise ValueError(msg)
+        if abs(number) > _LARGEST:
+            msg = f"got {quoted(text)}, expected a number of at most {_LARGEST:g} in size; {_LEAVE_OUT}"
+            raise ValueError(msg)
         if self._exponent is None or exponent < self._exponent:
             self._exponent = exponent
         return number
@@ -142,7 +151,14 @@ class Times:
         if not self._is_begun:
             self._begin(text)
         if self._first is None:
-            return self._numbers.parse(text) * self._factor
+            at_s = self._numbers.parse(text) * self._factor
+            if abs(at_s) > _LARGEST_TIME_S:
+                msg = (
+                    f"got {quoted(text)}, expected a time of at most {_LARGEST_TIME_S:g} s in size;"
+                    " let the column's name end in the unit, like time_ms"
+                )
+                raise ValueError(msg)
+            return at_s
         try:
             return (datetime.fromisoformat(text) - self._first).total_seconds()
         except (ValueError, TypeError) as exc:

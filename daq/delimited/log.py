@@ -108,7 +108,7 @@ class _Picker:
             except ValueError as exc:
                 raise self._fault(row, str(exc), t) from exc
             if times_s and at_s < times_s[-1]:
-                problem = f"time goes backwards, got {at_s:g} s after {times_s[-1]:g} s; put the lines in order of time"
+                problem = f"time goes backwards, got {at_s:.15g} s after {times_s[-1]:.15g} s; put the lines in order of time"
                 raise self._fault(row, problem, t)
             try:
                 values.append(self.numbers.parse(fields[v].strip()))

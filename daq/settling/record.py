@@ -1,13 +1,14 @@
 """The settling rule on one channel's record: a log of some meter, or any file with times and values.
 
-Finds the switch-on and the spacing of the readings by itself, from readings up to that moment only, and judges their
-bins by the same object that serves a live session.
+Finds the run and the spacing of its readings by itself, and judges their bins by the same object that serves a live
+session. Within a run nothing is declared by what comes later. Which run is judged does depend on later readings: a
+standby load is no run of the machine once it has been seen to run.
 """
 
 import itertools
 import math
 import statistics
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from daq.records import Window
@@ -22,13 +23,27 @@ _CHANNEL = "value"
 _SPACINGS = 16
 """The spacing of the readings is judged from this many."""
 
-_IDLE_IN_A_ROW = 3
-"""One or two may be spikes."""
+_IN_A_ROW = 3
+"""Idle or risen; one or two readings may be spikes."""
+
+_RISE = 5.0
+"""What stays above so many times the peak of everything before is the main run; that before was a standby load."""
+
+_LEAST_STANDBY_S = 10.0
+"""What lasted less is the run-up of the machine, seen perhaps through a display that refreshes slowly."""
+
+_LEAST_SILENCE_S = 600.0
+_SILENT_SPACINGS = 40.0
+"""No reading for the longer of the two ends a run: nobody knows what the machine did, or the clock was set."""
+
+_FLICKER = 4.0
+"""A few readings that do not rise above so many idle limits are an idle meter's flicker."""
 
 _RUNGS_A_DECADE = 20
 _LARGEST_TOLERANCE = 0.5
 _RUNGS_BELOW = 40
-"""The smallest tolerance is looked for on a ladder of so many rungs a decade (12 % apart), two decades down at most."""
+"""The smallest tolerance is looked for on a ladder of so many rungs a decade (12 % apart), two decades down at most, and not below
+half a step of the display, which is the least tolerance of all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +63,16 @@ class RecordVerdict:
         effective_count: [1] independent bins worth as much.
         why_not: Why it is not settled; None where it is.
         provisional: [1] earlier declarations that were withdrawn.
-        smallest_tolerance: Smallest relative tolerance that would have passed [1], to 12 %; None where none would.
+        smallest_tolerance: A relative tolerance that passes [1], where one 12 % smaller was tried and fails, or which is
+            half a step of the display or the least that is looked for; None where none passes.
         unsettled_window: The last stretch of a record that is not settled [s]; None where it is too short.
         unsettled_mean: Its mean [unit of the record].
         unsettled_uncertainty: For 95 %, with the drift, without the instrument's own accuracy [same].
+        standby_s: Since when there was a standby load before the run [s]; None where there was none.
+        switched_off_s: When the run ended, with readings idle again; what follows is not judged [s].
+        silence: No readings for so long that the run ended there; what follows is not judged [s].
+        spacing_s: Of the run's first readings [s]; None where there is no run.
+        longest_spacing_s: With more than this the rule can judge nothing [s]; None where they are not too far apart.
     """
 
     settled: bool
@@ -70,6 +91,34 @@ class RecordVerdict:
     unsettled_window: Window | None = None
     unsettled_mean: float | None = None
     unsettled_uncertainty: float | None = None
+    standby_s: float | None = None
+    switched_off_s: float | None = None
+    silence: Window | None = None
+    spacing_s: float | None = None
+    longest_spacing_s: float | None = None
+
+
+@dataclass(slots=True)
+class _Run:
+    """Where the machine runs, as positions in the record.
+
+    Attributes:
+        start: First reading.
+        spacing_s: Median of the first ones [s]; 1 where there are too few to tell.
+        peak_before: Of everything before it [unit of the record].
+        standby: First reading of the standby load before it.
+        end: First reading that is no longer of it.
+        is_silenced: Whether it ended because no readings came.
+        busy: [1] readings that are not idle.
+    """
+
+    start: int
+    spacing_s: float
+    peak_before: float
+    standby: int | None = None
+    end: int | None = None
+    is_silenced: bool = False
+    busy: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +144,7 @@ def settle_record(
 
     Args:
         times_s: Of the readings, never falling [s]. Shape (n,).
-        values: Finite [one unit]. Shape (n,).
+        values: Finite, none beyond 1e30 in size [one unit]. Shape (n,).
         tolerance: Largest relative drift that still counts as settled [1], > 0.
         resolution: The display's step [unit of values], >= 0.
         parameters: The rule's.
@@ -116,68 +165,163 @@ def settle_record(
     readings = [
         (float(at_s), float(value)) for at_s, value in zip(times_s, values, strict=True)
     ]
-    binned = _binned(readings, resolution)
-    if binned is None:
+    run = _RunFinder(readings, resolution).find()
+    if run is None:
         return RecordVerdict(settled=False, why_not=HeldBackBy.NO_LOAD)
-    if round(max(parameters.windows_s) / binned.bin_s) < LEAST_BINS:
-        return RecordVerdict(
-            settled=False, started_s=binned.start_s, why_not=HeldBackBy.TOO_SHORT
+    binned = _binned(readings[run.start : run.end], run.spacing_s, resolution)
+    longest_s = max(parameters.windows_s)
+    if round(longest_s / binned.bin_s) < LEAST_BINS:
+        far_apart = RecordVerdict(
+            settled=False,
+            started_s=binned.start_s,
+            why_not=HeldBackBy.TOO_SHORT,
+            longest_spacing_s=longest_s / LEAST_BINS / 2.0,
         )
+        return _with_run(far_apart, readings, run)
     verdict = _judge(binned, tolerance, resolution, parameters)
-    if not find_smallest:
-        return verdict
-    smallest = _smallest_tolerance(
-        binned, tolerance, resolution, parameters, passes=verdict.settled
+    if find_smallest:
+        smallest = _smallest_tolerance(
+            binned, tolerance, resolution, parameters, verdict
+        )
+        verdict = replace(verdict, smallest_tolerance=smallest)
+    return _with_run(verdict, readings, run)
+
+
+def _with_run(
+    verdict: RecordVerdict, readings: Sequence[tuple[float, float]], run: _Run
+) -> RecordVerdict:
+    """The verdict with what was found out about the run."""
+    off_s, silence = None, None
+    if run.end is not None and run.is_silenced:
+        silence = Window(readings[run.end - 1][0], readings[run.end][0])
+    elif run.end is not None:
+        off_s = readings[run.end][0]
+    return replace(
+        verdict,
+        standby_s=None if run.standby is None else readings[run.standby][0],
+        switched_off_s=off_s,
+        silence=silence,
+        spacing_s=run.spacing_s,
     )
-    return replace(verdict, smallest_tolerance=smallest)
 
 
 def _binned(
-    readings: Sequence[tuple[float, float]], resolution: float
-) -> _Binned | None:
-    """Bins of what follows the switch-on; None where there is no load."""
-    start = _switch_on(readings, resolution)
-    if start is None:
-        return None
-    # The first readings tell how often they come: a choice made before the first bin is judged.
-    first_s = [at_s for at_s, _ in readings[: _SPACINGS + 1]]
-    spacings = [b - a for a, b in itertools.pairwise(first_s)]
-    interval_s = statistics.median(spacings) if spacings else 1.0
-    bin_s = max(2.0, 2.0 * interval_s)
-    start_s = readings[start][0]
+    readings: Sequence[tuple[float, float]], spacing_s: float, resolution: float
+) -> _Binned:
+    """Bins of a run."""
+    bin_s = max(2.0, 2.0 * spacing_s)
+    start_s = readings[0][0]
     front_end = FrontEnd(resolution=resolution, start_s=start_s, bin_s=bin_s)
     bins: list[Bin] = []
-    for at_s, value in readings[start : _switch_off(readings, start, resolution)]:
+    for at_s, value in readings:
         front_end.feed(at_s, value)
         while front_end.last_index > len(bins):
             bins.append(front_end.close_bin())
-    return _Binned(start_s, bin_s, interval_s, bins)
+    return _Binned(start_s, bin_s, spacing_s, bins)
 
 
-def _switch_on(
-    readings: Sequence[tuple[float, float]], resolution: float
-) -> int | None:
-    """Position of the first reading that is not idle: above five steps, and above 5 % of all before it."""
-    peak = 0.0
-    for position, (_, value) in enumerate(readings):
-        peak = max(peak, abs(value))
-        if abs(value) > max(5.0 * resolution, 0.05 * peak):
-            return position
-    return None
+class _RunFinder:
+    """Goes through a record in order of time and finds the run that is to be judged.
 
+    A run begins with a reading that is not idle: above five steps, and above 5 % of all before it. It ends with
+    several in a row that are idle again, or in a long silence. The first run is the one, unless what follows rises
+    far above everything before.
+    """
 
-def _switch_off(
-    readings: Sequence[tuple[float, float]], start: int, resolution: float
-) -> int:
-    """Position of the first of several readings in a row that are idle again; the end where there are none."""
-    peak, idle = 0.0, 0
-    for position in range(start, len(readings)):
-        value = abs(readings[position][1])
-        peak = max(peak, value)
-        idle = idle + 1 if value <= max(5.0 * resolution, 0.05 * peak) else 0
-        if idle == _IDLE_IN_A_ROW:
-            return position + 1 - idle
-    return len(readings)
+    def __init__(
+        self, readings: Sequence[tuple[float, float]], resolution: float
+    ) -> None:
+        self._readings = readings
+        self._resolution = resolution
+        self._run: _Run | None = None
+        self._peak = self._peak_before = 0.0
+        self._idle = 0
+        self._risen = 0
+        self._has_flickered = False
+
+    def find(self) -> _Run | None:
+        """The run; None where there is no load."""
+        for position, (_, value) in enumerate(self._readings):
+            self._take(position, abs(value))
+        run = self._run
+        if run is None or run.end is not None or not self._has_flickered:
+            return run
+        return None if self._is_flicker(run, len(self._readings)) else run
+
+    def _take(self, position: int, value: float) -> None:
+        if self._has_risen(position, value):
+            self._begin_anew(position + 1 - _IN_A_ROW)
+            return
+        if self._run is not None and self._run.end is None:
+            self._go_on(self._run, position, value)
+        if self._run is None and value > self._idle_limit():
+            self._begin(position)
+
+    def _has_risen(self, position: int, value: float) -> bool:
+        """Whether this reading is the last of several in a row far above everything before."""
+        run = self._run
+        if run is not None and self._is_silent(run, position):
+            self._risen = 0
+        is_above = run is not None and value > _RISE * self._peak
+        if run is None or not is_above or self._is_run_up(run, position - self._risen):
+            self._risen = 0
+            self._peak_before, self._peak = self._peak, max(self._peak, value)
+            return False
+        # A peak only once it has lasted.
+        self._risen += 1
+        return self._risen == _IN_A_ROW
+
+    def _is_run_up(self, run: _Run, position: int) -> bool:
+        since_s = self._readings[position][0] - self._readings[run.start][0]
+        return position - run.start < _IN_A_ROW or since_s < _LEAST_STANDBY_S
+
+    def _begin_anew(self, position: int) -> None:
+        before = self._run
+        self._begin(position)
+        if self._run is not None and before is not None:
+            is_first = before.standby is None
+            self._run.standby = before.start if is_first else before.standby
+            self._run.busy = _IN_A_ROW
+        last = self._readings[position : position + _IN_A_ROW]
+        self._peak = max(abs(value) for _, value in last)
+
+    def _begin(self, position: int) -> None:
+        first = self._readings[position : position + _SPACINGS + 1]
+        # The first readings tell how often they come: a choice made before the first bin is judged.
+        spacings = [b - a for (a, _), (b, _) in itertools.pairwise(first)]
+        spacing_s = statistics.median(spacings) if spacings else 1.0
+        self._run = _Run(position, spacing_s, self._peak_before, busy=1)
+        self._idle = self._risen = 0
+
+    def _go_on(self, run: _Run, position: int, value: float) -> None:
+        if self._is_silent(run, position):
+            run.is_silenced = True
+            self._end(run, position)
+            return
+        is_idle = value <= self._idle_limit()
+        run.busy += not is_idle
+        self._idle = self._idle + 1 if is_idle else 0
+        if self._idle == _IN_A_ROW:
+            self._end(run, position + 1 - _IN_A_ROW)
+
+    def _is_silent(self, run: _Run, position: int) -> bool:
+        silence_s = self._readings[position][0] - self._readings[position - 1][0]
+        return silence_s > max(_LEAST_SILENCE_S, _SILENT_SPACINGS * run.spacing_s)
+
+    def _end(self, run: _Run, end: int) -> None:
+        run.end = end
+        if self._is_flicker(run, end):
+            self._run, self._peak = None, run.peak_before
+            self._has_flickered = True
+
+    def _is_flicker(self, run: _Run, end: int) -> bool:
+        """Whether it is a spike or two of an idle meter; never what a bin of was judged."""
+        if end - run.start > _SPACINGS:
+            return False
+        return run.busy < _IN_A_ROW or self._peak <= _FLICKER * self._idle_limit()
+
+    def _idle_limit(self) -> float:
+        return max(5.0 * self._resolution, 0.05 * self._peak)
 
 
 def _judge(
@@ -240,26 +384,42 @@ def _smallest_tolerance(
     tolerance: float,
     resolution: float,
     parameters: Parameters,
-    *,
-    passes: bool,
+    verdict: RecordVerdict,
 ) -> float | None:
-    """The lowest rung of the ladder that passes, found by halving; the one below it does not."""
+    """The least of the ladder that passes, or a rung that passes above one that does not: passing is not monotone."""
+
+    def passes(asked: float) -> bool:
+        return _judge(binned, asked, resolution, parameters).settled
 
     def tolerance_at(rung: int) -> float:
         return float(tolerance * 10.0 ** (rung / _RUNGS_A_DECADE))
 
-    highest = 0
-    while tolerance_at(highest + 1) <= _LARGEST_TOLERANCE:
-        highest += 1
-    low, high = (-_RUNGS_BELOW, 0) if passes else (0, highest)
-    if not passes and not (
-        high > 0 and _judge(binned, tolerance_at(high), resolution, parameters).settled
-    ):
-        return None
+    if verdict.settled:
+        floor = max(tolerance_at(-_RUNGS_BELOW), _half_step(verdict, resolution))
+        if floor >= tolerance:
+            return tolerance
+        if passes(floor):
+            return floor
+        low, high = math.floor(_RUNGS_A_DECADE * math.log10(floor / tolerance)), 0
+    else:
+        steps = math.log10(_LARGEST_TOLERANCE / tolerance)
+        low, high = 0, math.floor(_RUNGS_A_DECADE * steps)
+        if high <= 0 or not passes(tolerance_at(high)):
+            return None
+    return tolerance_at(_least_rung(low, high, lambda r: passes(tolerance_at(r))))
+
+
+def _least_rung(low: int, high: int, passes: Callable[[int], bool]) -> int:
+    """By halving: a rung that passes, above one that does not; the highest passes and the lowest does not."""
     while high - low > 1:
         middle = (low + high) // 2
-        if _judge(binned, tolerance_at(middle), resolution, parameters).settled:
+        if passes(middle):
             high = middle
         else:
             low = middle
-    return tolerance_at(high)
+    return high
+
+
+def _half_step(verdict: RecordVerdict, resolution: float) -> float:
+    """Half a step of the display as a share of the level [1]: no tolerance is less, whatever is asked for."""
+    return resolution / 2.0 / abs(verdict.mean) if verdict.mean else 0.0

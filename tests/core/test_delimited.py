@@ -89,7 +89,7 @@ def test_gaps_and_repeated_times_are_kept() -> None:
 
 READING = st.tuples(
     st.integers(0, 10**7).map(lambda ms: ms / 1000.0),
-    st.floats(allow_nan=False, allow_infinity=False, width=32),
+    st.floats(-1e30, 1e30, allow_nan=False).map(lambda v: float(f"{v:.9g}")),
 )
 
 
@@ -174,6 +174,30 @@ def test_time_that_goes_backwards_is_refused() -> None:
         "fan.csv, line 4, t: time goes backwards, got 1.5 s after 2 s;"
         " put the lines in order of time"
     )
+
+
+def test_times_in_a_refusal_keep_all_their_digits() -> None:
+    refusal = _refusal("t,v\n1760000001,1\n1760000000,1\n")
+    assert "got 1760000000 s after 1760000001 s" in refusal
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("t,v\n0,1\n1,1e31\n", "fan.csv, line 3, v: got '1e31', expected a number"),
+        ("t,v\n0,-1e300\n1,1\n", "fan.csv, line 2, v: got '-1e300'"),
+        ("t,v\n0,1\n2e12,1\n", "fan.csv, line 3, t: got '2e12', expected a time"),
+        ("t_h,v\n0,1\n1e9,1\n", "fan.csv, line 3, t_h: got '1e9', expected a time"),
+    ],
+)
+def test_absurd_sizes_are_refused_with_their_line(text: str, told: str) -> None:
+    assert _refusal(text).startswith(told)
+
+
+def test_milliseconds_since_1970_are_no_absurd_time_where_the_name_says_so() -> None:
+    log = _read("time_ms,v\n1760000000000,1\n1760000001000,1\n")
+    assert log.times_s == (1.76e9, 1.76e9 + 1.0)
+    assert "time_ms" in _refusal("t,v\n1760000000000,1\n1760000001000,1\n")
 
 
 def test_readings_all_at_one_time_are_refused() -> None:

@@ -15,7 +15,7 @@ import time
 import urllib.request
 from collections.abc import Callable
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 SPEED = "12"
@@ -240,3 +240,18 @@ def averages_against_truth(outcome: dict, truth: dict, places: dict) -> list[flo
                 abs(average["mean"] - value) / average["expanded_uncertainty"]
             )
     return shares
+
+
+def reanalysed(store: Path, *options: str, code: int = 0) -> dict[str, Any]:
+    """What `daq reanalyse --json` says of a store."""
+    done = subprocess.run(
+        [sys.executable, "-m", "daq", "reanalyse", str(store), "--json", *options],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (code, "")
+    facts: dict[str, Any] = json.loads(done.stdout)
+    return facts

@@ -3,8 +3,6 @@
 import json
 import signal
 import sqlite3
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
@@ -14,11 +12,11 @@ import pytest
 
 from tests.runtime.recorded_session import Recording
 from tests.system.bench_process import (
-    ROOT,
     BenchFolder,
     Run,
     Simulators,
     Terminal,
+    reanalysed,
     run_command,
 )
 from tests.system.command_line import Daq, Ended
@@ -262,7 +260,7 @@ def test_no_store_ends_with_4(run: Daq, tmp_path: Path) -> None:
     assert told.says_only("no results file there")
 
 
-# ---- sessions of the real daemon on simulated meters
+# ---- sessions of the real daemon on simulated meters; test_session.py has whole ones, on faulty lines and killed
 
 whole_sessions = [pytest.mark.slow, pytest.mark.pty, pytest.mark.timeout(300)]
 SUBTRACT = ('name = "velocity"', 'name = "velocity"\nsubtract_idle = true')
@@ -288,56 +286,8 @@ def simulated(
         simulators.stop()
 
 
-def reanalysed(store: Path, *options: str, code: int = 0) -> dict[str, Any]:
-    done = subprocess.run(
-        [sys.executable, "-m", "daq", "reanalyse", str(store), "--json", *options],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
-    assert (done.returncode, done.stderr) == (code, "")
-    facts: dict[str, Any] = json.loads(done.stdout)
-    return facts
-
-
 class TestWholeSessions:
     pytestmark = whole_sessions
-
-    def test_leads_on_faulty_lines_come_out_the_same_to_the_bit(
-        self, simulated: Callable[..., tuple[BenchFolder, Simulators]]
-    ) -> None:
-        bench, _ = simulated("leads", "--faults", "mixed", seed=7)
-        code, outcome, words = Run(bench).finish()
-        assert code == 0, words
-        facts = reanalysed(bench.store)
-        assert facts["reproduced"] is True
-        trials = facts["trials"]
-        assert len(trials) >= 4
-        assert sum(len(t["after"]["averages"]) for t in trials) == sum(
-            len(t["averages"]) for t in outcome["trials"]
-        )
-
-    def test_filters_killed_and_resumed_come_out_the_same_to_the_bit(
-        self, simulated: Callable[..., tuple[BenchFolder, Simulators]]
-    ) -> None:
-        bench, _ = simulated("filters", seed=8)
-        first = Run(bench)
-        bench.wait_for(
-            lambda s: (
-                s["stage"]["name"] == "averaging"
-                and s["condition"]["name"] == "coarse filter"
-            )
-        )
-        first.kill()
-        code, _, words = Run(bench).finish()
-        assert code == 0, words
-        facts = reanalysed(bench.store)
-        assert facts["reproduced"] is True
-        trials = facts["trials"]
-        states = [t["after"]["state"] for t in trials]
-        assert states == ["finished", "unfinished", "finished", "finished", "finished"]
 
     def test_a_trial_started_by_hand_comes_out_the_same_to_the_bit(
         self, simulated: Callable[..., tuple[BenchFolder, Simulators]]

@@ -81,6 +81,15 @@ def settled(tmp_path: Path) -> Path:
     return SETTLES.save(tmp_path / "fan.csv")
 
 
+def _written(
+    folder: Path, times_s: NDArray[np.float64], values: NDArray[np.float64]
+) -> Path:
+    file = folder / "log.csv"
+    lines = [f"{t:.1f},{v:.1f}" for t, v in zip(times_s, values, strict=True)]
+    file.write_text("\n".join(["t_s,power_W", *lines, ""]), encoding="utf-8")
+    return file
+
+
 def _facts(told: Ended, *, code: int) -> dict[str, Any]:
     assert (told.code, told.err) == (code, "")
     facts = json.loads(told.out, parse_constant=pytest.fail)
@@ -195,6 +204,18 @@ def test_a_record_can_come_from_standard_input(
     assert run("settle", "-", "--json") == expected
 
 
+def test_a_standby_load_before_the_run_is_told(run: Daq, tmp_path: Path) -> None:
+    times_s = np.arange(900.0)
+    scatter = np.random.default_rng(5).normal(0.0, 0.6, times_s.size)
+    file = _written(tmp_path, times_s, np.where(times_s < 400.0, 5.0, LEVEL + scatter))
+    facts = _facts(run("settle", file, "--json"), code=0)
+    assert (facts["t_standby_s"], facts["t_switched_on_s"]) == (0.0, 400.0)
+    assert abs(facts["mean"] - LEVEL) <= facts["u95"]
+    told = run("settle", file).out
+    assert "began anew at 400.0 s" in told
+    assert "standby" in told
+
+
 # ---- not settled, and why
 
 
@@ -215,6 +236,50 @@ def test_a_machine_that_was_never_on_is_called_no_load(
     never_on = Record(lambda since_s: 0.0 * since_s, noise=0.00005)
     file = never_on.save(tmp_path / "off.csv")
     _assert_not_settled(run, file, "no load")
+
+
+def test_an_idle_meter_that_flickers_is_called_no_load(
+    run: Daq, tmp_path: Path
+) -> None:
+    scatter = np.random.default_rng(4).normal(0.3, 0.3, 600)
+    file = _written(tmp_path, np.arange(600.0), scatter)
+    _assert_not_settled(run, file, "no load")
+
+
+def test_readings_that_are_too_far_apart_are_told_as_such(
+    run: Daq, tmp_path: Path
+) -> None:
+    times_s = np.arange(0.0, 800.0, 20.0)
+    file = _written(tmp_path, times_s, np.full(times_s.size, LEVEL))
+    _assert_not_settled(run, file, "too short")
+    told = run("settle", file).out
+    assert "readings are too far apart, 20 s: " in told
+    assert "It ended before" not in told
+    assert _facts(run("settle", file, "--json"), code=1)["spacing_s"] == 20.0
+
+
+def test_a_second_run_is_told_to_be_not_judged(run: Daq, tmp_path: Path) -> None:
+    times_s = np.arange(600.0)
+    off = (times_s >= 60.0) & (times_s < 330.0)
+    file = _written(tmp_path, times_s, np.where(off, 0.0, LEVEL))
+    _assert_not_settled(run, file, "too short")
+    assert (
+        "switched off at 60.0 s; what follows is not judged" in run("settle", file).out
+    )
+    facts = _facts(run("settle", file, "--json"), code=1)
+    assert facts["t_switched_off_s"] == 60.0
+
+
+def test_a_clock_that_was_set_ends_the_run_and_is_told(
+    run: Daq, tmp_path: Path
+) -> None:
+    times_s = np.arange(600.0)
+    times_s[20:] += 1.7e9
+    file = _written(tmp_path, times_s, np.full(times_s.size, LEVEL))
+    _assert_not_settled(run, file, "too short")
+    assert "no readings from 19.0 s to 1700000020.0 s" in run("settle", file).out
+    facts = _facts(run("settle", file, "--json"), code=1)
+    assert facts["silence_s"] == [19.0, 1.7e9 + 20.0]
 
 
 def test_a_ramp_is_called_drifting(run: Daq, tmp_path: Path) -> None:
@@ -274,6 +339,8 @@ def test_an_average_is_given_on_request_and_marked_as_not_settled(
         ("t,v\n0,1\n1,x\n", "line 3, v: got 'x'"),
         ("t,v\n0,1\n1,nan\n", "line 3, v: got 'nan'"),
         ("t,v\n0,1\n1,inf\n", "line 3, v: got 'inf'"),
+        ("t,v\n0,1\n1,1e300\n", "line 3, v: got '1e300'"),
+        ("t,v\n0,1\n1e15,1\n", "line 3, t: got '1e15'"),
         ("t,v\n0,1\n2,1\n1,1\n", "line 4, t: time goes backwards"),
         ("t,v\n0,1\n1\n", "line 3, v: missing"),
         ("t,v\n0,1\n0,1\n", "all 2 readings have the same time"),

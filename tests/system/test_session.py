@@ -27,6 +27,7 @@ from tests.system.bench_process import (
     Simulators,
     Terminal,
     averages_against_truth,
+    reanalysed,
     run_command,
 )
 
@@ -245,6 +246,10 @@ def test_faults_on_every_line_and_a_lost_meter_make_gaps_and_no_wrong_average(
     )
     assert 0.4 < polls["supply"] / polls["machine"] < 0.6
     assert simulators.counts()["mains"]["violations"] == 0
+    # Judged again from the store, everything comes out the same to the bit.
+    again = reanalysed(bench.store)
+    assert again["reproduced"] is True
+    assert sum(len(t["after"]["averages"]) for t in again["trials"]) == len(shares)
 
 
 def test_a_killed_session_is_resumed_and_completed_with_nothing_lost(simulated):
@@ -285,6 +290,11 @@ def test_a_killed_session_is_resumed_and_completed_with_nothing_lost(simulated):
     tidy = list(csv.DictReader(io.StringIO(export(bench.store))))
     assert set(Counter((r["condition"], r["channel"]) for r in tidy).values()) == {1}
     assert {r["condition"] for r in tidy} == set(FILTERS)
+    again = reanalysed(bench.store)
+    assert again["reproduced"] is True
+    assert [t["after"]["state"] for t in again["trials"]] == [
+        state for _, _, state in trials
+    ]
 
 
 @pytest.mark.parametrize(

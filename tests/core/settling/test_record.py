@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from daq.records import Window
 from daq.settling.group import SettlingGroup
 from daq.settling.parameters import STANDARD
 from daq.settling.phases import ChannelSetup, Phase
@@ -143,6 +144,83 @@ def test_what_comes_before_the_switch_on_is_not_judged() -> None:
     assert verdict.mean == alone.mean
 
 
+@pytest.mark.parametrize("standby", [5.0, 100.0])
+def test_a_standby_load_is_not_the_settled_machine(standby: float) -> None:
+    # 640 is above five times 100; steady for so long that the standby load alone is settled.
+    times = _times(900.0)
+    before = times < 400.0
+    values = np.where(before, standby, _values(times))
+    assert _verdict(times[before], values[before]).settled
+    verdict = _verdict(times, values)
+    alone = _verdict(times[~before], values[~before])
+    assert alone.settled
+    assert (verdict.standby_s, verdict.started_s) == (0.0, 400.0)
+    assert verdict == replace(alone, standby_s=0.0)
+
+
+def test_a_rise_to_less_than_five_times_is_a_step_of_the_same_run() -> None:
+    times = _times(900.0)
+    values = np.where(times < 400.0, LEVEL / 4.5, _values(times))
+    verdict = _verdict(times, values)
+    assert (verdict.standby_s, verdict.started_s) == (None, 0.0)
+
+
+@pytest.mark.parametrize(("length", "begins_anew"), [(1, False), (2, False), (3, True)])
+def test_one_or_two_readings_far_above_do_not_begin_anew(
+    length: int,
+    begins_anew: bool,  # noqa: FBT001 - a case, not an interface
+) -> None:
+    times = _times(300.0)
+    values = _values(times)
+    values[250 : 250 + length] *= 50.0
+    assert (_verdict(times, values).started_s == 250.0) == begins_anew
+
+
+def test_a_spike_in_the_standby_load_does_not_hide_the_run() -> None:
+    times = _times(900.0)
+    values = np.where(times < 400.0, 5.0, _values(times))
+    values[100:102] = 10.0 * LEVEL
+    verdict = _verdict(times, values)
+    assert (verdict.standby_s, verdict.started_s) == (0.0, 400.0)
+    assert verdict.settled
+
+
+def test_a_spike_of_an_idle_meter_is_not_the_run() -> None:
+    times = _times(400.0)
+    values = np.where(times < 60.0, 0.0, _values(times))
+    values[20] = 100.0 * LEVEL
+    verdict = _verdict(times, values)
+    assert verdict.started_s == 60.0
+    assert verdict.settled
+
+
+def test_a_soft_start_is_one_run() -> None:
+    # Ten times a second, to the level in four seconds: each reading is less than five times the one before.
+    times = _times(300.0, interval_s=0.1)
+    values = _values(times, noise=0.1) * np.clip(times / 4.0, 0.0, 1.0)
+    verdict = _verdict(times, values)
+    assert verdict.started_s == pytest.approx(0.1)
+    assert verdict.standby_s is None
+
+
+def test_a_display_that_refreshes_slowly_makes_no_standby_of_a_run_up() -> None:
+    # Polled ten times a second, refreshed once: the first value shown is a tenth of the next.
+    times = _times(300.0, interval_s=0.1)
+    values = np.where(times < 1.0, 0.1 * LEVEL, _values(times))
+    verdict = _verdict(times, values)
+    assert (verdict.started_s, verdict.standby_s) == (0.0, None)
+
+
+def test_a_meter_that_logs_more_slowly_while_idle_is_judged_by_the_run() -> None:
+    idle, on = _times(1200.0, interval_s=60.0), 1200.0 + _times(600.0)
+    times = np.concatenate([idle, on])
+    verdict = _verdict(times, np.where(times < 1200.0, 0.0, _values(times)))
+    alone = _verdict(on, _values(times)[idle.size :])
+    assert verdict == alone
+    assert verdict.settled
+    assert verdict.spacing_s == 1.0
+
+
 def test_five_steps_of_the_display_are_no_load() -> None:
     times = _times(300.0)
     for steps, started_s in ((5.0, None), (6.0, 0.0)):
@@ -179,8 +257,10 @@ def test_nothing_after_the_result_changes_it() -> None:
     expected = _verdict(times, values)
     assert expected.confirmed_s is not None
     later = times > expected.confirmed_s + 2.0
-    for nonsense in (0.0, 3.0 * LEVEL, 1e6 * times):
-        assert _verdict(times, np.where(later, nonsense, values)) == expected
+    # A rise above five times all before would be another run, and what came first a standby load.
+    for nonsense in (0.0, 3.0 * LEVEL, 12.0 * times):
+        spoilt = _verdict(times, np.where(later, nonsense, values))
+        assert replace(spoilt, switched_off_s=None) == expected
     assert _verdict(times[~later], values[~later]) == expected
 
 
@@ -223,7 +303,71 @@ def test_what_was_settled_before_the_machine_was_switched_off_stays_settled() ->
     values = np.where(on, _values(times), 0.0)
     verdict, alone = _verdict(times, values), _verdict(times[on], values[on])
     assert verdict.settled
-    assert verdict == alone
+    assert verdict.switched_off_s == 250.0
+    assert verdict == replace(alone, switched_off_s=250.0)
+
+
+def test_a_machine_switched_off_and_on_again_is_judged_by_its_first_run() -> None:
+    times = _times(700.0)
+    off = (times >= 60.0) & (times < 330.0)
+    verdict = _verdict(times, np.where(off, 0.0, _values(times)))
+    assert verdict.why_not is HeldBackBy.TOO_SHORT
+    assert (verdict.started_s, verdict.switched_off_s) == (0.0, 60.0)
+
+
+@pytest.mark.parametrize(("interval_s", "silence_s"), [(1.0, 600.0), (14.0, 600.0)])
+def test_a_silence_of_more_than_ten_minutes_ends_the_run(
+    interval_s: float, silence_s: float
+) -> None:
+    # Twenty readings settle nothing; what comes after the silence would.
+    times = _times(20.0 * interval_s, interval_s=interval_s)
+    last_s = float(times[-1])
+    for beyond_s in (0.0, 1.0):
+        begin_s = last_s + silence_s + beyond_s
+        more = begin_s + _times(1200.0, interval_s=interval_s)
+        both = np.concatenate([times, more])
+        verdict = _verdict(both, _values(both, noise=0.05))
+        if beyond_s:
+            assert verdict.silence == Window(last_s, begin_s)
+            assert not verdict.settled
+        else:
+            assert verdict.silence is None
+            assert verdict.settled
+
+
+def test_slow_readings_have_a_longer_silence() -> None:
+    # 40 spacings of 20 s are 800 s; windows that hold readings so far apart.
+    parameters = replace(STANDARD, windows_s=(300.0, 480.0), longest_s=600.0)
+    times = _times(800.0, interval_s=20.0)
+    for silence_s, silent in ((790.0, False), (810.0, True)):
+        both = np.concatenate([times, times + 780.0 + silence_s])
+        verdict = settle_record(
+            both,
+            _values(both),
+            tolerance=TOLERANCE,
+            resolution=RESOLUTION,
+            parameters=parameters,
+            find_smallest=False,
+        )
+        assert (verdict.silence is not None) == silent
+
+
+@pytest.mark.parametrize("spike", [False, True])
+def test_a_clock_that_was_set_costs_no_time(spike: bool) -> None:  # noqa: FBT001 - a case, not an interface
+    # From the seconds since the start to those since 1970: a thousand million of bins would never end.
+    times = np.where(_times(600.0) < 20.0, 0.0, 1.7e9) + _times(600.0)
+    values = _values(_times(600.0))
+    if spike:
+        # A rise that begins just before the jump is no run that holds it.
+        values[:19] = 5.0
+        values[19] = LEVEL
+    verdict = _verdict(times, values, find_smallest=True)
+    if spike:
+        assert verdict.started_s == 1.7e9 + 20.0
+        assert verdict.settled
+    else:
+        assert verdict.silence == Window(19.0, 1.7e9 + 20.0)
+        assert verdict.why_not is HeldBackBy.TOO_SHORT
 
 
 # ---- withdrawn
@@ -260,6 +404,15 @@ def test_a_record_of_zeros_has_no_load() -> None:
     assert _why(_times(300.0), np.zeros(300), resolution=0.0) is HeldBackBy.NO_LOAD
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_an_idle_meter_that_flickers_has_no_load(seed: int) -> None:
+    # One reading in four is above five steps.
+    scatter = np.random.default_rng(seed).normal(0.3, 0.3, 600)
+    values = np.round(scatter, 1)
+    assert 100 < np.count_nonzero(np.abs(values) > 0.5) < 200
+    assert _why(_times(600.0), values, resolution=0.1) is HeldBackBy.NO_LOAD
+
+
 def test_an_empty_record_has_no_load() -> None:
     verdict = _verdict(_times(0.0), _times(0.0), find_smallest=True)
     assert verdict == RecordVerdict(settled=False, why_not=HeldBackBy.NO_LOAD)
@@ -282,7 +435,11 @@ def test_readings_that_all_bear_one_time_are_too_short_a_record() -> None:
 
 def test_readings_a_minute_apart_are_too_few_for_any_window() -> None:
     times = _times(6000.0, interval_s=60.0)
-    assert _why(times, _values(times)) is HeldBackBy.TOO_SHORT
+    verdict = _verdict(times, _values(times))
+    assert verdict.why_not is HeldBackBy.TOO_SHORT
+    assert verdict.spacing_s == 60.0
+    # Eight bins of two readings each in the longest window.
+    assert verdict.longest_spacing_s == max(STANDARD.windows_s) / 16.0
 
 
 @pytest.mark.parametrize("slope", [0.05, -0.3])
@@ -376,6 +533,27 @@ def test_a_settled_record_tells_how_much_less_would_have_passed(noise: float) ->
     assert smallest < TOLERANCE
     assert _verdict(times, values, tolerance=smallest).settled
     assert not _verdict(times, values, tolerance=smallest / RUNG).settled
+
+
+def test_no_tolerance_is_smaller_than_half_a_step() -> None:
+    # 500 in steps of 0.1: half a step is 0.01 %.
+    times = _times(400.0, interval_s=0.5)
+    scatter = np.random.default_rng(3).normal(0.0, 0.02, times.size)
+    values = np.round(500.0 + scatter, 1)
+    half_step = 0.9999e-4
+    for tolerance in (TOLERANCE, 0.2 * half_step):
+        verdict = _verdict(
+            times, values, tolerance=tolerance, resolution=0.1, find_smallest=True
+        )
+        assert verdict.smallest_tolerance is not None
+        assert verdict.smallest_tolerance >= half_step
+
+
+def test_a_record_that_never_changes_passes_at_the_least_that_is_looked_for() -> None:
+    # Half a step of 0.0001 in 640 is less than two decades below the tolerance.
+    values = np.full(300, LEVEL)
+    verdict = _verdict(_times(300.0), values, resolution=1e-4, find_smallest=True)
+    assert verdict.smallest_tolerance == pytest.approx(TOLERANCE / 100.0)
 
 
 def test_a_record_that_is_not_settled_tells_what_would_have_passed() -> None:
