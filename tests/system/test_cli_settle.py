@@ -1,13 +1,10 @@
 """`daq settle`, through the whole program: verdicts, reasons, exit codes, JSON, picture, presets."""
 
-import builtins
-import dataclasses
 import io
 import json
 import sys
 import types
-import xml.etree.ElementTree as ET
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,62 +15,17 @@ from numpy.typing import NDArray
 from daq.settling.options import parameter_kinds
 from daq.settling.presets import PRESETS
 from tests.system.command_line import Daq, Ended
-
-LEVEL = 1200.0
-ON_S = 10.0
-INTERVAL_S = 0.5
-
-Signal = Callable[[NDArray[np.float64]], NDArray[np.float64]]
-
-
-@dataclasses.dataclass(frozen=True)
-class Record:
-    """A start-up made from a closed form.
-
-    Attributes:
-        signal: Share of the level by the time since switch-on [s].
-        length_s: From switch-on to the end.
-        noise: Standard deviation of white noise, share of the level.
-        step: Of the display.
-    """
-
-    signal: Signal
-    length_s: float = 400.0
-    noise: float = 0.0005
-    step: float = 0.1
-
-    def save(self, file: Path) -> Path:
-        """Write it, with some seconds of rest before switch-on."""
-        times_s = np.arange(0.0, ON_S + self.length_s, INTERVAL_S)
-        since_s = times_s - ON_S
-        clean = LEVEL * np.where(
-            since_s < 0.0, 0.0, self.signal(np.maximum(since_s, 0.0))
-        )
-        noise = np.random.default_rng(7).normal(0.0, self.noise * LEVEL, times_s.size)
-        shown = np.round((clean + noise * (since_s >= 0.0)) / self.step) * self.step
-        lines = [f"{t:.1f},{v:.1f}" for t, v in zip(times_s, shown, strict=True)]
-        file.write_text("\n".join(["t_s,power_W", *lines, ""]), encoding="utf-8")
-        return file
-
-
-def steady(since_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Run-up in a second, warm-up by 1 % within a minute."""
-    return 1.0 - np.exp(-since_s / 0.5) - 0.01 * np.exp(-since_s / 15.0)
-
-
-def _ramp(since_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    return steady(since_s) + 0.05 * since_s / 60.0
-
-
-def _swing(since_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    return steady(since_s) + 0.02 * np.sin(2.0 * np.pi * since_s / 20.0)
-
-
-def _late_step(since_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    return steady(since_s) + 0.04 * (since_s > 110.0)
-
-
-SETTLES = Record(steady)
+from tests.system.logged_machine import (
+    INTERVAL_S,
+    LEVEL,
+    ON_S,
+    SETTLES,
+    Record,
+    late_step,
+    ramp,
+    steady,
+    swing,
+)
 
 
 @pytest.fixture
@@ -283,7 +235,7 @@ def test_a_clock_that_was_set_ends_the_run_and_is_told(
 
 
 def test_a_ramp_is_called_drifting(run: Daq, tmp_path: Path) -> None:
-    _assert_not_settled(run, Record(_ramp).save(tmp_path / "ramp.csv"), "drifting")
+    _assert_not_settled(run, Record(ramp).save(tmp_path / "ramp.csv"), "drifting")
 
 
 def test_scatter_that_hides_drift_is_called_too_noisy(run: Daq, tmp_path: Path) -> None:
@@ -301,11 +253,11 @@ def test_a_display_with_few_steps_is_called_too_coarse(
 
 
 def test_a_swing_of_four_tolerances_is_called_hunting(run: Daq, tmp_path: Path) -> None:
-    _assert_not_settled(run, Record(_swing).save(tmp_path / "swing.csv"), "hunting")
+    _assert_not_settled(run, Record(swing).save(tmp_path / "swing.csv"), "hunting")
 
 
 def test_a_step_shortly_before_the_end_is_called_step(run: Daq, tmp_path: Path) -> None:
-    file = Record(_late_step, length_s=135.0).save(tmp_path / "step.csv")
+    file = Record(late_step, length_s=135.0).save(tmp_path / "step.csv")
     _assert_not_settled(run, file, "step")
 
 
@@ -317,7 +269,7 @@ def test_half_a_minute_is_called_too_short(run: Daq, tmp_path: Path) -> None:
 def test_an_average_is_given_on_request_and_marked_as_not_settled(
     run: Daq, tmp_path: Path
 ) -> None:
-    file = Record(_ramp).save(tmp_path / "ramp.csv")
+    file = Record(ramp).save(tmp_path / "ramp.csv")
     assert "not_settled_mean" not in _facts(run("settle", file, "--json"), code=1)
     facts = _facts(run("settle", file, "--json", "--even-so"), code=1)
     assert (facts["settled"], facts["mean"]) == (False, None)
@@ -430,103 +382,3 @@ def test_a_parameter_can_be_set_otherwise(run: Daq, settled: Path) -> None:
     assert (
         "standard with least_s=110, longest_s=140" in run("settle", settled, *words).out
     )
-
-
-# ---- the picture
-
-
-def _texts(file: Path) -> list[str]:
-    # A file that this test has just had written.
-    tree = ET.parse(file)  # noqa: S314
-    return [
-        element.text or "" for element in tree.iter("{http://www.w3.org/2000/svg}text")
-    ]
-
-
-@pytest.mark.slow
-def test_a_picture_names_what_it_shows(run: Daq, settled: Path, tmp_path: Path) -> None:
-    file = tmp_path / "fan.svg"
-    words = run("settle", settled, "--plot", file)
-    assert (words.code, words.err) == (0, "")
-    texts = _texts(file)
-    (title,) = [text for text in texts if text.startswith("Settled: power_W 1")]
-    assert title in words.out
-    labels = {"readings", "settled window", "tolerance", "mean", "± U (95 %)"}
-    moments = {"switched on", "declared", "confirmed"}
-    assert labels | moments | {"time / s", "power_W"} <= set(texts)
-
-
-@pytest.mark.slow
-def test_the_picture_of_the_same_readings_is_the_same_to_the_byte(
-    run: Daq, settled: Path, tmp_path: Path
-) -> None:
-    files = [tmp_path / "first.svg", tmp_path / "second.svg"]
-    for file in files:
-        run("settle", settled, "--plot", file)
-    first, second = (file.read_bytes() for file in files)
-    assert first == second
-
-
-@pytest.mark.slow
-def test_what_has_not_settled_is_drawn_as_such(run: Daq, tmp_path: Path) -> None:
-    # Mathematics in the name of a column must not be typeset.
-    file = Record(_ramp).save(tmp_path / "ramp.csv")
-    renamed = file.read_text(encoding="utf-8").replace("power_W", "$P_1$")
-    file.write_text(renamed, encoding="utf-8")
-    assert run("settle", file, "--plot", tmp_path / "ramp.svg").code == 1
-    texts = _texts(tmp_path / "ramp.svg")
-    assert "Not settled: drifting" in texts
-    assert "$P_1$" in texts
-    assert any("NOT SETTLED" in text for text in texts)
-    assert "declared" not in texts
-
-
-@pytest.mark.slow
-def test_a_picture_can_be_a_png(run: Daq, settled: Path, tmp_path: Path) -> None:
-    file = tmp_path / "fan.PNG"
-    assert run("settle", settled, "--json", "--plot", file).code == 0
-    assert file.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
-
-
-@pytest.mark.slow
-def test_a_long_record_makes_a_small_picture_with_every_peak(
-    run: Daq, tmp_path: Path
-) -> None:
-    # 40 000 readings; one of them stands out.
-    lines = [f"{i * 0.01:.2f},{900 + 0.1 * (i % 3):.1f}" for i in range(40_000)]
-    lines[31_234] = "312.34,905.0"
-    file = tmp_path / "fast.csv"
-    file.write_text("\n".join(["t,v", *lines]), encoding="utf-8")
-    drawn, without = tmp_path / "fast.svg", tmp_path / "without.svg"
-    run("settle", file, "--plot", drawn)
-    assert drawn.stat().st_size < 300_000
-    file.write_text(file.read_text().replace("905.0", "900.1"), encoding="utf-8")
-    run("settle", file, "--plot", without)
-    assert drawn.read_bytes() != without.read_bytes()
-
-
-def test_without_the_drawing_library_the_remedy_is_told(
-    run: Daq, settled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    real = builtins.__import__
-
-    def absent(name: str, *rest: Any, **more: Any) -> types.ModuleType:
-        if name.partition(".")[0] == "matplotlib":
-            raise ModuleNotFoundError(name)
-        module: types.ModuleType = real(name, *rest, **more)
-        return module
-
-    monkeypatch.setattr(builtins, "__import__", absent)
-    told = run("settle", settled, "--plot", tmp_path / "fan.svg")
-    assert (told.code, told.out) == (2, "")
-    assert told.says_only("--plot needs", "pip install matplotlib")
-    assert run("settle", settled).code == 0
-
-
-@pytest.mark.slow
-def test_a_picture_that_cannot_be_written_is_told(
-    run: Daq, settled: Path, tmp_path: Path
-) -> None:
-    told = run("settle", settled, "--plot", tmp_path / "nowhere" / "fan.svg")
-    assert told.code == 2
-    assert told.says_only("fan.svg: cannot be written: ")
