@@ -145,28 +145,6 @@ def normal_cdf(x: float) -> float:
     return 0.5 * math.erfc(-x / math.sqrt(2.0))
 
 
-def approximate_t_cdf(x: float, degrees_of_freedom: float) -> float:
-    r"""Probability that Student's t is below `x`, for fractional degrees of freedom, cheaply.
-
-    .. math:: F \approx \Phi\left(\frac{x (1 - 1/4\nu)}{\sqrt{1 + x^2/2\nu}}\right)
-
-    Args:
-        x: Value [1].
-        degrees_of_freedom: [1], > 0.25.
-
-    Returns:
-        Probability [1].
-
-    Validity:
-        Off by 0.04 at two degrees of freedom, by less than 0.01 from four on.
-
-    Source:
-        Abramowitz and Stegun, 26.7.8.
-    """
-    shrunk = x * (1.0 - 1.0 / (4.0 * degrees_of_freedom))
-    return normal_cdf(shrunk / math.sqrt(1.0 + x * x / (2.0 * degrees_of_freedom)))
-
-
 _MANY = 1e7
 """Degrees of freedom from which on F's denominator is as good as exact: the tail moves by less than 1e-6."""
 

@@ -139,10 +139,6 @@ class SettlingGroup:
                 break
         return changes
 
-    def finish(self) -> PhaseChange | None:
-        """The readings ended for good: accept an average that is at least half as long as the shortest one."""
-        return self.rule.finish()
-
     def levels(self) -> dict[str, LevelEstimate]:
         """Levels over the confirmed window; empty before it is confirmed."""
         return self.rule.levels()

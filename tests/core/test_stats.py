@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from daq.stats import (
-    approximate_t_cdf,
     corrected_autocorrelation,
     estimate_mean,
     lag_one_autocorrelation,
@@ -96,12 +95,6 @@ def test_the_normal_distribution_is_that_of_the_table() -> None:
     assert normal_cdf(0.0) == 0.5
     assert normal_cdf(1.0) == pytest.approx(0.841344746, abs=5e-10)
     assert normal_cdf(-2.0) == pytest.approx(1.0 - 0.977249868, abs=5e-10)
-
-
-@pytest.mark.parametrize(("nu", "off"), [(2, 0.04), (4, 0.01), (10, 0.01), (50, 0.01)])
-def test_the_cheap_t_distribution_is_as_close_as_it_says(nu: int, off: float) -> None:
-    for x in np.linspace(-8.0, 8.0, 161):
-        assert abs(approximate_t_cdf(float(x), nu) - student_t_cdf(float(x), nu)) < off
 
 
 def test_impossible_arguments_of_the_distributions_are_refused() -> None:

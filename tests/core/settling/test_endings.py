@@ -129,7 +129,7 @@ def test_an_average_of_half_the_least_time_is_accepted_when_the_readings_end() -
     cut = group_of()
     fed(cut, steady("power", until_s))
     assert cut.phase is Phase.AVERAGING
-    ended = cut.finish()
+    ended = cut.rule.finish()
     assert ended is not None
     assert ended.phase is Phase.CONFIRMED
     assert cut.window is not None
@@ -142,7 +142,7 @@ def test_a_shorter_average_is_not_accepted_and_stays_open() -> None:
     declared_s = fed(group, steady("power", 100.0))[-1].at_s
     cut = group_of()
     fed(cut, steady("power", declared_s + 0.5 * STANDARD.least_s - 4.0))
-    assert cut.finish() is None
+    assert cut.rule.finish() is None
     assert cut.phase is Phase.AVERAGING
     assert cut.levels() == {}
 
@@ -150,7 +150,7 @@ def test_a_shorter_average_is_not_accepted_and_stays_open() -> None:
 def test_a_trial_that_is_still_settling_is_not_finished_by_its_end() -> None:
     group = group_of()
     fed(group, steady("power", 20.0))
-    assert group.finish() is None
+    assert group.rule.finish() is None
 
 
 def test_the_end_accepts_no_channel_that_has_too_few_readings() -> None:
@@ -161,14 +161,14 @@ def test_the_end_accepts_no_channel_that_has_too_few_readings() -> None:
     few = steady("velocity", declared_s + 4.0, seed=2)
     fed(silent, in_time(steady("power", declared_s + STANDARD.least_s - 4.0), few))
     assert silent.phase is Phase.AVERAGING
-    assert silent.finish() is None
+    assert silent.rule.finish() is None
 
 
 def test_a_second_finish_changes_nothing() -> None:
     group = group_of()
     fed(group, steady("power", 300.0))
     levels = group.levels()
-    assert group.finish() is None
+    assert group.rule.finish() is None
     assert group.levels() == levels
 
 
