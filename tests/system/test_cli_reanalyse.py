@@ -149,9 +149,9 @@ def test_an_unfinished_trial_is_averaged_on_request_and_marked(
     assert isinstance(mean, float)
     assert isinstance(expanded, float)
     assert abs(mean - 1400.0) <= expanded
-    # Live the trial has no average and says that it can have one.
+    # Live the trial has no average, says why, and that it can have one.
     assert ask(store, "SELECT note FROM trials WHERE id = 2") == [
-        ("can be averaged as not settled: daq reanalyse --even-so",)
+        ("power: too short; can be averaged as not settled: daq reanalyse --even-so",)
     ]
 
 
