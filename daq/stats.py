@@ -94,7 +94,9 @@ def student_t_quantile(probability: float, degrees_of_freedom: float) -> float:
         msg = f"probability {probability}, expected 0.5 to 0.999"
         raise ValueError(msg)
     if degrees_of_freedom <= _SERIES_UP_TO:
-        return _t_quantile(probability, int(max(degrees_of_freedom, 1.0)))
+        # Two degrees of freedom that came out as 1.9999999 are two.
+        whole = int(max(degrees_of_freedom + 1e-9, 1.0))
+        return _t_quantile(probability, whole)
     z = normal_quantile(probability)
     first = (z**3 + z) / (4.0 * degrees_of_freedom)
     second = (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / (96.0 * degrees_of_freedom**2)

@@ -271,3 +271,7 @@ def test_half_a_step_may_hide_unless_noise_dithers_it(
 
 def test_a_display_without_steps_hides_nothing() -> None:
     assert undithered_half_step(0.0, 0.0) == 0.0
+
+
+def test_degrees_of_freedom_just_under_a_whole_number_are_that_number() -> None:
+    assert student_t_quantile(0.975, 2.0 - 1e-12) == student_t_quantile(0.975, 2.0)

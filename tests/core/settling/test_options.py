@@ -15,6 +15,7 @@ from daq.settling.options import (
     with_options,
 )
 from daq.settling.parameters import STANDARD, Parameters
+from daq.settling.presets import PRESETS
 
 NAMES = [field.name for field in dataclasses.fields(Parameters)]
 
@@ -153,3 +154,9 @@ def test_parameters_of_another_version_are_refused_with_what_differs() -> None:
         "parameters of another version of the rule:"
         f" lacks {A_NUMBER} and has unknown of_old"
     )
+
+
+@pytest.mark.parametrize("name", list(PRESETS))
+def test_every_preset_comes_back_from_its_record(name: str) -> None:
+    parameters = PRESETS[name].parameters
+    assert parameters_from_json(parameters_to_json(parameters)) == parameters
