@@ -43,6 +43,7 @@ QUICK = Parameters(
     white_weight=3.0,
     floor=0.05,
     scale=0.7,
+    # Its shortest window: no more is asked than what a window lasts anyhow.
     quiet_least_s=24.0,
 )
 """For a minute's trial: it cannot exclude a drift of minutes, so judge by 1 or 2 %."""
