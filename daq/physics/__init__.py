@@ -1,0 +1,1 @@
+"""Formulas of the trade, pure: numbers in, numbers out, each with its units, validity and source."""
