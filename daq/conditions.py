@@ -38,7 +38,7 @@ def average_conditions(averages: Iterable[StoredAverage]) -> list[ConditionRow]:
         Conditions as they first came, each with its channels as they first came. A condition
         of which no trial counts is not there.
     """
-    counting = _counting(averages)
+    counting = counting_averages(averages)
     pooled = _pooled_by_channel(counting)
     groups: dict[str, dict[_Key, list[StoredAverage]]] = {}
     for row in counting:
@@ -56,7 +56,12 @@ def _key(row: StoredAverage) -> _Key:
     return row.channel, row.unit, row.reference_v
 
 
-def _counting(averages: Iterable[StoredAverage]) -> list[StoredAverage]:
+def counting_averages(averages: Iterable[StoredAverage]) -> list[StoredAverage]:
+    """Averages that count, by number of the trial.
+
+    Args:
+        averages: Of one session, and of one analysis of it.
+    """
     newest: dict[tuple[int, str], StoredAverage] = {}
     for row in averages:
         line = (row.position, row.channel)

@@ -297,6 +297,16 @@ def _cell(value: Cell) -> Cell:
     return int(value) if isinstance(value, bool) else value
 
 
+def csv_text(header: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:
+    """Render a heading and rows as CSV.
+
+    Args:
+        header: Names of the columns, units in them.
+        rows: Their cells.
+    """
+    return "".join(_csv_lines(header, rows))
+
+
 def _csv_lines(header: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Iterator[str]:
     writer = csv.writer(_Line(), lineterminator="\r\n")
     yield str(writer.writerow([_cell(name) for name in header]))
@@ -332,13 +342,13 @@ def render_readings_json(
 
 def render_sessions_csv(sessions: Iterable[SessionSummary]) -> str:
     """Render one line a session."""
-    return "".join(_csv_lines(_SESSION_NAMES, map(dataclasses.astuple, sessions)))
+    return csv_text(_SESSION_NAMES, map(dataclasses.astuple, sessions))
 
 
 def render_sessions_json(sessions: Iterable[SessionSummary]) -> str:
     """Render the list of sessions as one JSON document."""
     listed = [_named(session, _SESSION_NAMES) for session in sessions]
-    return _document({"sessions": listed})
+    return json_document({"sessions": listed})
 
 
 def render_analyses_csv(analyses: Iterable[AnalysisSummary]) -> str:
@@ -348,17 +358,21 @@ def render_analyses_csv(analyses: Iterable[AnalysisSummary]) -> str:
 
 def render_analyses_json(analyses: Iterable[AnalysisSummary]) -> str:
     """Render the list of analyses as one JSON document."""
-    return _document({"analyses": [_named(each, _ANALYSIS_NAMES) for each in analyses]})
+    return json_document(
+        {"analyses": [_named(each, _ANALYSIS_NAMES) for each in analyses]}
+    )
 
 
 def render_conditions_csv(rows: Iterable[ConditionRow]) -> str:
     """Render one line a condition and channel."""
-    return "".join(_csv_lines(_CONDITION_NAMES, map(dataclasses.astuple, rows)))
+    return csv_text(_CONDITION_NAMES, map(dataclasses.astuple, rows))
 
 
 def render_conditions_json(rows: Iterable[ConditionRow]) -> str:
     """Render the conditions as one JSON document."""
-    return _document({"conditions": [_named(row, _CONDITION_NAMES) for row in rows]})
+    return json_document(
+        {"conditions": [_named(row, _CONDITION_NAMES) for row in rows]}
+    )
 
 
 def render_averages_tidy_csv(rows: Iterable[StoredAverage]) -> str:
@@ -372,7 +386,7 @@ def _without_rule(
     """CSV of all but the rule's parameters: these are long; JSON and the store have them."""
     shown = tuple(name for name in names if name != "rule_json")
     cells = ([getattr(row, name) for name in shown] for row in rows)
-    return "".join(_csv_lines(shown, cells))
+    return csv_text(shown, cells)
 
 
 def render_averages_wide_csv(
@@ -391,7 +405,7 @@ def render_averages_wide_csv(
         + [figures.get(trial, {}).get(column) for column in columns]
         for trial, line in sorted(lines.items())
     )
-    return "".join(_csv_lines(header, cells))
+    return csv_text(header, cells)
 
 
 def _grouped(
@@ -440,10 +454,15 @@ def render_averages_json(
         if tidy
         else {"trials": _nested(rows, trials)}
     )
-    return _document(content)
+    return json_document(content)
 
 
-def _document(content: Mapping[str, object]) -> str:
+def json_document(content: Mapping[str, object]) -> str:
+    """Render plain values as one JSON document of this format.
+
+    Args:
+        content: Values by name, none of them infinite or not a number.
+    """
     document = {"format": FORMAT, **content}
     return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 

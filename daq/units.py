@@ -27,6 +27,11 @@ class Unit:
     factor: float = 1.0
     offset: float = 0.0
 
+    @property
+    def has_agreed_zero(self) -> bool:
+        """Whether zero is a point that people agreed on, so that ratios mean nothing."""
+        return self.quantity == "temperature"
+
 
 _FOOT_M = 0.3048
 _UNITS = (

@@ -6,15 +6,14 @@ the plug.
 
 import math
 import re
-from collections.abc import Mapping
 from enum import StrEnum
-from types import MappingProxyType
 
 from daq.records import Channel, PlannedTrial, TrialAverage, TrialState
 from daq.settling.normalising import SUPPLY_END
 from daq.settling.verdicts import HeldBackBy
 from daq.trials.judging import SessionRules
 from daq.trials.limits import Breach
+from daq.trials.reasons import REASONS
 from daq.trials.session import Occurrence
 from daq.trials.stages import OVER, RUNNING, Happening, Stage
 
@@ -60,13 +59,16 @@ def decimals_of_uncertainty(expanded: float) -> int:
 
 def shown_value(value: float, unit: str, decimals: int) -> str:
     """A value with its unit."""
-    return f"{value:.{decimals}f} {unit_symbol(unit)}".rstrip()
+    return f"{value:z.{decimals}f} {unit_symbol(unit)}".rstrip()
 
 
 def shown_average(mean: float, expanded: float, unit: str) -> str:
     """A mean with its expanded uncertainty, both to the uncertainty's second digit."""
     decimals = decimals_of_uncertainty(expanded)
-    return f"{mean:.{decimals}f} ± {expanded:.{decimals}f} {unit_symbol(unit)}".rstrip()
+    # z: what rounds to nothing has no sign.
+    return (
+        f"{mean:z.{decimals}f} ± {expanded:.{decimals}f} {unit_symbol(unit)}".rstrip()
+    )
 
 
 def instruction(
@@ -161,6 +163,11 @@ def silent_meter(title: str, seconds: float) -> str:
 STORE_WAS_FAILING = "the store could not be written for a while"
 
 
+def no_load_yet(title: str) -> str:
+    """What to do about a machine that was said to be on."""
+    return f"{title}: nothing rises above rest. Switch the machine on."
+
+
 def no_reading_yet(title: str) -> str:
     """What to do where a trial would begin blind."""
     return f"Do not switch on yet: {title} has no reading. See to its meter."
@@ -252,76 +259,22 @@ def normalising_sentence(rules: SessionRules) -> str:
 
 def held_back(reason: HeldBackBy) -> str:
     """What keeps a channel from being settled."""
-    return _HELD_BACK[reason]
-
-
-_HELD_BACK = {
-    HeldBackBy.NO_LOAD: "nothing rises above rest",
-    HeldBackBy.TOO_SHORT: "too little time yet",
-    HeldBackBy.DRIFT: "it still drifts",
-    HeldBackBy.NOISE: "its noise hides whether it drifts",
-    HeldBackBy.RESOLUTION: "its display is too coarse to tell",
-    HeldBackBy.HUNTING: "it swings to and fro",
-    HeldBackBy.STEP: "it made a step",
-    HeldBackBy.GAPS: "too many of its readings are missing",
-}
+    return REASONS[reason].now
 
 
 def held_back_advice(reason: HeldBackBy) -> str:
     """What keeps a channel from being settled now, and what the operator can do about it."""
-    return f"{_HELD_BACK[reason]}: {_TO_DO[reason]}"
+    return f"{REASONS[reason].now}: {REASONS[reason].do_now}"
 
 
-_TO_DO = {
-    HeldBackBy.NO_LOAD: "switch the machine on",
-    HeldBackBy.TOO_SHORT: "keep it running",
-    HeldBackBy.DRIFT: "keep it running",
-    HeldBackBy.NOISE: "steady supply and airflow, or wait",
-    HeldBackBy.RESOLUTION: "choose a finer range",
-    HeldBackBy.HUNTING: "look for a loose hose or flap",
-    HeldBackBy.STEP: "touch nothing and wait",
-    HeldBackBy.GAPS: "look at the meter and its cable",
-}
+def why_not_settled(reason: HeldBackBy) -> str:
+    """Why a whole record or trial has no settled average, and what can be done about it: two sentences."""
+    words = REASONS[reason]
+    return f"{_sentence(words.seen)} {_sentence(words.remedy)}"
 
 
-def why_not_settled(reason: str) -> str:
-    """Why a whole record or trial has no settled average, and what can be done about it."""
-    return WHY_NOT[reason]
-
-
-WHY_NOT: Mapping[str, str] = MappingProxyType(
-    {
-        "no load": (
-            "Nothing ever rose above what the meter shows at rest."
-            " Was the machine switched on, and is this the meter's column and range?"
-        ),
-        "drifting": (
-            "It was still drifting: the change that may be yet to come does not fit the tolerance."
-            " Let it run longer, or allow a wider tolerance."
-        ),
-        "too noisy": (
-            "The scatter of the readings hides whether it drifts."
-            " Steady the supply or the airflow, let it run longer, or allow a wider tolerance."
-        ),
-        "resolution too coarse": (
-            "One step of the display is too much of the tolerance to tell."
-            " Choose a finer range or meter, or allow a wider tolerance."
-        ),
-        "hunting": (
-            "It swings to and fro by more than the tolerance."
-            " Look for a hose that pulses, a flap, a control that hunts or a load that comes and goes."
-        ),
-        "step": (
-            "It made a step, and what followed was not long enough to settle anew."
-            " Find out what changed at that moment, then repeat with nothing touched."
-        ),
-        "too short": (
-            "It ended before there was enough to judge by."
-            " Let it run for some minutes after switching on, without gaps between the readings."
-        ),
-    }
-)
-"""For each reason for not having settled: what was seen, then what to do."""
+def _sentence(phrase: str) -> str:
+    return f"{phrase[:1].upper()}{phrase[1:]}."
 
 
 def shown_percent(share: float) -> str:
@@ -380,15 +333,32 @@ def occurrence_text(occurrence: Occurrence) -> str:
         Happening.RUN_UP_OVER: f"{name}: run-up is over.",
         Happening.DECLARED: f"{name}: averaging begins, provisionally.",
         Happening.CONFIRMED: f"{name}: settled and confirmed.",
-        Happening.TIME_UP: f"{name}: not settled within the longest time.",
+        Happening.TIME_UP: _given_up_text(occurrence, name),
     }
     return texts.get(occurrence.happening, "") if occurrence.happening else ""
+
+
+def _given_up_text(occurrence: Occurrence, name: str) -> str:
+    if occurrence.reason is not None:
+        words = f"given up, {held_back(occurrence.reason)}"
+    else:
+        words = "not settled within the longest time"
+    return f"{name}: {words}.{_why(occurrence)}"
+
+
+def _why(occurrence: Occurrence) -> str:
+    """What is noted of a trial that ended without averages, as a sentence of its own."""
+    note = occurrence.result.note if occurrence.result else ""
+    return f" {note}." if note else ""
 
 
 def _ended_text(occurrence: Occurrence, name: str) -> str:
     state = occurrence.result.state if occurrence.result else TrialState.UNFINISHED
     if state is TrialState.UNFINISHED:
-        return f"{name}: switched off before it had settled; its readings are kept and it will be asked for again."
+        return (
+            f"{name}: switched off before it had settled; its readings are kept and it will be asked for again."
+            f"{_why(occurrence)}"
+        )
     if state is TrialState.FINISHED:
         return f"{name}: switched off, the trial is complete."
     return f"{name}: switched off, marked {state.value}."

@@ -51,7 +51,10 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("file", type=Path, help="simulation file (TOML)")
     parser.add_argument(
-        "--speed", type=_speed, default=1.0, help="bench seconds a real second (1)"
+        "--speed",
+        type=_speed,
+        default=1.0,
+        help="bench seconds a real second, above 0 to 1000 (1)",
     )
     parser.add_argument("--seed", type=int, default=1, help="for all chance (1)")
     parser.add_argument(

@@ -3,6 +3,7 @@
     fit NAME                     exchange lead or filter (the machine must be off)
     on, off                      switch the machine
     fault METER KIND [SECONDS]   spoil every reply, for ever or so long (bench time)
+    clog PERCENT                 the filter has so much of its resistance, until the next fit
     unplug LINE, plug LINE       pull a plug, put it back
     state, truth, counts         one line of JSON
     quit                         stop
@@ -51,6 +52,7 @@ class Commands:
             "on": lambda rest: self._switch(rest, on=True),
             "off": lambda rest: self._switch(rest, on=False),
             "fault": self._fault,
+            "clog": self._clog,
             "unplug": lambda rest: self._plug(rest, in_=False),
             "plug": lambda rest: self._plug(rest, in_=True),
             "state": lambda _: json.dumps(rig.state()),
@@ -89,6 +91,10 @@ class Commands:
         self._rig.switch(on=on)
         return "on" if on else "off"
 
+    def _clog(self, rest: str) -> str:
+        self._rig.clog(_positive(rest, "per cent"))
+        return rest
+
     def _fault(self, rest: str) -> str:
         words = rest.split()
         if len(words) not in (2, 3):
@@ -97,7 +103,9 @@ class Commands:
         station = _one_of(self._rig.stations, words[0], "meter")
         faults = {str(fault): fault for fault in Fault}
         fault = _one_of(faults, words[1], "fault")
-        until_s = self._rig.now_s + _seconds(words[2]) if words[2:] else None
+        until_s = (
+            self._rig.now_s + _positive(words[2], "seconds") if words[2:] else None
+        )
         station.spoiler.order(fault, until_s=until_s)
         return rest
 
@@ -117,15 +125,15 @@ def _one_of(choices: Mapping[str, _T], name: str, what: str) -> _T:
     return choices[name]
 
 
-def _seconds(text: str) -> float:
+def _positive(text: str, what: str) -> float:
     try:
-        seconds = float(text)
+        number = float(text)
     except ValueError:
-        seconds = math.nan
-    if not (math.isfinite(seconds) and seconds > 0):
-        msg = f"got {text!r}, expected seconds above 0"
+        number = math.nan
+    if not (math.isfinite(number) and number > 0):
+        msg = f"got {text!r}, expected {what} above 0"
         raise ValueError(msg)
-    return seconds
+    return number
 
 
 def _nothing(action: Callable[[], None]) -> str:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from simulators.kinds import KINDS, Kind
-from simulators.models.air import Duct, Fan, Resistance
+from simulators.models.air import Duct, Fan, Flutter, Resistance
 from simulators.models.lead import Lead
 from simulators.models.machine import SeriesMotor
 from simulators.models.operating import Condition, Parts, quantities_at
@@ -173,10 +173,17 @@ def _condition(table: Table, usual_lead: Table) -> Condition:
         name=table.text("name"),
         lead=_lead(table.table("lead", defaults=usual_lead)),
         filter=_resistance(filter_table),
+        flutter=_flutter(filter_table),
     )
     filter_table.finish()
     table.finish()
     return condition
+
+
+def _flutter(table: Table) -> Flutter | None:
+    percent = table.number("flutter_percent", 0.0, most=100)
+    period_s = table.number("flutter_s", 10.0, least=0.2)
+    return Flutter(percent / 100, period_s) if percent else None
 
 
 def _lead(table: Table) -> Lead:

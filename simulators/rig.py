@@ -88,6 +88,10 @@ class Rig:
         """
         self._bench.fit(self._condition(name))
 
+    def clog(self, percent: float) -> None:
+        """Give the filter so much of its resistance, until a condition is fitted."""
+        self._bench.clog(percent / 100)
+
     def switch(self, *, on: bool) -> None:
         """Switch the machine on or off."""
         self._bench.switch(on=on)

@@ -12,7 +12,7 @@ from typing import TextIO
 from daq.cli.arguments import number_between
 from daq.cli.files import load_bench, load_bench_and_plan
 from daq.config.bench import Bench, Instrument
-from daq.config.plan import Plan
+from daq.config.plan import Plan, plan_cautions
 from daq.records import Accuracy, Channel
 from daq.runtime.checking import (
     InstrumentCheck,
@@ -26,6 +26,8 @@ from daq.wording import decimals_of, normalising_sentence, shown_value, unit_sym
 
 _SECONDS = 4.0
 _LONGEST_S = 3600.0
+_FAR = 0.1
+"""Supplies are within a tenth of their nominal voltage (IEC 60038)."""
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -39,13 +41,20 @@ def run(arguments: Sequence[str]) -> int:
         if plan is not None:
             said = normalising_sentence(plan.rules)
             sys.stdout.write(f"{options.plan}: no fault. {said}\n")
+            sys.stdout.writelines(f"  Caution: {c}.\n" for c in plan_cautions(plan))
     # With --json nothing else may be on standard output.
     words = sys.stderr if options.json else sys.stdout
     checks = {} if options.files_only else _listen(bench, options.seconds, words)
+    far_off = _far_from_reference(bench, plan, checks)
     if options.json:
-        sys.stdout.write(_as_json(options.bench, bench, plan, checks) + "\n")
+        facts = _facts(options.bench, bench, plan, checks)
+        facts["cautions"] = [*(plan_cautions(plan) if plan else ()), *far_off]
+        sys.stdout.write(
+            json.dumps(facts, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+        )
     else:
         sys.stdout.write(_as_text(bench, checks))
+        sys.stdout.writelines(f"Caution: {caution}.\n" for caution in far_off)
     return 3 if _ill(checks) else 0
 
 
@@ -72,6 +81,28 @@ def _how_long(bench: Bench, seconds: float, *, wanted_s: float) -> str:
             f" makes a new value only every {instrument.profile.refresh_s:g} s"
         )
     return f"Talking to the meters for {seconds:g} s{longer} …\n"
+
+
+def _far_from_reference(
+    bench: Bench, plan: Plan | None, checks: dict[str, InstrumentCheck]
+) -> list[str]:
+    """Whether the voltage that readings are to be taken to is the supply's."""
+    asked = plan.rules.normalising if plan is not None else None
+    if asked is None:
+        return []
+    cautions = []
+    for channel in bench.channels:
+        check = checks.get(channel.instrument)
+        if channel.name != asked.reference or check is None or not check.values:
+            continue
+        shown_v = check.values[channel.field_index]
+        if shown_v is None or abs(shown_v - asked.reference_v) <= _FAR * abs(shown_v):
+            continue
+        cautions.append(
+            f"the plan normalises to {asked.reference_v:g} V, but {channel.name} shows {shown_v:g} V now:"
+            " readings are carried over such a distance only by guessing, so take the supply's usual voltage"
+        )
+    return cautions
 
 
 def _ill(checks: dict[str, InstrumentCheck]) -> list[str]:
@@ -142,10 +173,10 @@ def _accuracy(accuracy: Accuracy, unit: str) -> str:
 # ---- for programs
 
 
-def _as_json(
+def _facts(
     file: str, bench: Bench, plan: Plan | None, checks: dict[str, InstrumentCheck]
-) -> str:
-    facts = {
+) -> dict[str, object]:
+    return {
         "format": 1,
         "bench": file,
         "name": bench.name,
@@ -155,7 +186,6 @@ def _as_json(
             _instrument_facts(i, checks.get(i.name)) for i in bench.instruments
         ],
     }
-    return json.dumps(facts, ensure_ascii=False, allow_nan=False, indent=1)
 
 
 def _instrument_facts(

@@ -1,12 +1,12 @@
 """`daq export STORE`."""
 
 import argparse
-import contextlib
-import os
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from daq.cli.book import stored_book
+from daq.cli.saving import save_bytes, save_text
 from daq.conditions import average_conditions
 from daq.errors import InputError
 from daq.export import (
@@ -29,17 +29,24 @@ from daq.runtime.store import (
     read_trial_averages,
     read_trials,
 )
+from daq.workbook import write_workbook
 
 
 def run(arguments: Sequence[str]) -> int:
     """Hand a stored session on."""
     options = _options(arguments)
+    if options.format == "xlsx":
+        book = stored_book(
+            Path(options.store), options.session, analysis=options.analysis
+        )
+        save_bytes(Path(options.output), lambda file: write_workbook(file, book))
+        return 0
     pieces = _PIECES[options.table](options)
     if options.output is None:
         for piece in pieces:
             sys.stdout.write(piece)
     else:
-        _save(Path(options.output), pieces)
+        save_text(Path(options.output), pieces)
     return 0
 
 
@@ -52,6 +59,8 @@ def _options(arguments: Sequence[str]) -> argparse.Namespace:
         parser.error(
             f"--table {options.table} lists them all, expected it without --session"
         )
+    if options.format == "xlsx":
+        _check_workbook(parser, options)
     if options.analysis is None:
         options.analysis = 0
     elif options.table not in _OF_AN_ANALYSIS:
@@ -59,6 +68,17 @@ def _options(arguments: Sequence[str]) -> argparse.Namespace:
             "--analysis chooses among averages, expected --table averages, wide or conditions"
         )
     return options
+
+
+def _check_workbook(
+    parser: argparse.ArgumentParser, options: argparse.Namespace
+) -> None:
+    if options.table != "averages":
+        parser.error(
+            "--format xlsx holds averages, comparison, readings and notes, expected it without --table"
+        )
+    if options.output is None:
+        parser.error("--format xlsx is no text, expected --output FILE.xlsx")
 
 
 def _sessions(options: argparse.Namespace) -> Iterator[str]:
@@ -136,25 +156,6 @@ _PIECES = {
 _OF_AN_ANALYSIS = {"averages", "wide", "conditions"}
 
 
-def _save(path: Path, pieces: Iterable[str]) -> None:
-    """Write a new file: whole, or not at all."""
-    if path.exists():
-        msg = f"{path}: it is there already, name another file"
-        raise InputError(msg)
-    unfinished = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        with unfinished.open("w", encoding="utf-8", newline="") as file:
-            file.writelines(pieces)
-        unfinished.replace(path)
-    except OSError as exc:
-        msg = f"{path}: cannot be written: {exc.strerror or exc}"
-        raise InputError(msg) from exc
-    finally:
-        # Gone where all went well; where its folder is no good, that was said already.
-        with contextlib.suppress(OSError):
-            unfinished.unlink()
-
-
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="daq export",
@@ -164,7 +165,12 @@ def _parser() -> argparse.ArgumentParser:
         ),
     )
     parser.add_argument("store", metavar="STORE", help="results file")
-    parser.add_argument("--format", choices=["csv", "json"], default="csv")
+    parser.add_argument(
+        "--format",
+        choices=["csv", "json", "xlsx"],
+        default="csv",
+        help="xlsx: one workbook with averages, comparison, readings and notes",
+    )
     parser.add_argument(
         "--table",
         choices=list(_PIECES),

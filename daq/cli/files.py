@@ -43,6 +43,7 @@ def load_bench(path: Path) -> Bench:
         read_text(path),
         file=str(path),
         find_profile=lambda name: _find_profile(base, name),
+        shipped=sorted(path.stem for path in _profiles().glob("*.toml")),
     )
     instruments = tuple(
         dataclasses.replace(
@@ -73,11 +74,13 @@ def load_bench_and_plan(bench_path: Path, plan_path: Path) -> tuple[Bench, Plan]
     return bench, parse_plan(plan_text, file=str(plan_path), bench=bench)
 
 
+def _profiles() -> Path:
+    return bundle() / "configs" / "profiles"
+
+
 def _find_profile(base: Path, name: str) -> tuple[str, str] | None:
     candidates = (
-        [base / name]
-        if name.endswith(".toml")
-        else [bundle() / "configs" / "profiles" / f"{name}.toml"]
+        [base / name] if name.endswith(".toml") else [_profiles() / f"{name}.toml"]
     )
     for path in candidates:
         if path.is_file():

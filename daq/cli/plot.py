@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from daq.errors import InputError
 from daq.settling.record import RecordVerdict
+from daq.wording import decimals_of_uncertainty
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -69,6 +70,7 @@ class Picture:
         values: Likewise [unit of the record].
         tolerance: Relative half-width of the band [1].
         verdict: What the rule says.
+        even_so: A mean that has not settled is drawn too.
     """
 
     title: str
@@ -79,16 +81,24 @@ class Picture:
     values: Sequence[float]
     tolerance: float
     verdict: RecordVerdict
+    even_so: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class _Level:
-    """A horizontal line with its band."""
+    """Where the close-up is; with a name also a horizontal line, and its band.
+
+    Attributes:
+        value: [unit of the record]
+        half_width: Of the band [same]; None where there is none.
+        colour: Of line and band.
+        name: In the legend; None where nothing is drawn, for it would look like a result.
+    """
 
     value: float
     half_width: float | None
     colour: str
-    name: str
+    name: str | None
 
 
 def render_plot(picture: Picture, *, kind: str) -> bytes:
@@ -154,12 +164,16 @@ def _draw(figure: "Figure", picture: Picture) -> None:
     low, high = _close_up(picture, level)
     close.set_ylim(low, high)
     _moments(whole, close, picture.verdict)
-    whole.axhspan(low, high, color=_MOMENT, alpha=0.08, linewidth=0.0)
+    shown = whole.axhspan(low, high, color=_MOMENT, alpha=0.08, linewidth=0.0)
     whole.set_ylabel("whole record")
     close.set_ylabel(picture.value_label)
     close.set_xlabel(picture.time_label)
+    handles, labels = close.get_legend_handles_labels()
     figure.legend(
-        *close.get_legend_handles_labels(), loc="outside lower center", ncols=5
+        [*handles, shown],
+        [*labels, "shown enlarged below"],
+        loc="outside lower center",
+        ncols=3,
     )
 
 
@@ -178,9 +192,10 @@ def _shade_window(axes: "Axes", verdict: RecordVerdict) -> None:
 
 def _bands(axes: "Axes", picture: Picture, level: _Level) -> None:
     verdict, end_s = picture.verdict, picture.times_s[-1]
-    window = verdict.window or verdict.unsettled_window
-    from_s = window.start_s if window else end_s - _LAST_STRETCH_S
-    to_s = window.end_s if window else end_s
+    window = (verdict.window or verdict.unsettled_window) if level.name else None
+    from_s, to_s = _last_stretch(picture)
+    if window is not None:
+        from_s, to_s = window.start_s, window.end_s
     half = abs(level.value) * picture.tolerance
     edges = [level.value - half, level.value + half]
     axes.hlines(
@@ -191,8 +206,10 @@ def _bands(axes: "Axes", picture: Picture, level: _Level) -> None:
         colors=_SOFT,
         linewidths=0.9,
         linestyles=(0, (6, 4)),
-        label="tolerance",
+        label="tolerance" if level.name else "tolerance, about the last readings",
     )
+    if level.name is None:
+        return
     # Below the readings, which a flat record would else hide behind it.
     axes.plot(
         [from_s, to_s],
@@ -243,18 +260,32 @@ def _moments(whole: "Axes", close: "Axes", verdict: RecordVerdict) -> None:
 def _level(picture: Picture) -> _Level:
     """The mean with U; where nothing is settled what there is instead."""
     verdict = picture.verdict
+    expanded = verdict.expanded_uncertainty
     if verdict.mean is not None:
-        return _Level(verdict.mean, verdict.expanded_uncertainty, _SETTLED, "mean")
-    if verdict.unsettled_mean is not None:
-        return _Level(
-            verdict.unsettled_mean,
-            verdict.unsettled_uncertainty,
-            _NOT_SETTLED,
-            "mean of the last stretch, NOT SETTLED",
-        )
-    last = sorted(_between(picture, picture.times_s[-1] - _LAST_STRETCH_S, math.inf))
-    name = f"median of the last {_LAST_STRETCH_S:.0f} s, NOT SETTLED"
-    return _Level(last[len(last) // 2], None, _NOT_SETTLED, name)
+        name = f"mean {_rounded(verdict.mean, expanded)}"
+        return _Level(verdict.mean, expanded, _SETTLED, name)
+    mean, expanded = verdict.unsettled_mean, verdict.unsettled_uncertainty
+    if picture.even_so and mean is not None:
+        name = f"mean of the last stretch {_rounded(mean, expanded)}, NOT SETTLED"
+        return _Level(mean, expanded, _NOT_SETTLED, name)
+    last = sorted(_between(picture, *_last_stretch(picture)))
+    return _Level(last[len(last) // 2], None, _NOT_SETTLED, None)
+
+
+def _last_stretch(picture: Picture) -> tuple[float, float]:
+    """From when to when the run that was judged came to its end [s]."""
+    verdict, end_s = picture.verdict, picture.times_s[-1]
+    if verdict.switched_off_s is not None:
+        # The reading before it is the last one of the run.
+        after = bisect.bisect_left(picture.times_s, verdict.switched_off_s)
+        end_s = picture.times_s[max(after - 1, 0)]
+    elif verdict.silence is not None:
+        end_s = verdict.silence.start_s
+    return end_s - _LAST_STRETCH_S, end_s
+
+
+def _rounded(mean: float, expanded: float | None) -> str:
+    return f"{mean:.{decimals_of_uncertainty(expanded or 0.0)}f}"
 
 
 def _close_up(picture: Picture, level: _Level) -> tuple[float, float]:

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import math
 import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -28,9 +29,7 @@ from daq.settling.options import (
     OptionError,
     checked_option,
     options_from_words,
-    with_options,
 )
-from daq.settling.parameters import Parameters
 from daq.settling.presets import PRESETS
 from daq.trials.judging import (
     SessionRules,
@@ -39,48 +38,82 @@ from daq.trials.judging import (
     render_rule,
     with_recorded_rule,
 )
-from daq.trials.reanalysis import is_reproduced, judge_again
+from daq.trials.reanalysis import OtherRule, is_reproduced, judge_again
 
 
 def run(arguments: Sequence[str]) -> int:
     """Judge a session's trials again."""
     parser = _parser()
     options = parser.parse_args(arguments)
-    try:
-        changes = options_from_words(options.rule)
-        for name, value in changes.items():
-            checked_option(name, value)  # refused before a file is touched
-    except OptionError as exc:
-        parser.error(f"argument --rule: {exc}")
+    other = _other_rule(parser, options)
     with replaying(Path(options.store), keeping=not options.dry_run) as replay:
-        found = _reanalyse(replay, options, changes)
+        found = _reanalyse(replay, options, other)
     render = render_json if options.json else render_words
     sys.stdout.write(render(found))
     return exit_code(found)
 
 
 def _reanalyse(
-    replay: Replay, options: argparse.Namespace, changes: dict[str, object]
+    replay: Replay, options: argparse.Namespace, other: OtherRule
 ) -> Reanalysis:
     session = replay.session(options.session)
     if not session.trials:
         msg = f"{options.store}: session {session.number} has no trial yet"
         raise InputError(msg)
-    base = PRESETS[options.preset].parameters if options.preset else None
     trials = tuple(
-        _again(replay, session, trial, base, changes, even_so=options.even_so)
+        _again(replay, session, trial, other, even_so=options.even_so)
         for trial in session.trials
     )
-    preset = [f"preset {options.preset}"] if options.preset else []
     found = Reanalysis(
         store=options.store,
         session=session,
         software=SOFTWARE,
-        changed=tuple(preset + options.rule),
+        changed=tuple(_in_words(options, other)),
         even_so=options.even_so,
         trials=trials,
     )
     return found if options.dry_run else _kept(replay, found)
+
+
+def _other_rule(
+    parser: argparse.ArgumentParser, options: argparse.Namespace
+) -> OtherRule:
+    """What is asked otherwise; refused before a file is touched where it cannot be."""
+    try:
+        changes = options_from_words(options.rule)
+        for name, value in changes.items():
+            checked_option(name, value)
+    except OptionError as exc:
+        parser.error(f"argument --rule: {exc}")
+    tolerances: dict[str | None, float] = {}
+    for channel, share in options.tol:
+        if channel in tolerances:
+            which = channel or "a tolerance for all"
+            parser.error(f"argument --tol: {which} given twice, expected it once")
+        tolerances[channel] = share
+    return OtherRule(
+        base=PRESETS[options.preset].parameters if options.preset else None,
+        changes=changes,
+        tolerance=tolerances.pop(None, None),
+        tolerances={name: share for name, share in tolerances.items() if name},
+        target=None if options.target is None else options.target / 100.0,
+        required=tuple(dict.fromkeys(options.required)),
+    )
+
+
+def _in_words(options: argparse.Namespace, other: OtherRule) -> Iterator[str]:
+    """What is asked otherwise, as people are told and as it is kept with the analysis."""
+    if options.preset:
+        yield f"preset {options.preset}"
+    yield from options.rule
+    if other.tolerance is not None:
+        yield f"tolerance {100.0 * other.tolerance:g} %"
+    for name, share in other.tolerances.items():
+        yield f"tolerance of {name} {100.0 * share:g} %"
+    if options.target is not None:
+        yield f"target {options.target:g} %"
+    if other.required:
+        yield f"required {' and '.join(other.required)}"
 
 
 def _kept(replay: Replay, found: Reanalysis) -> Reanalysis:
@@ -100,18 +133,17 @@ def _again(
     replay: Replay,
     session: RecordedSession,
     trial: RecordedTrial,
-    base: Parameters | None,
-    changes: dict[str, object],
+    other: OtherRule,
     *,
     even_so: bool,
 ) -> TrialAgain:
     rules = _rules_on_paper(session, _channels(replay, session, trial))
-    is_other = False
+    is_by_another = False
     try:
         rules = with_recorded_rule(rules, trial.rule_json or "{}")
     except OptionError:
-        is_other = True
-    rules = replace(rules, parameters=_changed(base or rules.parameters, changes))
+        is_by_another = True
+    rules = _instead_of(rules, other)
     in_order = reading_order(rules)
     result = judge_again(
         trial.result,
@@ -120,22 +152,22 @@ def _again(
         idle=replay.idle(trial, rules.channels),
         even_so=even_so,
     )
-    is_comparable = base is None and not changes and not is_other
+    is_comparable = other.is_the_recorded and not is_by_another
     return TrialAgain(
         recorded=trial,
         channels=rules.channels,
         result=result,
         rule_json=render_rule(rules),
-        by_another_version=is_other,
+        by_another_version=is_by_another,
         reproduced=is_reproduced(trial.result, result) if is_comparable else None,
     )
 
 
-def _changed(parameters: Parameters, changes: dict[str, object]) -> Parameters:
+def _instead_of(rules: SessionRules, other: OtherRule) -> SessionRules:
     try:
-        return with_options(parameters, changes)
+        return other.instead_of(rules)
     except OptionError as exc:
-        msg = f"--rule {exc}"
+        msg = f"--rule {exc}" if exc.name else str(exc)
         raise InputError(msg) from exc
 
 
@@ -163,6 +195,37 @@ def _names(*trials: RecordedTrial) -> Iterator[tuple[str, ...]]:
     for trial in trials:
         if trial.rule_json and (names := recorded_channels(trial.rule_json)):
             yield names
+
+
+def _tolerance(text: str) -> tuple[str | None, float]:
+    """Of a channel, or of all (None): the share [1]."""
+    channel, has_name, share = text.rpartition("=")
+    expected = (
+        "a share above 0 and below 1, like 0.005 for half a percent, or CHANNEL=SHARE"
+    )
+    number = _number(share, f"got {text}, expected {expected}")
+    if not 0.0 < number < 1.0 or (has_name and not channel):
+        msg = f"got {text}, expected {expected}"
+        raise argparse.ArgumentTypeError(msg)
+    return channel or None, number
+
+
+def _percent(text: str) -> float:
+    msg = f"got {text}, expected percent of the mean above 0, like 0.2"
+    number = _number(text, msg)
+    if number <= 0.0:
+        raise argparse.ArgumentTypeError(msg)
+    return number
+
+
+def _number(text: str, problem: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise argparse.ArgumentTypeError(problem)
+    return number
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -195,6 +258,27 @@ def _parser() -> argparse.ArgumentParser:
         default=[],
         metavar="NAME=VALUE",
         help="set a parameter of the rule; may be given several times",
+    )
+    parser.add_argument(
+        "--tol",
+        action="append",
+        type=_tolerance,
+        default=[],
+        metavar="[CHANNEL=]SHARE",
+        help="drift that still counts as settled, as a share of the level: of all channels, or of one; may be repeated",
+    )
+    parser.add_argument(
+        "--target",
+        type=_percent,
+        metavar="PERCENT",
+        help="averaging may stop once the scatter's expanded uncertainty is so small",
+    )
+    parser.add_argument(
+        "--required",
+        action="append",
+        default=[],
+        metavar="CHANNEL",
+        help="wait for this channel, and for no other that is not named so too; may be repeated",
     )
     parser.add_argument(
         "--even-so",

@@ -16,6 +16,7 @@ from daq.wording import (
 )
 
 FORMAT = 1
+_NO_CHANGE = "no change"
 _COLUMNS = ("channel", "before", "after", "change", "window / s")
 
 
@@ -166,10 +167,13 @@ def _change(old: TrialAverage | None, new: TrialAverage | None) -> str:
     if old is None or new is None:
         return ""
     if old == new:
-        return "none"
+        return _NO_CHANGE
     decimals = decimals_of_uncertainty(new.expanded_uncertainty)
-    change = f"{new.mean - old.mean:+.{decimals}f} {unit_symbol(new.unit)}"
-    return change.rstrip()
+    change = f"{new.mean - old.mean:+.{decimals}f}"
+    # What is less than is shown has no sign either.
+    if float(change) == 0.0:
+        return _NO_CHANGE
+    return f"{change} {unit_symbol(new.unit)}".rstrip()
 
 
 def _window(average: TrialAverage | None, started_s: float) -> str:

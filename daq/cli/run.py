@@ -127,6 +127,6 @@ def _parser() -> argparse.ArgumentParser:
         "--speed",
         type=number_between(1.0, 60.0),
         default=1.0,
-        help="bench seconds a real second; 1 is life, more only with simulators at the same speed",
+        help="bench seconds a real second, 1 to 60; 1 is life, more only with simulators at the same speed",
     )
     return parser

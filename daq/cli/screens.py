@@ -24,12 +24,19 @@ class FinishingDisplay(Display, Protocol):
         """The slip as it ended."""
 
 
+_WRONG_SHARE = 0.5
+_LEAST_WRONG_S = 20.0
+"""How long it takes is told anew where the figure told before was off by more than this share of it, and this much."""
+
+
 class PlainDisplay:
     """Lines for a log, a pipe or a dumb terminal."""
 
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
         self._shown = ("", False)
+        self._told_s: float | None = None
+        self._ends_s: float | None = None
 
     @property
     def has_keyboard(self) -> bool:
@@ -45,12 +52,23 @@ class PlainDisplay:
         self._line(f"Live page: {page_url}   MQTT: {broker}")
 
     def show(self, snapshot: Snapshot) -> None:
-        """A line whenever the instruction changes or averaging begins or stops; a running count of time is no change."""
+        """A line whenever the instruction changes or averaging begins or stops; a count that runs down is no change."""
         is_averaging = snapshot.stage.name == Stage.AVERAGING.value
         shown = without_seconds(snapshot.instruction), is_averaging
-        if shown != self._shown:
-            self._shown = shown
-            self._line(f"{snapshot.clock.utc}  {snapshot.instruction}")
+        now_s, left_s = snapshot.clock.now_s, snapshot.stage.seconds_left
+        if shown == self._shown and not self._was_wrong(now_s, left_s):
+            return
+        self._shown = shown
+        self._ends_s = None if left_s is None else now_s + left_s
+        self._told_s = left_s
+        self._line(f"{snapshot.clock.utc}  {snapshot.instruction}")
+
+    def _was_wrong(self, now_s: float, left_s: float | None) -> bool:
+        """Whether what was told of how long it takes is by more than half of it off what is known now."""
+        if left_s is None or self._ends_s is None or self._told_s is None:
+            return False
+        off_s = abs(now_s + left_s - self._ends_s)
+        return off_s > max(_WRONG_SHARE * self._told_s, _LEAST_WRONG_S)
 
     def event(self, line: EventLine) -> None:
         """One line an event."""

@@ -6,6 +6,7 @@ import json
 import math
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from daq.cli.plot import KINDS, Picture, save_plot
@@ -21,7 +22,8 @@ from daq.errors import InputError
 from daq.settling.options import OptionError, options_from_words, with_options
 from daq.settling.parameters import Parameters
 from daq.settling.presets import PRESETS
-from daq.settling.record import settle_record
+from daq.settling.record import RecordVerdict, settle_record
+from daq.settling.verdicts import HeldBackBy
 
 _STANDARD_INPUT = "-"
 
@@ -40,7 +42,8 @@ def run(arguments: Sequence[str]) -> int:
     log = parse_log(content, source=source, time=options.time, value=options.value)
     judgement = _judge(source, log, options, parameters)
     if options.plot is not None:
-        save_plot(_picture(judgement), options.plot)
+        save_plot(_picture(judgement, even_so=options.even_so), options.plot)
+        sys.stderr.write(f"wrote {options.plot}\n")
     render = render_json if options.json else render_words
     sys.stdout.write(render(judgement, even_so=options.even_so))
     return 0 if judgement.verdict.settled else 1
@@ -51,13 +54,6 @@ def _judge(
 ) -> Judgement:
     is_estimated = options.resolution is None
     resolution = log.smallest_step if is_estimated else options.resolution
-    verdict = settle_record(
-        log.times_s,
-        log.values,
-        tolerance=options.tol,
-        resolution=resolution,
-        parameters=parameters,
-    )
     return Judgement(
         source=source,
         log=log,
@@ -66,8 +62,37 @@ def _judge(
         tolerance=options.tol,
         resolution=resolution,
         resolution_is_estimated=is_estimated,
-        verdict=verdict,
+        start_above=options.start_above,
+        verdict=_verdict(log, options, resolution, parameters),
     )
+
+
+def _verdict(
+    log: MeterLog,
+    options: argparse.Namespace,
+    resolution: float,
+    parameters: Parameters,
+) -> RecordVerdict:
+    begin, end = 0, len(log.values)
+    if options.start_above is not None:
+        stretch = log.stretch_above(options.start_above)
+        if stretch is None:
+            return RecordVerdict(settled=False, why_not=HeldBackBy.NO_LOAD)
+        begin, end = stretch
+    verdict = settle_record(
+        log.times_s[begin:end],
+        log.values[begin:end],
+        tolerance=options.tol,
+        resolution=resolution,
+        parameters=parameters,
+    )
+    if end < len(log.values) and _runs_to_its_end(verdict):
+        return replace(verdict, switched_off_s=log.times_s[end])
+    return verdict
+
+
+def _runs_to_its_end(verdict: RecordVerdict) -> bool:
+    return verdict.switched_off_s is None and verdict.silence is None
 
 
 def _parameters(
@@ -95,7 +120,7 @@ def _read(file: str) -> tuple[str, bytes]:
         raise InputError(msg) from exc
 
 
-def _picture(judgement: Judgement) -> Picture:
+def _picture(judgement: Judgement, *, even_so: bool) -> Picture:
     log = judgement.log
     since = log.first_timestamp
     return Picture(
@@ -107,6 +132,7 @@ def _picture(judgement: Judgement) -> Picture:
         values=log.values,
         tolerance=judgement.tolerance,
         verdict=judgement.verdict,
+        even_so=even_so,
     )
 
 
@@ -158,6 +184,10 @@ def _resolution(text: str) -> float:
     return number
 
 
+def _any_number(text: str) -> float:
+    return _finite(text, "a number in the unit of the values")
+
+
 def _finite(text: str, expected: str) -> float:
     try:
         number = float(text)
@@ -194,7 +224,10 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--time",
         metavar="COLUMN",
-        help="name or number of the column of times, in seconds or as time stamps; if absent, the first called so",
+        help=(
+            "name or number of the column of times: seconds (from any beginning, also since 1970), or time stamps of"
+            " year, month, day like 2026-03-01T12:00:00Z; if absent, the first called so (at_s before utc)"
+        ),
     )
     parser.add_argument(
         "--value",
@@ -213,6 +246,15 @@ def _parser() -> argparse.ArgumentParser:
         type=_resolution,
         metavar="STEP",
         help="smallest step of the meter's display; if absent, from the decimals in the file",
+    )
+    parser.add_argument(
+        "--start-above",
+        type=_any_number,
+        metavar="VALUE",
+        help=(
+            "the record counts from where the values first stay above this, and to where they no longer do:"
+            " what is drawn in standby is not judged"
+        ),
     )
     parser.add_argument(
         "--preset",

@@ -2,10 +2,12 @@
 
 import json
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from daq.delimited import MeterLog
 from daq.settling.record import RecordVerdict
+from daq.settling.verdicts import HeldBackBy
 from daq.wording import shown_average, shown_percent, why_not_settled
 
 
@@ -21,6 +23,8 @@ class Judgement:
         tolerance: Largest relative drift that counts as settled [1].
         resolution: Display's step [unit of the record].
         resolution_is_estimated: Whether it follows from the digits in the file.
+        start_above: The record counts from where its values first stay above this [unit of the record]; None: all
+            of it.
         verdict: What the rule says.
     """
 
@@ -31,6 +35,7 @@ class Judgement:
     tolerance: float
     resolution: float
     resolution_is_estimated: bool
+    start_above: float | None
     verdict: RecordVerdict
 
 
@@ -50,6 +55,7 @@ def render_json(judgement: Judgement, *, even_so: bool) -> str:
         "why_not": verdict.why_not,
         "provisional": verdict.provisional,
         "smallest_tolerance": verdict.smallest_tolerance,
+        "drifts_to_end": verdict.drifts_to_end,
         "t_switched_on_s": verdict.started_s,
         "t_switched_off_s": verdict.switched_off_s,
         "t_standby_s": verdict.standby_s,
@@ -58,9 +64,11 @@ def render_json(judgement: Judgement, *, even_so: bool) -> str:
         "tolerance": judgement.tolerance,
         "resolution": judgement.resolution,
         "resolution_is_estimated": judgement.resolution_is_estimated,
+        "start_above": judgement.start_above,
         "preset": judgement.preset,
         "rule_changes": list(judgement.changed),
         "time_column": log.time_column,
+        "other_time_columns": list(log.other_time_columns),
         "value_column": log.value_column,
         "first_timestamp": log.first_timestamp,
     }
@@ -90,9 +98,12 @@ def judged_by(judgement: Judgement) -> str:
     decimals = " (from the decimals in the file)"
     estimated = decimals if judgement.resolution_is_estimated else ""
     changed = f" with {', '.join(judgement.changed)}" if judgement.changed else ""
+    counts = ""
+    if judgement.start_above is not None:
+        counts = f", from where it first stays above {judgement.start_above:g}"
     return (
         f"tolerance {100.0 * judgement.tolerance:g} %, display step {judgement.resolution:g}{estimated},"
-        f" preset {judgement.preset}{changed}"
+        f" preset {judgement.preset}{changed}{counts}"
     )
 
 
@@ -110,6 +121,8 @@ def _what_was_read(judgement: Judgement) -> str:
     log = judgement.log
     first, last = _clock(log.times_s[0]), _clock(log.times_s[-1])
     words = f"{judgement.source}: {len(log.values)} readings of {log.value_column}, {first} to {last} by {log.time_column}"
+    if log.other_time_columns:
+        words += f" (not by {', '.join(log.other_time_columns)}: --time chooses)"
     if log.first_timestamp is not None:
         words += f", counted from {log.first_timestamp}"
     if log.time_unit is not None:
@@ -148,15 +161,32 @@ def _not_settled(judgement: Judgement, *, even_so: bool) -> list[str]:
             f" {verdict.longest_spacing_s:g} s or more often. Log faster, or set longer ones by --rule windows_s."
         )
     elif verdict.why_not is not None:
-        lines.append(f"  {why_not_settled(verdict.why_not)}")
+        lines += [f"  {line}" for line in _why_not(judgement, verdict.why_not)]
     lines += _about_the_run(verdict)
     lines += _withdrawn(verdict)
     if verdict.smallest_tolerance is not None:
         percent = shown_percent(verdict.smallest_tolerance)
         lines.append(f"  A tolerance of {percent} would have been wide enough.")
+        if verdict.drifts_to_end:
+            lines.append(
+                "  Caution: it still drifted when the record ended. With that tolerance the mean would be one moment of"
+                " the drift, not the level where it ends."
+            )
     if even_so:
         lines.append(f"  {_even_so(judgement)}")
     return lines
+
+
+def _why_not(judgement: Judgement, reason: HeldBackBy) -> Iterator[str]:
+    above = judgement.start_above
+    if above is None or judgement.verdict.started_s is not None:
+        yield why_not_settled(reason)
+        return
+    highest = max(judgement.log.values)
+    yield (
+        f"Its values never stay above {above:g}; the highest is {highest:g}. Choose a lower --start-above,"
+        " or see whether this is the right column."
+    )
 
 
 def _even_so(judgement: Judgement) -> str:

@@ -1,8 +1,10 @@
 """Bench and profiles into instruments and channels."""
 
-from collections.abc import Callable, Mapping
+import difflib
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from daq.comparison.rules import Surroundings
 from daq.config.accuracy import accuracy_of
 from daq.config.faults import Source, validated
 from daq.config.models import (
@@ -15,6 +17,7 @@ from daq.config.models import (
     Profile,
     QueryLinesWire,
 )
+from daq.config.surroundings import surroundings_faults, surroundings_of
 from daq.errors import ConfigurationError, Fault
 from daq.framing import character_time_s, modbus_silence_s
 from daq.protocols import WireProtocol
@@ -166,6 +169,7 @@ class Bench:
         page_port: 0 takes a free one.
         broker: As written, or None for the embedded one.
         instruments: In the file's order.
+        surroundings: Air of the room, and how airflows are made from channels.
     """
 
     name: str
@@ -174,6 +178,7 @@ class Bench:
     page_port: int
     broker: BrokerModel | None
     instruments: tuple[Instrument, ...]
+    surroundings: Surroundings
 
     @property
     def channels(self) -> tuple[Channel, ...]:
@@ -189,13 +194,16 @@ class Bench:
         return {instrument.name: instrument.channels for instrument in self.instruments}
 
 
-def parse_bench(text: str, *, file: str, find_profile: FindProfile) -> Bench:
+def parse_bench(
+    text: str, *, file: str, find_profile: FindProfile, shipped: Sequence[str] = ()
+) -> Bench:
     """A bench file and the profiles that it names.
 
     Args:
         text: TOML of the bench.
         file: Its name, for faults.
         find_profile: Gives a profile's text.
+        shipped: Names of the profiles that come with the program.
 
     Raises:
         ConfigurationError: With every fault of the bench and of its profiles.
@@ -203,17 +211,26 @@ def parse_bench(text: str, *, file: str, find_profile: FindProfile) -> Bench:
     source = Source(file, text)
     model = validated(BenchModel, source, text)
     faults: list[Fault] = []
-    profiles = _profiles(source, model, find_profile, faults)
+    profiles = _profiles(source, model, find_profile, faults, shipped)
     instruments = tuple(
         _instrument(item, profiles[item.profile])
         for item in model.instrument
         if item.profile in profiles
     )
     faults += _bench_faults(source, model, profiles)
+    if not faults:
+        channels = tuple(c for i in instruments for c in i.channels)
+        faults = surroundings_faults(source, model.air, model.airflow, channels)
     if faults:
         raise ConfigurationError(faults)
     return Bench(
-        model.name, text, model.store, model.page.port, model.broker, instruments
+        model.name,
+        text,
+        model.store,
+        model.page.port,
+        model.broker,
+        instruments,
+        surroundings_of(model.air, model.airflow),
     )
 
 
@@ -242,6 +259,7 @@ def _profiles(
     model: BenchModel,
     find_profile: FindProfile,
     faults: list[Fault],
+    shipped: Sequence[str],
 ) -> dict[str, Profile]:
     """The good ones by name; an absent one is told wherever it is named, the faults of a bad one once."""
     profiles: dict[str, Profile] = {}
@@ -252,7 +270,13 @@ def _profiles(
             continue
         found = find_profile(name)
         if found is None:
-            problem = f"no profile {name!r}, expected the name of a shipped profile or a file beside the bench"
+            listed = f" ({', '.join(shipped)})" if shipped else ""
+            close = difflib.get_close_matches(name, shipped, n=1)
+            guess = f"; did you mean {close[0]!r}?" if close else ""
+            problem = (
+                f"no profile {name!r}, expected the name of a shipped profile{listed}"
+                f" or a file beside the bench{guess}"
+            )
             faults.append(source.fault(("instrument", index, "profile"), problem))
             continue
         try:

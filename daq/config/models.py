@@ -10,6 +10,14 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from daq.config.accuracy import AccuracyModel
 from daq.config.checked import Model, NotNegative, Positive
+from daq.config.compared import (
+    CircuitModel,
+    ComparisonModel,
+    LeadModel,
+    NameplateModel,
+    PricesModel,
+)
+from daq.config.surroundings import AirflowModel, AirModel
 from daq.settling.options import parameter_kinds
 from daq.units import QUANTITIES, UNITS, unit_of
 
@@ -272,6 +280,12 @@ class BenchModel(Model):
     )
     page: PageModel = PageModel()
     broker: BrokerModel | None = None
+    air: AirModel | None = Field(
+        None, description="of the room; without it nothing is taken to standard air"
+    )
+    airflow: list[AirflowModel] = Field(
+        [], description="how airflows are made from channels"
+    )
     instrument: Annotated[list[InstrumentModel], Field(min_length=1)]
 
 
@@ -282,6 +296,7 @@ class MachineModel(Model):
     """The machine under test."""
 
     title: str = Field(min_length=1)
+    nameplate: NameplateModel = NameplateModel()
 
 
 class ConditionModel(Model):
@@ -295,6 +310,10 @@ class ConditionModel(Model):
     changes: list[Literal["lead", "hose", "filter", "supply voltage", "other"]] = Field(
         [], description="in what it differs from the baseline"
     )
+    price: NotNegative | None = Field(
+        None, description="what it costs, in [prices] currency"
+    )
+    lead: LeadModel | None = Field(None, description="its supply lead")
 
 
 class OrderModel(Model):
@@ -428,9 +447,16 @@ class PlanModel(Model):
         900.0, description="a trial that has not settled by then is given up [s]"
     )
     limit: list[LimitModel] = Field([], description="watched all the time")
+    prices: PricesModel | None = None
+    circuit: CircuitModel = CircuitModel()
+    comparison: ComparisonModel = ComparisonModel()
 
     @model_validator(mode="after")
     def _check(self) -> Self:
+        priced = [c.name for c in self.condition if c.price is not None]
+        if priced and self.prices is None:
+            msg = f"a price of {priced[0]!r} without a currency, expected a table [prices] with currency"
+            raise ValueError(msg)
         names = [c.name for c in self.condition]
         if twice := sorted({name for name in names if names.count(name) > 1}):
             msg = f"two conditions of one name: {', '.join(twice)}"

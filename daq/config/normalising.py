@@ -14,6 +14,8 @@ from daq.records import Channel
 from daq.settling.normalising import SUPPLY_END, Normalising
 
 _TABLE = ("settling", "normalise")
+_LEAST_SHARE = 0.1
+"""Nobody measures a supply with less than this share of a meter's range."""
 _FOLLOWING = {
     "power",
     "apparent power",
@@ -47,7 +49,12 @@ def named_channels(model: PlanModel) -> list[tuple[Path, str]]:
 
 
 def normalising_faults(
-    source: Source, model: PlanModel, channels: Sequence[Channel], *, bin_s: float
+    source: Source,
+    model: PlanModel,
+    channels: Sequence[Channel],
+    *,
+    bin_s: float,
+    highest: Mapping[str, float | None],
 ) -> list[Fault]:
     """Why what the plan asks for may not be done.
 
@@ -56,6 +63,7 @@ def normalising_faults(
         model: The plan.
         channels: Of the bench.
         bin_s: Length of the settling rule's bins with this plan [s].
+        highest: Most that a channel can show, by name, where its profile says so [unit of the channel].
     """
     asked = model.settling.normalise
     if asked is None:
@@ -63,6 +71,7 @@ def normalising_faults(
     by_name = {c.name: c for c in channels}
     found = (
         *_of_reference(asked, by_name, model, bin_s),
+        *_of_voltage(asked, highest.get(asked.reference)),
         *_of_conditions(model),
         *_of_channels(asked, by_name, model.settling.required),
     )
@@ -85,6 +94,19 @@ def _of_reference(
         yield path, _wrong_place(channel, model)
     if problem := _too_slow(channel, bin_s):
         yield path, problem
+
+
+def _of_voltage(
+    asked: NormaliseModel, highest_v: float | None
+) -> Iterator[tuple[Path, str]]:
+    """A voltage that the supply cannot have: readings would be carried far beyond where the exponent was fitted."""
+    if highest_v is None or highest_v * _LEAST_SHARE <= asked.voltage <= highest_v:
+        return
+    yield (
+        (*_TABLE, "voltage"),
+        f"{asked.voltage:g} V is no supply that {asked.reference!r} could measure, expected the supply's own voltage,"
+        f" {highest_v * _LEAST_SHARE:g} to {highest_v:g} V with this meter",
+    )
 
 
 def _wrong_place(channel: Channel, model: PlanModel) -> str:

@@ -2,10 +2,17 @@
 
 import difflib
 import math
-from collections.abc import Iterable
+import tomllib
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any
 
+from pydantic import ValidationError
+
+from daq.comparison.rules import ConditionFacts, PlanFacts, Surroundings
 from daq.config.bench import Bench
+from daq.config.compared import comparison_faults, lead_facts, plan_facts
 from daq.config.faults import Source, validated
 from daq.config.models import PlanModel
 from daq.config.normalising import (
@@ -16,10 +23,12 @@ from daq.config.normalising import (
 from daq.errors import ConfigurationError, Fault
 from daq.records import Channel, PlannedTrial
 from daq.settling.group import SettlingGroup
+from daq.settling.normalising import LEAST_BINS
 from daq.settling.options import OptionError, checked_option, with_options
-from daq.settling.parameters import Parameters
+from daq.settling.parameters import STANDARD, Parameters
 from daq.settling.phases import ChannelSetup
 from daq.settling.presets import PRESETS
+from daq.trials.judging import settling_group
 from daq.trials.limits import Limit
 from daq.trials.order import OrderKind, plan_order
 from daq.trials.session import SessionRules
@@ -43,6 +52,7 @@ class Plan:
         instructions: What to do, by condition.
         seed: Of the shuffle, or None.
         rules: For the session.
+        facts: What it says beyond the trials: nameplate, leads, prices, how to compare.
     """
 
     name: str
@@ -54,6 +64,7 @@ class Plan:
     order_kind: OrderKind
     seed: int | None
     rules: SessionRules
+    facts: PlanFacts
 
     def order(self, seed: int) -> tuple[PlannedTrial, ...]:
         """Every trial of a session, shuffled by the seed where the plan asks for it."""
@@ -72,26 +83,49 @@ def parse_plan(text: str, *, file: str, bench: Bench) -> Plan:
     Raises:
         ConfigurationError: With every fault.
     """
-    return _parsed(text, file=file, channels=bench.channels)
+    highest = {
+        c.name: field.high or field.full_scale
+        for i in bench.instruments
+        for c in i.channels
+        for field in [i.profile.field[c.field_index]]
+    }
+    return _parsed(
+        text,
+        file=file,
+        channels=bench.channels,
+        highest=highest,
+        surroundings=bench.surroundings,
+    )
 
 
 def parse_stored_plan(
-    text: str, *, session: int, channels: tuple[Channel, ...]
+    text: str, *, session: int, channels: tuple[Channel, ...], file: str | None = None
 ) -> Plan:
-    """The plan that a session was carried out by, checked against the channels that it had.
+    """A plan checked against the channels that a stored session had; its own, unless a file is named.
 
     Raises:
         ConfigurationError: If this version cannot read it.
     """
-    return _parsed(text, file=f"plan of session {session}", channels=channels)
+    return _parsed(text, file=file or f"plan of session {session}", channels=channels)
 
 
-def _parsed(text: str, *, file: str, channels: tuple[Channel, ...]) -> Plan:
+def _parsed(
+    text: str,
+    *,
+    file: str,
+    channels: tuple[Channel, ...],
+    highest: Mapping[str, float | None] = MappingProxyType({}),
+    surroundings: Surroundings | None = None,
+) -> Plan:
     source = Source(file, text)
-    model = _checked_alone(source, text)
-    faults = _faults(source, model, channels)
-    if faults:
-        raise ConfigurationError(faults)
+
+    def faults(model: PlanModel) -> list[Fault]:
+        found = _faults(source, model, channels, highest)
+        if surroundings is not None:
+            found += comparison_faults(source, model.comparison, channels, surroundings)
+        return found
+
+    model = _checked(source, text, faults)
     return Plan(
         name=model.name,
         text=text,
@@ -104,6 +138,20 @@ def _parsed(text: str, *, file: str, channels: tuple[Channel, ...]) -> Plan:
         order_kind=OrderKind(model.order.kind),
         seed=model.order.seed,
         rules=_rules(model, channels),
+        facts=_facts(model),
+    )
+
+
+def _facts(model: PlanModel) -> PlanFacts:
+    return plan_facts(
+        nameplate=model.machine.nameplate,
+        conditions=tuple(
+            ConditionFacts(c.name, tuple(c.changes), c.price, lead_facts(c.lead))
+            for c in model.condition
+        ),
+        circuit=model.circuit,
+        comparison=model.comparison,
+        prices=model.prices,
     )
 
 
@@ -113,15 +161,46 @@ def check_plan_alone(text: str, *, file: str) -> None:
     Raises:
         ConfigurationError: With every fault.
     """
-    _checked_alone(Source(file, text), text)
+    _checked(Source(file, text), text, lambda _: [])
 
 
-def _checked_alone(source: Source, text: str) -> PlanModel:
-    model = validated(PlanModel, source, text)
-    faults = _rule_faults(source, model) or _averaging_faults(source, model)
-    if faults:
+def _checked(
+    source: Source, text: str, more: Callable[[PlanModel], list[Fault]]
+) -> PlanModel:
+    """A plan without faults; those of single keys and those that only the whole can tell are told together."""
+    faults: list[Fault] = []
+    model: PlanModel | None
+    try:
+        model = validated(PlanModel, source, text)
+    except ConfigurationError as exc:
+        faults += exc.faults
+        model = _without_what_is_wrong(text, exc.__cause__)
+    if model is not None:
+        faults += _rule_faults(source, model) or _averaging_faults(source, model)
+        faults += more(model)
+    if model is None or faults:
         raise ConfigurationError(faults)
     return model
+
+
+def _without_what_is_wrong(text: str, error: object) -> PlanModel | None:
+    """The plan without its faulty keys, for what else can be said of it; None where too much is faulty."""
+    if not isinstance(error, ValidationError):
+        return None
+    content = tomllib.loads(text)
+    try:
+        for each in error.errors():
+            *path, key = each["loc"]
+            table: Any = content
+            for part in path:
+                table = table[part]
+            if not isinstance(table, dict):
+                # What follows in a list would be counted otherwise.
+                return None
+            del table[key]
+        return PlanModel.model_validate(content)
+    except (ValidationError, LookupError, TypeError, ValueError):
+        return None
 
 
 def _rules(model: PlanModel, channels: tuple[Channel, ...]) -> SessionRules:
@@ -154,6 +233,14 @@ def _parameters(model: PlanModel) -> Parameters:
     """
     preset = PRESETS[model.settling.preset]
     return with_options(preset.parameters, {**_averaging(model), **model.settling.rule})
+
+
+def _parameters_or_usual(model: PlanModel) -> Parameters:
+    """For what else can be said of a plan whose rule is faulty."""
+    try:
+        return _parameters(model)
+    except (OptionError, KeyError):
+        return STANDARD
 
 
 def _averaging(model: PlanModel) -> dict[str, object]:
@@ -210,7 +297,10 @@ def _tolerance(model: PlanModel, channel: Channel) -> float:
 
 
 def _faults(
-    source: Source, model: PlanModel, channels: tuple[Channel, ...]
+    source: Source,
+    model: PlanModel,
+    channels: tuple[Channel, ...],
+    highest: Mapping[str, float | None],
 ) -> list[Fault]:
     faults = []
     conditions = [c.name for c in model.condition]
@@ -239,15 +329,32 @@ def _faults(
             faults.append(source.fault(path, _unknown_channel(name, names)))
     return faults + (
         _interval_faults(source, model, channels)
-        or normalising_faults(source, model, channels, bin_s=_bin_s(model, channels))
+        or normalising_faults(
+            source, model, channels, bin_s=_bin_s(model, channels), highest=highest
+        )
     )
+
+
+def plan_cautions(plan: Plan) -> Iterator[str]:
+    """What is no fault, and will hardly do what is wanted."""
+    rules, parameters = plan.rules, plan.rules.parameters
+    if rules.normalising is None:
+        return
+    bin_s = settling_group(rules, 0.0).bin_s
+    needed_s = LEAST_BINS * bin_s
+    if min(parameters.windows_s) + parameters.least_s <= needed_s:
+        yield (
+            f"normalising needs {LEAST_BINS} bins of {bin_s:g} s, and by this rule a trial may be over after little"
+            f" more than {needed_s:g} s: it will often be averaged as read; take preset 'standard', or set least_s in"
+            " [averaging]"
+        )
 
 
 def _interval_faults(
     source: Source, model: PlanModel, channels: tuple[Channel, ...]
 ) -> list[Fault]:
     """Required channels whose readings are too far apart for the settling rule."""
-    parameters = _parameters(model)
+    parameters = _parameters_or_usual(model)
     by_name = {c.name: c for c in channels}
     faults = []
     for index, name in enumerate(model.settling.required):
@@ -291,7 +398,8 @@ def _bin_s(model: PlanModel, channels: tuple[Channel, ...]) -> float:
     ]
     if not setups:
         return math.inf
-    return SettlingGroup(setups, start_s=0.0, parameters=_parameters(model)).bin_s
+    parameters = _parameters_or_usual(model)
+    return SettlingGroup(setups, start_s=0.0, parameters=parameters).bin_s
 
 
 def _longest_interval_s(parameters: Parameters) -> int:

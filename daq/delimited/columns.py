@@ -6,6 +6,10 @@ from daq.delimited.figures import is_number, is_time_name, is_timestamp
 from daq.delimited.place import Place
 from daq.delimited.rows import Row
 
+_BENCH_TIME = "at_s"
+"""The monotonic clock in this program's own exports. Beside it stands `utc`, which may have been set meanwhile and
+runs slower where a session with simulators was run faster than life."""
+
 
 class Columns:
     """The columns of a sheet, with the names that a header gives them.
@@ -62,7 +66,17 @@ class Columns:
         problem = f"no column {wanted!r}, expected one of {self._list()}"
         raise self._place.error(self._line, problem)
 
+    def times_beside(self, chosen: int) -> tuple[str, ...]:
+        """Other columns that look like times."""
+        return tuple(
+            name
+            for i, name in enumerate(self._names)
+            if i != chosen and is_time_name(name)
+        )
+
     def _likely_time(self) -> int:
+        if _BENCH_TIME in self._names:
+            return self._names.index(_BENCH_TIME)
         return next((i for i, n in enumerate(self._names) if is_time_name(n)), 0)
 
     def _only_other(self, times: int) -> int:

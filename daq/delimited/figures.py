@@ -28,6 +28,15 @@ _LARGEST = 1e30
 _LARGEST_TIME_S = 1e12
 """Thirty thousand years: larger numbers count something other than seconds."""
 
+ACCEPTED_TIMES = (
+    "seconds as a number (from any beginning, also since 1970),"
+    " or a time stamp of year, month, day like 2026-03-01T12:00:00Z or 2026-03-01 12:00:00.5"
+)
+"""How times may be written, in words."""
+
+_DAY_FIRST = re.compile(r"\d{1,2}[./-]\s?\d{1,2}[./-]\s?(\d{4}|\d{2})\b")
+"""A date that begins with the day or the month: 01.03.2026, 3/1/26, 01-03-2026."""
+
 _LEAVE_OUT = "leave out the whole line where there is no reading"
 
 
@@ -169,11 +178,18 @@ class Times:
     def _begin(self, text: str) -> None:
         if not is_number(text, self._separator):
             if not is_timestamp(text):
-                msg = f"got {quoted(text)}, expected seconds as a number, or a time stamp like 2026-03-01T12:00:00Z"
+                msg = f"got {quoted(text)}, expected {ACCEPTED_TIMES}{_day_first(text)}"
                 raise ValueError(msg)
             self._first, self.first_timestamp = datetime.fromisoformat(text), text
             self.unit = None
         self._is_begun = True
+
+
+def _day_first(text: str) -> str:
+    """What is wrong with a date that does not begin with the year; empty for what is no date."""
+    if _DAY_FIRST.match(text.strip()) is None:
+        return ""
+    return "; which of its numbers is the day and which the month is not guessed at"
 
 
 def _words(name: str) -> list[str]:

@@ -1,7 +1,7 @@
 """Times and values of one meter's log, checked."""
 
 import itertools
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from daq.delimited.columns import Columns
@@ -11,6 +11,8 @@ from daq.delimited.rows import EMPTY, Row, part
 
 _JUDGED_ROWS = 20
 """Columns are judged from this many rows."""
+_IN_A_ROW = 3
+"""So many readings in a row are no spike."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +30,7 @@ class MeterLog:
         time_unit: What the times are in the file by the name of their column, where that is not seconds.
         separator: What parts the columns, in words.
         has_decimal_comma: Whether values are written with one.
+        other_time_columns: Names of those that look like times too, and were not taken.
     """
 
     times_s: tuple[float, ...]
@@ -39,6 +42,29 @@ class MeterLog:
     time_unit: str | None
     separator: str
     has_decimal_comma: bool
+    other_time_columns: tuple[str, ...] = ()
+
+    def stretch_above(self, least: float) -> tuple[int, int] | None:
+        """Where the values stay above something: first position, and the one after the last; None where they do not.
+
+        It begins with the first of three readings in a row that are above, and ends before three that are not; one or
+        two may be spikes.
+        """
+        begin = _first_in_a_row([value > least for value in self.values])
+        if begin is None:
+            return None
+        ends = _first_in_a_row([value <= least for value in self.values[begin:]])
+        return begin, len(self.values) if ends is None else begin + ends
+
+
+def _first_in_a_row(facts: Sequence[bool]) -> int | None:
+    """Position of the first of several in a row that are true."""
+    length = 0
+    for position, is_true in enumerate(facts):
+        length = length + 1 if is_true else 0
+        if length == _IN_A_ROW:
+            return position + 1 - _IN_A_ROW
+    return None
 
 
 def parse_log(
@@ -78,6 +104,7 @@ def parse_log(
         time_unit=picker.times.unit,
         separator=sheet.separator_name,
         has_decimal_comma=picker.numbers.sign == ",",
+        other_time_columns=columns.times_beside(chosen[0]),
     )
 
 

@@ -39,6 +39,7 @@ from daq.wording import (
     finished_instruction,
     held_back_advice,
     instruction,
+    no_load_yet,
     no_reading_yet,
     overdue_text,
     shown_seconds_left,
@@ -55,6 +56,8 @@ _OLD_LEAST_S = 2.0
 _JITTER_S = 0.4
 _FIRST_READINGS_S = 3.0
 """Meters get so long to be heard for the first time [s of real time]."""
+_LOAD_WITHIN_S = 8.0
+"""A machine that was said to be on gets so long to show it [s]."""
 
 
 @dataclass(slots=True)
@@ -236,6 +239,9 @@ class Board:
             is_old = _is_old(heard_s, channel.interval_s, now_s, self._clock.speed)
             if is_old or latest.line_text is not None:
                 return silent_meter(channel.title, now_s - heard_s)
+        without_load = self._session.without_load()
+        if without_load and now_s - trial.started_s > _LOAD_WITHIN_S:
+            return no_load_yet(self._channels[without_load[0]].title)
         return None
 
     def _hindrance_to_begin(self, now_s: float) -> str | None:

@@ -6,6 +6,7 @@
     idle        zeros measured with the machine off
     averaging   levels of a settled window into trial averages, each with its uncertainty budget
     judging     how the settling rule is asked and what its answer becomes, live and later
+    reasons     why something has not settled, and what to do about it, in words
     stages      the stages and the one table of transitions
     session     the state machine
     reanalysis  a trial judged again from its stored readings

@@ -5,7 +5,7 @@ Shared by the live session and by re-analysis, so that both ask the same and mak
 
 import dataclasses
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,8 +20,10 @@ from daq.settling.options import (
 )
 from daq.settling.parameters import Parameters
 from daq.settling.phases import ChannelSetup
+from daq.settling.verdicts import HeldBackBy
 from daq.trials.averaging import trial_averages, zeros_missing
 from daq.trials.limits import Limit
+from daq.trials.reasons import noted
 from daq.trials.switching import StartRule
 
 CAN_BE_AVERAGED = "can be averaged as not settled: daq reanalyse --even-so"
@@ -162,12 +164,77 @@ def _averages(
     return Judgement(averages, (*missing, *zeros, *notes))
 
 
-def reasons_against(group: SettlingGroup, rules: SessionRules) -> tuple[str, ...]:
-    """Which required channels are not settled, and why."""
-    reasons = {name: group.why_not(name) for name in rules.required}
-    return tuple(
-        f"{name}: {reason.value}" for name, reason in reasons.items() if reason
+def reasons_against(
+    group: SettlingGroup, rules: SessionRules, *, idle: Collection[str] = ()
+) -> tuple[str, ...]:
+    """Which required channels are not settled, why, and what to do about it.
+
+    Args:
+        group: Fed so far.
+        rules: As it was made with.
+        idle: Channels that never rose above rest, as `LoadWatch.idle` gives them.
+    """
+    reasons = (
+        (name, HeldBackBy.NO_LOAD if name in idle else group.why_not(name))
+        for name in rules.required
     )
+    return noted((name, reason) for name, reason in reasons if reason is not None)
+
+
+_NOTHING_AT_REST = frozenset(
+    {
+        "power",
+        "apparent power",
+        "current",
+        "airflow",
+        "velocity",
+        "pressure",
+        "rotational speed",
+    }
+)
+"""Quantities of which a machine that stands still has none."""
+
+_RESTING_STEPS = 5.0
+"""Below so many steps of its display a meter shows rest, as in a record."""
+
+
+class LoadWatch:
+    """Whether the machine of a trial ever drew or moved anything.
+
+    A start that is given by hand may be given to a machine that is off, and what is idle settles very well. One
+    channel above rest is enough: another may be at zero for good reason.
+
+    Attributes:
+        has_risen: Whether there was a load.
+    """
+
+    def __init__(self, rules: SessionRules) -> None:
+        channels = {c.name: c for c in rules.channels}
+        # What a trial waits for comes first: of it the operator is told.
+        watched = dict.fromkeys((*rules.required, rules.start.channel))
+        self._rest = {
+            name: _RESTING_STEPS * channels[name].accuracy.resolution
+            for name in watched
+            if name is not None and channels[name].quantity in _NOTHING_AT_REST
+        }
+        if rules.start.channel in self._rest:
+            # What begins a trial by itself is a load.
+            least = min(self._rest[rules.start.channel], rules.start.on_above)
+            self._rest[rules.start.channel] = least
+        self.has_risen = False
+        self._heard: set[str] = set()
+
+    def feed(self, channel: str, value: float) -> None:
+        """Take a reading, or the largest of many."""
+        if not self.has_risen and channel in self._rest:
+            self._heard.add(channel)
+            self.has_risen = abs(value) > self._rest[channel]
+
+    def idle(self) -> tuple[str, ...]:
+        """Channels that should show a load, where none of those that were heard does."""
+        if self.has_risen:
+            return ()
+        return tuple(name for name in self._rest if name in self._heard)
 
 
 def render_rule(rules: SessionRules) -> str:

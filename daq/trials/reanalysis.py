@@ -5,16 +5,20 @@ averages by the same functions: with the same rule the outcome is the same, to t
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from daq.records import TrialResult, TrialState
 from daq.settling.group import SettlingGroup
+from daq.settling.normalising import Normalising
+from daq.settling.options import OptionError, with_options
+from daq.settling.parameters import Parameters
 from daq.settling.phases import Phase
 from daq.trials.judging import (
     Judgement,
+    LoadWatch,
     SessionRules,
     reasons_against,
     settled_averages,
@@ -46,6 +50,69 @@ class ReadingBlock:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class OtherRule:
+    """What is asked otherwise than a trial was run with; what is absent stays as it was.
+
+    Attributes:
+        base: Parameters to start from, instead of the recorded ones.
+        changes: Single parameters, by name.
+        tolerance: Of every channel [1].
+        tolerances: Of single ones, by name [1]; they go before it.
+        target: Relative uncertainty at which averaging may stop [1].
+        required: Channels that a trial waits for; empty for those of the plan.
+    """
+
+    base: Parameters | None = None
+    changes: Mapping[str, object] = field(default_factory=dict)
+    tolerance: float | None = None
+    tolerances: Mapping[str, float] = field(default_factory=dict)
+    target: float | None = None
+    required: tuple[str, ...] = ()
+
+    @property
+    def is_the_recorded(self) -> bool:
+        """Nothing is asked otherwise: what was averaged live must come out again."""
+        return self == OtherRule()
+
+    def instead_of(self, rules: SessionRules) -> SessionRules:
+        """The rules to judge by.
+
+        Raises:
+            OptionError: If they do not go together, or name a channel that the bench did not have.
+        """
+        known = [c.name for c in rules.channels]
+        for name in (*self.tolerances, *self.required):
+            if name not in known:
+                problem = f"no channel {name!r}, expected one of {', '.join(known)}"
+                raise OptionError(problem)
+        tolerances = dict(rules.tolerances)
+        if self.tolerance is not None:
+            tolerances = dict.fromkeys(tolerances, self.tolerance)
+        required = self.required or rules.required
+        changed = replace(
+            rules,
+            parameters=with_options(self.base or rules.parameters, self.changes),
+            required=required,
+            tolerances={**tolerances, **self.tolerances},
+            target=rules.target if self.target is None else self.target,
+            normalising=_of_those(rules.normalising, required),
+        )
+        try:
+            settling_group(changed, 0.0)
+        except ValueError as exc:
+            raise OptionError(str(exc)) from exc
+        return changed
+
+
+def _of_those(asked: Normalising | None, required: Sequence[str]) -> Normalising | None:
+    """Only what a trial waits for can be normalised."""
+    if asked is None:
+        return None
+    channels = tuple(name for name in asked.channels if name in required)
+    return replace(asked, channels=channels) if channels else None
+
+
 _ENDS_TOO_SOON = "the readings end before an average was confirmed"
 ReadBlocks = Callable[[], Iterable[ReadingBlock]]
 """Gives a trial's readings from the first on; may be called again."""
@@ -71,15 +138,24 @@ def judge_again(
     Returns:
         The trial with its new state, averages and note. Averaged even so it is NOT_SETTLED, whatever else befell it.
     """
-    group = settling_group(rules, recorded.started_s)
+    group, load = settling_group(rules, recorded.started_s), LoadWatch(rules)
+    reasons: tuple[str, ...] = ()
     for block in blocks():
-        _feed(group, _while_judged(block, recorded.started_s, rules.longest_s))
+        judged = _while_judged(block, recorded.started_s, rules.longest_s)
+        _watch(load, judged)
+        running, stopped = _parted_at_switch_off(judged, recorded, rules)
+        _feed(group, running)
+        if stopped.which.size and not reasons:
+            # As in the live session: before the rule is given what a stopped machine reads.
+            reasons = reasons_against(group, rules, idle=load.idle())
+        _feed(group, stopped)
         if group.phase is Phase.CONFIRMED:
             break
-    if group.phase is Phase.CONFIRMED:
+    if group.phase is Phase.CONFIRMED and not load.idle():
         state = _or_limit(recorded, TrialState.FINISHED)
         return _outcome(recorded, state, settled_averages(group, rules, idle=idle))
-    reasons = reasons_against(group, rules) or (_ENDS_TOO_SOON,)
+    reasons = reasons or reasons_against(group, rules, idle=load.idle())
+    reasons = reasons or (_ENDS_TOO_SOON,)
     if even_so:
         judgement = _averaged_even_so(recorded, rules, blocks, idle=idle)
         if judgement.averages:
@@ -104,6 +180,27 @@ def _averaged_even_so(
         judged = _while_judged(block, recorded.started_s, rules.longest_s)
         _feed(group, judged.where(judged.times_s < recorded.ended_s))
     return unsettled_averages(group, rules, idle=idle)
+
+
+def _parted_at_switch_off(
+    block: ReadingBlock, recorded: TrialResult, rules: SessionRules
+) -> tuple[ReadingBlock, ReadingBlock]:
+    """What came before the start channel first told of the switch-off, and what came from then on."""
+    is_later = block.times_s >= recorded.ended_s
+    if rules.start.channel in block.channels and is_later.any():
+        is_start = block.which == block.channels.index(rules.start.channel)
+        is_later = np.logical_or.accumulate(is_later & is_start)
+        return block.where(~is_later), block.where(is_later)
+    return block, block.where(np.zeros(block.which.size, dtype=np.bool_))
+
+
+def _watch(load: LoadWatch, block: ReadingBlock) -> None:
+    if load.has_risen:
+        return
+    for number, name in enumerate(block.channels):
+        values = block.values[block.which == number]
+        if values.size:
+            load.feed(name, float(np.abs(values).max()))
 
 
 def _feed(group: SettlingGroup, block: ReadingBlock) -> None:

@@ -6,7 +6,7 @@ this program and raises.
 
 import uuid
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from daq.records import (
     Channel,
@@ -23,6 +23,7 @@ from daq.settling.verdicts import HeldBackBy
 from daq.trials.idle import IdleReadings
 from daq.trials.judging import (
     CAN_BE_AVERAGED,
+    LoadWatch,
     reading_order,
     reasons_against,
     settled_averages,
@@ -47,7 +48,7 @@ class Occurrence:
         trial_id: UUID of the running trial; empty where there is none.
         result: The trial as it ended or was confirmed.
         breach: The limit that was broken.
-        reason: Why a declaration was withdrawn.
+        reason: Why a declaration was withdrawn, or a trial given up before its time.
     """
 
     stage: Stage
@@ -70,11 +71,13 @@ class _Trial:
     attempt: int
     started_s: float
     group: SettlingGroup
+    load: LoadWatch
     run_up_end_s: float | None = None
     result: TrialResult | None = None
     breach: Breach | None = None
     acknowledged: bool = False
     notes: list[str] = field(default_factory=list)
+    was_seen_running: bool = False
     reasons: tuple[str, ...] | None = None
 
 
@@ -271,7 +274,17 @@ class Session:
 
     def channel_progress(self, channel: str) -> ChannelProgress | None:
         """How far one required channel is; None outside a trial."""
-        return self._trial.group.progress(channel) if self._trial else None
+        if self._trial is None:
+            return None
+        if channel in self._trial.load.idle():
+            return ChannelProgress(HeldBackBy.NO_LOAD, None, None)
+        return self._trial.group.progress(channel)
+
+    def without_load(self) -> tuple[str, ...]:
+        """Channels that should have risen above rest in the trial in hand, where none of them has."""
+        trial = self._trial
+        is_judged = trial is not None and self.stage in RUNNING
+        return trial.load.idle() if trial is not None and is_judged else ()
 
     # ---- inside
 
@@ -281,6 +294,8 @@ class Session:
         trial = self._trial
         if trial is None or self.stage not in RUNNING or at_s < trial.started_s:
             return []
+        for channel, value in values:
+            trial.load.feed(channel, value)
         return [
             self._phase(trial, change)
             for channel, value in values
@@ -310,14 +325,16 @@ class Session:
         if trial is None or trial.result is not None:
             return
         if self._detector.sees_it_running:
-            trial.reasons = None
-        elif trial.reasons is None:
-            trial.reasons = reasons_against(trial.group, self._rules)
+            trial.was_seen_running, trial.reasons = True, None
+        elif trial.was_seen_running and trial.reasons is None:
+            trial.reasons = self._reasons(trial)
 
     def _switched_on(self, line: PlannedTrial, at_s: float) -> Occurrence:
         group = settling_group(self._rules, at_s)
         attempt = self._progress.attempts.get(line.position, 0) + 1
-        self._trial = _Trial(self._new_trial_id(), line, attempt, at_s, group)
+        self._trial = _Trial(
+            self._new_trial_id(), line, attempt, at_s, group, LoadWatch(self._rules)
+        )
         for watch in self._watches:
             watch.rearm()
         return self._move(Happening.SWITCHED_ON, at_s, self._trial)
@@ -325,6 +342,8 @@ class Session:
     def _phase(self, trial: _Trial, change: PhaseChange) -> Occurrence:
         if change.phase is Phase.AVERAGING:
             return self._move(Happening.DECLARED, change.at_s, trial)
+        if change.phase is Phase.CONFIRMED and trial.load.idle():
+            return self._give_up(trial, HeldBackBy.NO_LOAD)
         if change.phase is Phase.CONFIRMED:
             trial.result = self._confirmed_result(trial, change.at_s)
             return self._move(
@@ -378,24 +397,19 @@ class Session:
             breach = watch.feed(at_s, value, known_on_s=self._known_on_s(at_s))
             if breach is None:
                 continue
-            if trial is None:
-                occurrences.append(
-                    Occurrence(self.stage, None, at_s, None, breach=breach)
-                )
-            elif self.stage is Stage.LIMIT:
-                occurrences.append(
-                    Occurrence(
-                        stage=self.stage,
-                        happening=None,
-                        at_s=at_s,
-                        planned=trial.planned,
-                        attempt=trial.attempt,
-                        trial_id=trial.trial_id,
-                        breach=breach,
-                    )
-                )
-            else:
+            if trial is not None and self.stage is not Stage.LIMIT:
                 occurrences.append(self._limit_broken(trial, breach))
+                continue
+            # It moves nothing, and is told all the same.
+            told = Occurrence(self.stage, None, at_s, None, breach=breach)
+            if trial is not None:
+                told = replace(
+                    told,
+                    planned=trial.planned,
+                    attempt=trial.attempt,
+                    trial_id=trial.trial_id,
+                )
+            occurrences.append(told)
         return occurrences
 
     def _limit_broken(self, trial: _Trial, breach: Breach) -> Occurrence:
@@ -412,28 +426,34 @@ class Session:
             breach=breach,
         )
 
-    def _give_up(self, trial: _Trial) -> Occurrence:
-        """Time is up: say for each required channel why, and ask again where only a meter was missing."""
-        trial.notes += reasons_against(trial.group, self._rules)
+    def _reasons(self, trial: _Trial) -> tuple[str, ...]:
+        return reasons_against(trial.group, self._rules, idle=trial.load.idle())
+
+    def _give_up(self, trial: _Trial, reason: HeldBackBy | None = None) -> Occurrence:
+        """Say of each required channel why; ask again where only a meter, or the machine itself, was missing."""
+        trial.notes += self._reasons(trial)
         meter_was_missing = any(
             trial.group.why_not(name) is HeldBackBy.GAPS
             for name in self._rules.required
         )
-        state = TrialState.UNFINISHED if meter_was_missing else TrialState.NOT_SETTLED
-        if not meter_was_missing:
+        is_no_trial = meter_was_missing or bool(trial.load.idle())
+        state = TrialState.UNFINISHED if is_no_trial else TrialState.NOT_SETTLED
+        if not is_no_trial:
             self._offer(trial)
         trial.result = self._result(trial, state, self.now_s)
-        return self._move(Happening.TIME_UP, self.now_s, trial, result=trial.result)
+        return self._move(
+            Happening.TIME_UP, self.now_s, trial, result=trial.result, reason=reason
+        )
 
     def _offer(self, trial: _Trial) -> None:
         """Write down that a trial without averages can have some, where there is anything to average."""
-        if trial.group.phase is not Phase.RUN_UP:
+        if trial.group.phase is not Phase.RUN_UP and not trial.load.idle():
             trial.notes.append(CAN_BE_AVERAGED)
 
     def _switched_off(self, trial: _Trial, at_s: float) -> Occurrence:
         state = trial.result.state if trial.result else TrialState.UNFINISHED
         if trial.result is None:
-            trial.notes += trial.reasons or reasons_against(trial.group, self._rules)
+            trial.notes += trial.reasons or self._reasons(trial)
             self._offer(trial)
         result = self._result(trial, state, max(at_s, trial.started_s))
         self._count(result)

@@ -35,12 +35,33 @@ class Resistance:
             self.quadratic_pa_s2_per_m2 + other.quadratic_pa_s2_per_m2,
         )
 
+    def times(self, factor: float) -> "Resistance":
+        """So many times as much."""
+        return Resistance(
+            factor * self.linear_pa_s_per_m, factor * self.quadratic_pa_s2_per_m2
+        )
+
     def pressure_pa(self, velocity_m_per_s: float) -> float:
         """Pressure lost at this velocity."""
         return (
             self.linear_pa_s_per_m * velocity_m_per_s
             + self.quadratic_pa_s2_per_m2 * velocity_m_per_s**2
         )
+
+
+@dataclass(frozen=True)
+class Flutter:
+    """A flap or a limp hose that moves to and fro: the resistance swings as a sine.
+
+    Its mean is the resistance that is stated, so the settled truth stays the same.
+    """
+
+    share: float
+    period_s: float
+
+    def factor(self, now_s: float) -> float:
+        """How many times the stated resistance there is at this instant."""
+        return 1.0 + self.share * math.sin(2 * math.pi * now_s / self.period_s)
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ run depends on the seed and on what was done, never on how often somebody looked
 """
 
 import math
+from dataclasses import replace
 from random import Random
 
 from simulators.models.operating import (
@@ -33,6 +34,7 @@ class Bench:
         self._temperatures = Temperatures(parts.room_c, parts.room_c, parts.room_c)
         self._running = False
         self._steps = 0
+        self._clogged = 1.0
         self._put_away: dict[str, tuple[float, float]] = {}
 
     @property
@@ -55,7 +57,7 @@ class Bench:
         """What meters could see now."""
         return operating_point(
             self._parts,
-            self._condition,
+            self._as_it_is_now(),
             supply_v=self._wander.voltage_v,
             speed_rad_per_s=self._speed_rad_per_s,
             temperatures=self._temperatures,
@@ -71,6 +73,7 @@ class Bench:
         if self._running:
             msg = "the machine is on, expected it to be switched off first"
             raise ValueError(msg)
+        self._clogged = 1.0
         old = self._condition
         self._put_away[old.name] = (self._temperatures.lead_c, self.now_s)
         self._condition = condition
@@ -80,6 +83,10 @@ class Bench:
             self._temperatures.air_c,
         )
 
+    def clog(self, factor: float) -> None:
+        """Something gets into the filter: so many times its resistance, until another is fitted."""
+        self._clogged = factor
+
     def switch(self, *, on: bool) -> None:
         """Switch the machine on or off."""
         self._running = on
@@ -88,6 +95,15 @@ class Bench:
         """Let time pass, in whole steps, up to a bench time."""
         while (self._steps + 1) * STEP_S <= until_s:
             self._step()
+
+    def _as_it_is_now(self) -> Condition:
+        """What is fitted, with its filter as it stands at this instant."""
+        fitted, factor = self._condition, self._clogged
+        if fitted.flutter is not None:
+            factor *= fitted.flutter.factor(self.now_s)
+        if factor == 1.0:
+            return fitted
+        return replace(fitted, filter=fitted.filter.times(factor))
 
     def _step(self) -> None:
         self._wander.step(STEP_S)

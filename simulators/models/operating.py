@@ -14,7 +14,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from simulators.models.air import Duct, Fan, Resistance
+from simulators.models.air import Duct, Fan, Flutter, Resistance
 from simulators.models.lead import Lead
 from simulators.models.machine import SeriesMotor
 from simulators.models.supply import Supply
@@ -34,11 +34,15 @@ UNITS = {
 
 @dataclass(frozen=True)
 class Condition:
-    """What changes between trials: the lead in use and the filter in the duct."""
+    """What changes between trials: the lead in use and the filter in the duct.
+
+    Settled values are those of a filter that keeps still.
+    """
 
     name: str
     lead: Lead
     filter: Resistance
+    flutter: Flutter | None = None
 
 
 @dataclass(frozen=True)

@@ -169,6 +169,35 @@ def test_a_time_that_is_neither_number_nor_time_stamp_is_refused() -> None:
     assert "2026-03-01T12:00:00Z" in refusal
 
 
+@pytest.mark.parametrize(
+    "stamp", ["01.03.2026 12:00:00", "3/1/2026 12:00", "01-03-26", "1. 3. 2026 12:00"]
+)
+def test_a_date_that_does_not_begin_with_the_year_is_refused_with_what_is_read(
+    stamp: str,
+) -> None:
+    refusal = _refusal(f"time;v\n{stamp};1\n{stamp};2\n")
+    assert refusal.startswith(f"fan.csv, line 2, time: got '{stamp}', expected seconds")
+    for accepted in ("since 1970", "2026-03-01T12:00:00Z", "2026-03-01 12:00:00.5"):
+        assert accepted in refusal
+    assert "which of its numbers is the day" in refusal
+
+
+def test_a_time_of_day_alone_is_refused_with_what_is_read() -> None:
+    refusal = _refusal("time,v\n12:00:00,1\n12:00:01,2\n")
+    assert "expected seconds as a number" in refusal
+    assert "which of its numbers is the day" not in refusal
+
+
+def test_the_forms_that_a_refusal_names_are_read() -> None:
+    for first, second in (
+        ("2026-03-01T12:00:00Z", "2026-03-01T12:00:01Z"),
+        ("2026-03-01 12:00:00.5", "2026-03-01 12:00:01.5"),
+        ("1760000000.5", "1760000001.5"),
+    ):
+        times_s = _read(f"time,v\n{first},1\n{second},2\n").times_s
+        assert times_s[1] - times_s[0] == 1.0
+
+
 def test_time_that_goes_backwards_is_refused() -> None:
     assert _refusal("t,v\n0,1\n2,1\n1.5,1\n") == (
         "fan.csv, line 4, t: time goes backwards, got 1.5 s after 2 s;"
@@ -218,6 +247,19 @@ def test_columns_are_found_by_name_in_any_case_or_by_number() -> None:
 def test_the_column_called_time_is_the_time_wherever_it_stands() -> None:
     log = _read("watts,Time\n900,0\n901,1\n")
     assert (log.time_column, log.value_column) == ("Time", "watts")
+
+
+def test_the_bench_time_of_an_export_is_taken_before_its_utc() -> None:
+    # Twenty seconds of the bench in one: a session with simulators, faster than life.
+    text = "utc,at_s,power_w\n2026-03-01T12:00:00Z,500.0,900\n2026-03-01T12:00:01Z,520.0,901\n"
+    log = _read(text)
+    assert (log.time_column, log.times_s) == ("at_s", (500.0, 520.0))
+    assert (log.value_column, log.other_time_columns) == ("power_w", ("utc",))
+    assert _read(text, time="utc").times_s == (0.0, 1.0)
+
+
+def test_without_another_column_of_times_none_is_named() -> None:
+    assert _read(PLAIN).other_time_columns == ()
 
 
 def test_a_capital_t_is_a_temperature() -> None:
@@ -378,3 +420,26 @@ def test_whatever_the_bytes_they_are_read_or_refused(content: bytes) -> None:
     assert len(log.times_s) == len(log.values) >= 2
     assert log.times_s[0] < log.times_s[-1]
     assert list(log.times_s) == sorted(log.times_s)
+
+
+# ---- where the values stay above something
+
+
+@pytest.mark.parametrize(
+    ("values", "stretch"),
+    [
+        # One or two readings are spikes, or a dip.
+        ((9, 1, 9, 9, 1, 9, 9, 9, 1, 9, 9), (5, 11)),
+        ((1, 9, 9, 9, 1, 1, 9, 1, 1, 1, 9), (1, 7)),
+        ((9, 9, 9), (0, 3)),
+        ((9, 9, 1, 9, 9), None),
+        # Not above is what is equal.
+        ((5, 5, 5, 5), None),
+    ],
+)
+def test_a_stretch_begins_where_values_stay_above_and_ends_where_they_no_longer_do(
+    values: tuple[int, ...], stretch: tuple[int, int] | None
+) -> None:
+    lines = [f"{i},{value}" for i, value in enumerate(values)]
+    log = _read("\n".join(["t,v", *lines]))
+    assert log.stretch_above(5.0) == stretch

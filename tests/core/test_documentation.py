@@ -16,7 +16,7 @@ from jsonschema import Draft202012Validator
 from pydantic import BaseModel
 
 from daq.cli import main
-from daq.config import accuracy, models
+from daq.config import accuracy, compared, models, surroundings
 from daq.config.bench import parse_profile
 from daq.config.checked import Model
 from daq.messages import (
@@ -67,17 +67,27 @@ TABLES: Mapping[str, Mapping[str, type[BaseModel]]] = MappingProxyType(
             "`[broker]`": models.BrokerModel,
             "`[[instrument]]`": models.InstrumentModel,
             "`[[instrument.channel]]`": models.ChannelModel,
+            "`[air]`": surroundings.AirModel,
+            "`[[airflow]]`": surroundings.AirflowModel,
+            "`[airflow.pitot]`": surroundings.PitotModel,
+            "`[airflow.orifice]`": surroundings.OrificeModel,
         },
         "Plan": {
             "top level": models.PlanModel,
             "`[machine]`": models.MachineModel,
+            "`[machine.nameplate]`": compared.NameplateModel,
             "`[[condition]]`": models.ConditionModel,
+            "`[condition.lead]`": compared.LeadModel,
             "`[order]`": models.OrderModel,
             "`[start]`": models.StartModel,
             "`[settling]`": models.SettlingModel,
             "`[settling.normalise]`": models.NormaliseModel,
             "`[averaging]`": models.AveragingModel,
             "`[[limit]]`": models.LimitModel,
+            "`[prices]`": compared.PricesModel,
+            "`[circuit]`": compared.CircuitModel,
+            "`[comparison]`": compared.ComparisonModel,
+            "`[comparison.spread.NAME]`": compared.SpreadModel,
         },
     }
 )
@@ -363,7 +373,8 @@ def test_the_reference_holds_every_table_and_no_other() -> None:
     shown = {model for tables in TABLES.values() for model in tables.values()}
     there = {
         value
-        for value in (*vars(models).values(), *vars(accuracy).values())
+        for module in (models, accuracy, compared, surroundings)
+        for value in vars(module).values()
         if isinstance(value, type) and issubclass(value, Model)
     }
     assert there - {Model} == shown

@@ -5,11 +5,11 @@ import pytest
 from daq.records import Accuracy, Channel, PlannedTrial, TrialResult, TrialState
 from daq.settling.verdicts import HeldBackBy
 from daq.trials.limits import Breach, Limit
+from daq.trials.reasons import REASONS, noted
 from daq.trials.session import Occurrence
 from daq.trials.stages import OVER, RUNNING, TRANSITIONS, Happening, Stage
 from daq.units import UNITS
 from daq.wording import (
-    WHY_NOT,
     Urgency,
     breach_text,
     decimals_of,
@@ -257,30 +257,31 @@ def test_every_reason_for_not_being_settled_has_words_and_something_to_do(
     assert to_do
 
 
-@pytest.mark.parametrize(
-    "reason",
-    [
-        "no load",
-        "drifting",
-        "too noisy",
-        "resolution too coarse",
-        "hunting",
-        "step",
-        "too short",
-    ],
-)
-def test_every_reason_tells_what_was_seen_and_what_to_do(reason: str) -> None:
+@pytest.mark.parametrize("reason", HeldBackBy)
+def test_every_reason_tells_what_was_seen_and_what_to_do(reason: HeldBackBy) -> None:
     seen, _, advice = why_not_settled(reason).partition(". ")
-    assert seen
-    assert advice.endswith((".", "?"))
+    for sentence in (seen, advice):
+        assert sentence[0].isupper()
+    assert advice.endswith(".")
 
 
 def test_no_two_reasons_are_told_alike() -> None:
-    assert len(set(WHY_NOT.values())) == len(WHY_NOT) == 7
+    for tell in (held_back, held_back_advice, why_not_settled):
+        assert len({tell(reason) for reason in HeldBackBy}) == len(HeldBackBy)
 
 
-def _result(state: TrialState) -> TrialResult:
-    return TrialResult("id", FIRST, 1, state, 0.0, 100.0)
+def test_a_note_names_every_channel_and_each_remedy_once() -> None:
+    drifting, noisy = HeldBackBy.DRIFT, HeldBackBy.NOISE
+    notes = noted([("power", drifting), ("current", noisy), ("velocity", drifting)])
+    assert notes == (
+        f"power: drifting ({REASONS[drifting].remedy})",
+        f"current: too noisy ({REASONS[noisy].remedy})",
+        "velocity: drifting",
+    )
+
+
+def _result(state: TrialState, note: str = "") -> TrialResult:
+    return TrialResult("id", FIRST, 1, state, 0.0, 100.0, note=note)
 
 
 @pytest.mark.parametrize(
@@ -328,6 +329,29 @@ def test_the_end_of_a_trial_says_how_it_ended(state: TrialState, says: str) -> N
         Stage.WAITING, Happening.OFF_MORE_TO_COME, 9.0, FIRST, result=_result(state)
     )
     assert says in occurrence_text(ended)
+
+
+def test_a_trial_without_averages_says_in_the_log_why_and_what_to_do() -> None:
+    (note,) = noted([("power", HeldBackBy.HUNTING)])
+    for happening in (Happening.TIME_UP, Happening.OFF_MORE_TO_COME):
+        result = _result(TrialState.UNFINISHED, note)
+        ended = Occurrence(Stage.WAITING, happening, 9.0, FIRST, result=result)
+        assert occurrence_text(ended).endswith(f". {note}.")
+
+
+def test_a_machine_that_never_ran_is_given_up_with_that_reason() -> None:
+    (note,) = noted([("power", HeldBackBy.NO_LOAD)])
+    ended = Occurrence(
+        Stage.NOT_SETTLED,
+        Happening.TIME_UP,
+        9.0,
+        FIRST,
+        result=_result(TrialState.UNFINISHED, note),
+        reason=HeldBackBy.NO_LOAD,
+    )
+    told = occurrence_text(ended)
+    assert told.startswith("fine filter: given up, nothing rises above rest. power: ")
+    assert "longest time" not in told
 
 
 def test_a_repeated_attempt_is_counted() -> None:

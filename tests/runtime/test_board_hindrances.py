@@ -33,6 +33,11 @@ def blow(rehearsal: Rehearsal) -> None:
     rehearsal.take(Reading("anemometer", rehearsal.clock.bench_s(), (12.0,)))
 
 
+def blow_nothing(rehearsal: Rehearsal) -> None:
+    """The anemometer is read in still air."""
+    rehearsal.take(Reading("anemometer", rehearsal.clock.bench_s(), (0.0,)))
+
+
 def test_a_required_meter_that_falls_silent_is_named_until_it_answers(
     bench: Bench, computer: Computer
 ) -> None:
@@ -146,3 +151,25 @@ def test_without_a_start_channel_the_screens_name_the_enter_key(
     assert "Enter" in shown.stage.sentence
     by_channel = Rehearsal(bench, plan, computer).board.snapshot()
     assert "Enter" not in by_channel.instruction + by_channel.stage.sentence
+
+
+def test_a_machine_that_was_called_on_and_shows_no_load_is_to_be_switched_on(
+    bench: Bench, computer: Computer
+) -> None:
+    by_key = Rehearsal(bench, waiting_for_velocity(bench, by_key=True), computer)
+    by_key.stand_still()
+    by_key.session.operator_switched(by_key.clock.bench_s())
+    for _ in range(10):
+        by_key.read(0.0, 0.0)
+        blow_nothing(by_key)
+    shown = by_key.board.snapshot()
+    assert shown.instruction == (
+        "Power: nothing rises above rest. Switch the machine on."
+    )
+    assert shown.stage.seconds_left is None
+    assert channel(by_key, "power").holding_back == (
+        "nothing rises above rest: switch the machine on"
+    )
+    by_key.read(6.0, 1400.0)
+    blow(by_key)
+    assert "Keep it running" in by_key.board.snapshot().instruction

@@ -72,7 +72,7 @@ async def test_a_session_instrument_or_channel_that_is_not_there_is_named(
         with pytest.raises(InputError, match=r"no session 7, it holds none"):
             read_trial_averages(path, 7)
         await begin_session(store)
-    with pytest.raises(InputError, match=r"bench\.db: no session 7, it holds 1 to 1"):
+    with pytest.raises(InputError, match=r"bench\.db: no session 7, it holds only 1"):
         read_trials(path, 7)
     with pytest.raises(InputError, match="no channel 'flow', it holds supply, power"):
         list(read_readings(path, channels=["flow"]))

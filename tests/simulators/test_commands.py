@@ -68,6 +68,8 @@ def test_a_condition_is_fitted_by_its_name_and_the_machine_switched(desk: Desk) 
         ("fault outlet-air foreign", "error: fault foreign on this kind of meter"),
         ("fault outlet-air late -3", "error: got '-3', expected seconds above 0"),
         ("fault outlet-air late x", "error: got 'x', expected seconds above 0"),
+        ("clog", "error: got '', expected per cent above 0"),
+        ("clog -20", "error: got '-20', expected per cent above 0"),
         ("unplug gas", "error: line 'gas' is not known, expected one of mains"),
     ],
 )
@@ -81,6 +83,25 @@ def test_a_condition_is_not_fitted_under_load(desk: Desk) -> None:
     desk.type("on")
     answer = desk.type("fit 1.5 mm2, 25 m")
     assert answer == "error: the machine is on, expected it to be switched off first"
+
+
+def test_a_filter_can_be_clogged_while_the_machine_runs(filters: Simulation) -> None:
+    desk = Desk(filters)
+    desk.type("fit fine filter")
+    desk.type("on")
+    desk.rig.advance(20)
+
+    def velocity() -> float:
+        state = json.loads(desk.type("state").removeprefix("ok "))
+        found: float = next(
+            each["value"] for each in state["now"] if each["quantity"] == "velocity"
+        )
+        return found
+
+    before = velocity()
+    assert desk.type("clog 300") == "ok 300"
+    desk.rig.advance(25)
+    assert velocity() < 0.9 * before
 
 
 def test_plugs_are_pulled_and_put_back(desk: Desk) -> None:

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from simulators.config import Simulation, load_simulation
+from simulators.models.air import Flutter
 from simulators.tables import ConfigError
 
 GOOD = (Path(__file__).parents[2] / "configs" / "leads" / "simulation.toml").read_text(
@@ -105,3 +106,21 @@ def test_a_list_of_conditions_without_tables_is_refused(tmp_path: Path) -> None:
     text = "conditions = [3]\n" + GOOD.replace("[[conditions]]", "[[spare]]")
     problems = problems_of(tmp_path, text)
     assert any("conditions[1].name: missing" in line for line in problems)
+
+
+def test_a_filter_may_flutter(tmp_path: Path) -> None:
+    file = tmp_path / "simulation.toml"
+    still = "lead = { length_m = 25, area_mm2 = 2.5 }"
+    loose = f"{still}\nfilter = {{ linear_pa_s_per_m = 5, flutter_percent = 40, flutter_s = 8 }}"
+    file.write_text(GOOD.replace(still, loose), encoding="utf-8")
+    conditions = load_simulation(file).conditions
+    assert conditions[0].flutter is None
+    assert conditions[1].flutter == Flutter(share=0.4, period_s=8.0)
+
+
+def test_a_filter_flutters_by_no_more_than_there_is(tmp_path: Path) -> None:
+    still = "lead = { length_m = 25, area_mm2 = 2.5 }"
+    problems = problems_of(
+        tmp_path, GOOD.replace(still, f"{still}\nfilter = {{ flutter_percent = 140 }}")
+    )
+    assert any("filter.flutter_percent: got 140, expected" in line for line in problems)

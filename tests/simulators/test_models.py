@@ -8,6 +8,7 @@ from statistics import fmean, stdev
 import pytest
 
 from simulators.config import Simulation
+from simulators.models.air import Flutter
 from simulators.models.bench import Bench
 from simulators.models.lead import Lead
 from simulators.models.operating import OperatingPoint, Parts, settled_state
@@ -261,3 +262,44 @@ def test_a_run_does_not_depend_on_how_often_somebody_looks(leads: Simulation) ->
         often.advance(look * 0.1037)
     once.advance(199 * 0.1037)
     assert often.point == once.point
+
+
+def test_a_clogged_filter_is_as_one_of_that_resistance_until_the_next_is_fitted(
+    filters: Simulation,
+) -> None:
+    fine = filters.conditions[3]
+    parts = steady(filters.parts)
+    denser = replace(fine, filter=fine.filter.times(2.0))
+    clogged = Bench(parts, fine, seeded(1, "x"))
+    clogged.clog(2.0)
+    as_one = Bench(parts, denser, seeded(1, "x"))
+    for bench in (clogged, as_one):
+        bench.switch(on=True)
+        bench.advance(20)
+    assert values(clogged.point) == values(as_one.point)
+    clogged.switch(on=False)
+    clogged.fit(fine)
+    clean = Bench(parts, fine, seeded(1, "x"))
+    for bench in (clogged, clean):
+        bench.switch(on=True)
+        bench.advance(40)
+    assert clogged.point.velocity_m_per_s == pytest.approx(
+        clean.point.velocity_m_per_s, rel=1e-3
+    )
+
+
+def test_a_flap_that_flutters_swings_around_what_is_stated(filters: Simulation) -> None:
+    # A sine: nothing at 0 and half a period, all of it at a quarter, the opposite at three quarters.
+    flutter = Flutter(share=0.5, period_s=8.0)
+    factors = [flutter.factor(t) for t in (0.0, 2.0, 4.0, 6.0)]
+    assert factors == pytest.approx([1.0, 1.5, 1.0, 0.5])
+    fine = replace(filters.conditions[3], flutter=flutter)
+    bench = Bench(steady(filters.parts), fine, seeded(1, "x"))
+    bench.switch(on=True)
+    seen = []
+    for tick in range(160):
+        bench.advance(20 + tick / 10)
+        seen.append(bench.point.velocity_m_per_s)
+    still = settled_state(filters.parts, fine).velocity_m_per_s
+    assert min(seen) < 0.95 * still
+    assert max(seen) > 1.05 * still

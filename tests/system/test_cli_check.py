@@ -222,3 +222,109 @@ def test_check_shows_an_accuracy_that_is_stated_in_parts_and_by_a_certificate(
     assert (told.code, told.err) == (0, "")
     assert "; accuracy gain 1.5 % of reading, offset 0.05 [m/s]\n" in told.out
     assert "; accuracy certificate U = 0.2, k = 2 [°C]\n" in told.out
+
+
+# ---- a plan
+
+
+def test_every_fault_of_a_plan_is_told_in_one_go(run: Daq, folder: Path) -> None:
+    plan = folder / "plan.toml"
+    edit(plan, 'baseline = "short lead"', 'baseline = "no lead"')
+    edit(plan, 'title = "Blower"', 'title = "Blower"\ncolour = "red"')
+    edit(plan, "off_below = 100", "off_below = 100\nleast_off_s = -1")
+    edit(
+        plan,
+        'required = ["supply"]',
+        'required = ["suply"]\npreset = "hasty"\ntolerances = { flow = 0.01 }',
+    )
+    told = run("check", folder / "bench.toml", plan, "--files-only")
+    assert (told.code, told.out) == (2, "")
+    keys = [line.split(": ")[2] for line in told.err.splitlines()]
+    assert sorted(keys) == [
+        "baseline",
+        "machine.colour",
+        "settling.preset",
+        "settling.required[1]",
+        "settling.tolerances.flow",
+        "start.least_off_s",
+    ]
+    # What follows from another fault is none of its own.
+    assert "did you mean 'supply'?" in told.err
+
+
+def test_a_plan_that_lacks_a_whole_table_is_told_so_alone(
+    run: Daq, folder: Path
+) -> None:
+    edit(folder / "plan.toml", '[settling]\nrequired = ["supply"]\n', "")
+    told = run("check", folder / "bench.toml", folder / "plan.toml", "--files-only")
+    assert told.code == 2
+    assert told.says_only("settling: missing, expected a value")
+
+
+def test_text_that_is_no_toml_is_told_with_its_line(run: Daq, folder: Path) -> None:
+    edit(folder / "plan.toml", "[start]", "[start")
+    told = run("check", folder / "bench.toml", folder / "plan.toml", "--files-only")
+    assert told.code == 2
+    assert told.says_only("plan.toml:", "no valid TOML")
+
+
+def _normalising(folder: Path, *, voltage: float, settling: str = "") -> Path:
+    """The plan for leads, normalised to a voltage."""
+    plan = folder / "plan.toml"
+    text = plan.read_text(encoding="utf-8").replace("# changes =", "changes =")
+    text = text.replace('preset = "standard"', settling or 'preset = "standard"')
+    text += (
+        '\n[settling.normalise]\nreference = "supply_voltage"\nchannels = ["power"]\n'
+    )
+    plan.write_text(f"{text}voltage = {voltage}\n", encoding="utf-8")
+    return plan
+
+
+@pytest.mark.parametrize("voltage", [24.0, 2300.0])
+def test_a_reference_voltage_that_the_supply_cannot_have_is_refused(
+    run: Daq, scenario: Callable[[str], Path], voltage: float
+) -> None:
+    folder = scenario("leads")
+    plan = _normalising(folder, voltage=voltage)
+    told = run("check", folder / "bench.toml", plan, "--files-only")
+    assert (told.code, told.out) == (2, "")
+    # The meter's profile ends at 300 V.
+    assert told.says_only(
+        f"settling.normalise.voltage: {voltage:g} V is no supply",
+        "30 to 300 V with this meter",
+    )
+
+
+def test_a_rule_that_may_end_before_anything_can_be_normalised_is_warned_of(
+    run: Daq, scenario: Callable[[str], Path]
+) -> None:
+    folder = scenario("leads")
+    plan = _normalising(folder, voltage=230, settling='preset = "quick"')
+    told = run("check", folder / "bench.toml", plan, "--files-only")
+    assert told.code == 0
+    assert "\n  Caution: normalising needs 20 bins of 2 s, " in told.out
+    facts = json.loads(
+        run("check", folder / "bench.toml", plan, "--files-only", "--json").out
+    )
+    assert len(facts["cautions"]) == 1
+
+
+@pytest.mark.pty
+@pytest.mark.slow
+def test_a_reference_far_from_what_the_meter_shows_is_warned_of(
+    run: Daq,
+    scenario: Callable[[str], Path],
+    simulate: Callable[..., Simulator],
+) -> None:
+    folder = scenario("leads")
+    simulate(folder)
+    plan = _normalising(folder, voltage=120)
+    told = run("check", folder / "bench.toml", plan, "--seconds", "1.5")
+    assert told.code == 0
+    last = told.out.splitlines()[-1]
+    assert last.startswith(
+        "Caution: the plan normalises to 120 V, but supply_voltage shows 2"
+    )
+    edit(plan, "voltage = 120", "voltage = 230")
+    told = run("check", folder / "bench.toml", plan, "--seconds", "1.5", "--json")
+    assert json.loads(told.out)["cautions"] == []

@@ -179,3 +179,15 @@ def test_shipped_files_follow_the_schema_and_a_misspelt_key_does_not(
     facts = tomllib.loads(file.read_text(encoding="utf-8"))
     assert list(validator.iter_errors(facts)) == []
     assert list(validator.iter_errors({**facts, "fromat": 1})) != []
+
+
+def test_a_profile_that_is_not_there_is_told_with_those_that_are(
+    run: Daq, folder: Path
+) -> None:
+    edit(folder / "bench.toml", 'profile = "meter.toml"', 'profile = "ac-meter-flaot"')
+    told = run("check", folder / "bench.toml", "--files-only")
+    assert told.code == 2
+    assert told.says_only(
+        "no profile 'ac-meter-flaot', expected the name of a shipped profile (ac-meter-float, duct-velocity-scaled,",
+        "did you mean 'ac-meter-float'?",
+    )

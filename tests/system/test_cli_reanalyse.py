@@ -151,7 +151,10 @@ def test_an_unfinished_trial_is_averaged_on_request_and_marked(
     assert abs(mean - 1400.0) <= expanded
     # Live the trial has no average, says why, and that it can have one.
     assert ask(store, "SELECT note FROM trials WHERE id = 2") == [
-        ("power: too short; can be averaged as not settled: daq reanalyse --even-so",)
+        (
+            "power: too short (let it run for some minutes after switching on);"
+            " can be averaged as not settled: daq reanalyse --even-so",
+        )
     ]
 
 
@@ -200,6 +203,79 @@ def test_a_preset_takes_the_place_of_the_recorded_rule(
     assert facts["trials"][0]["before"] != facts["trials"][0]["after"]
 
 
+def rule_of(store: Path) -> dict[str, Any]:
+    """What the first analysis was made by."""
+    ((rule, note),) = ask(store, "SELECT rule_json, note FROM analyses WHERE id = 1")
+    facts: dict[str, Any] = json.loads(str(rule))
+    return {**facts, "note": note}
+
+
+def test_another_tolerance_is_asked_of_all_channels_or_of_one(
+    run: Daq, record: Callable[..., Path]
+) -> None:
+    store = record(all_settled)
+    facts = facts_of(
+        run("reanalyse", store, "--tol", "0.02", "--tol", "power=0.01", "--json")
+    )
+    assert facts["changed"] == ["tolerance 2 %", "tolerance of power 1 %"]
+    assert facts["reproduced"] is None
+    rule = rule_of(store)
+    assert rule["tolerances"] == {"current": 0.02, "power": 0.01, "velocity": 0.02}
+    assert rule["note"] == "tolerance 2 %, tolerance of power 1 %"
+    # Whoever exports learns of it.
+    assert "tolerance of power 1 %" in run("export", store, "--table", "analyses").out
+
+
+def test_a_narrower_tolerance_takes_the_averages_back_and_says_what_to_do(
+    run: Daq, record: Callable[..., Path]
+) -> None:
+    # 1 W of scatter on 1400 W cannot be told to be within a hundred-thousandth.
+    told = run("reanalyse", record(all_settled), "--tol", "power=0.00001")
+    assert told.code == 1
+    assert told.out.count("finished → not settled") == 2
+    assert "power: too noisy (steady the supply or the airflow" in told.out
+
+
+def test_another_target_lets_averaging_go_on_for_longer(
+    run: Daq, record: Callable[..., Path]
+) -> None:
+    store = record(all_settled)
+    # The plan names no target; 1 W of scatter over its least 30 s leaves more than 0.001 %.
+    told = run("reanalyse", store, "--target", "0.001")
+    assert "judged again by target 0.001 %." in told.out
+    assert rule_of(store)["target"] == pytest.approx(1e-5)
+    ends = ask(
+        store,
+        "SELECT analysis_id, window_end_s FROM averages WHERE trial_id = 1"
+        " AND channel = 'power' ORDER BY analysis_id",
+    )
+    # It goes on to the plan's longest time, 60 s after the declaration: then what there is must do.
+    assert len(ends) == 2
+    assert float(str(ends[1][1])) > float(str(ends[0][1]))
+
+
+def test_other_channels_can_be_required(run: Daq, record: Callable[..., Path]) -> None:
+    store = record(all_settled)
+    words = ("--required", "current", "--required", "power", "--json")
+    facts = facts_of(run("reanalyse", store, *words))
+    assert facts["changed"] == ["required current and power"]
+    assert rule_of(store)["required"] == ["current", "power"]
+    # The rehearsed vane is never read: nothing can settle that waits for it.
+    told = run("reanalyse", store, "--required", "velocity", "--dry-run")
+    assert told.code == 1
+    assert "velocity: gaps (look at the meter" in told.out
+
+
+def test_a_change_that_is_less_than_is_shown_has_no_sign(
+    run: Daq, record: Callable[..., Path]
+) -> None:
+    # Far from what decides: everything but the wish stays the same, the scatter of 1 W included.
+    told = run("reanalyse", record(all_settled), "--rule", "scale=0.66")
+    assert told.out.count("no change") >= 2
+    assert "+0 " not in told.out
+    assert "-0 " not in told.out
+
+
 def test_a_dry_run_leaves_the_file_as_it_is(
     run: Daq, record: Callable[..., Path]
 ) -> None:
@@ -223,6 +299,13 @@ def test_a_dry_run_leaves_the_file_as_it_is(
         (("--rule", "least_s=-1"), "least_s: got -1, expected finite numbers above 0"),
         (("--rule", "least_s"), "least_s: no value, expected name=value"),
         (("--preset", "hasty"), "argument --preset: invalid choice: 'hasty'"),
+        (("--tol", "0"), "argument --tol: got 0, expected a share above 0"),
+        (("--tol", "power=1"), "argument --tol: got power=1, expected a share"),
+        (("--tol", "=0.01"), "argument --tol: got =0.01, expected a share"),
+        (("--tol", "0.1", "--tol", "0.2"), "a tolerance for all given twice"),
+        (("--tol", "p=0.1", "--tol", "p=0.2"), "argument --tol: p given twice"),
+        (("--target", "0"), "argument --target: got 0, expected percent of the mean"),
+        (("--target", "small"), "argument --target: got small, expected percent"),
     ],
 )
 def test_a_rule_that_cannot_be_ends_with_2_before_the_store_is_touched(
@@ -251,6 +334,19 @@ def test_parameters_that_do_not_go_together_end_with_2(
     told = run("reanalyse", store, "--rule", "least_s=5000")
     assert (told.code, told.out) == (2, "")
     assert told.says_only("--rule least_s: longest_s ", "expected at least least_s")
+    assert ask(store, "SELECT count(*) FROM analyses") == [(1,)]
+
+
+@pytest.mark.parametrize(
+    "words", [("--tol", "flow=0.01"), ("--required", "power", "--required", "flow")]
+)
+def test_a_channel_that_the_bench_did_not_have_ends_with_2(
+    run: Daq, record: Callable[..., Path], words: tuple[str, ...]
+) -> None:
+    store = record(all_settled)
+    told = run("reanalyse", store, *words)
+    assert (told.code, told.out) == (2, "")
+    assert told.says_only("no channel 'flow', expected one of current, power, velocity")
     assert ask(store, "SELECT count(*) FROM analyses") == [(1,)]
 
 

@@ -147,6 +147,25 @@ def test_time_stamps_are_counted_from_the_first(
     assert "counted from 2026-03-01T23:58:00.000Z" in run("settle", other).out
 
 
+def test_bench_time_is_taken_before_utc_and_that_is_said(
+    run: Daq, settled: Path, tmp_path: Path
+) -> None:
+    lines = settled.read_text(encoding="utf-8").splitlines()
+    # Ten times as fast as life.
+    stamped = [
+        f"2026-03-01T12:{at_s // 600:02.0f}:{at_s % 600 / 10:09.6f}Z,{line}"
+        for line in lines[1:]
+        for at_s in [float(line.partition(",")[0])]
+    ]
+    other = tmp_path / "export.csv"
+    other.write_text("\n".join(["utc,at_s,power_w", *stamped]), encoding="utf-8")
+    facts = _facts(run("settle", other, "--json"), code=0)
+    assert (facts["time_column"], facts["other_time_columns"]) == ("at_s", ["utc"])
+    plain = _facts(run("settle", settled, "--json"), code=0)
+    assert facts["t_settled_s"] == plain["t_settled_s"]
+    assert " by at_s (not by utc: --time chooses)" in run("settle", other).out
+
+
 def test_a_record_can_come_from_standard_input(
     run: Daq, settled: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -238,6 +257,26 @@ def test_a_ramp_is_called_drifting(run: Daq, tmp_path: Path) -> None:
     _assert_not_settled(run, Record(ramp).save(tmp_path / "ramp.csv"), "drifting")
 
 
+def test_who_drifts_to_the_end_is_warned_of_the_tolerance_that_would_pass(
+    run: Daq, tmp_path: Path
+) -> None:
+    file = Record(ramp).save(tmp_path / "ramp.csv")
+    facts = _facts(run("settle", file, "--json"), code=1)
+    assert facts["drifts_to_end"] is True
+    assert facts["smallest_tolerance"] is not None
+    told = run("settle", file).out
+    assert "would have been wide enough." in told
+    assert "Caution: it still drifted when the record ended." in told
+
+
+def test_who_does_not_drift_is_not_warned(run: Daq, tmp_path: Path) -> None:
+    file = Record(steady, noise=0.1, length_s=150.0).save(tmp_path / "noisy.csv")
+    facts = _facts(run("settle", file, "--json"), code=1)
+    assert facts["smallest_tolerance"] is not None
+    assert facts["drifts_to_end"] is False
+    assert "Caution" not in run("settle", file).out
+
+
 def test_scatter_that_hides_drift_is_called_too_noisy(run: Daq, tmp_path: Path) -> None:
     file = Record(steady, noise=0.1, length_s=150.0).save(tmp_path / "noisy.csv")
     _assert_not_settled(run, file, "too noisy")
@@ -294,6 +333,7 @@ def test_an_average_is_given_on_request_and_marked_as_not_settled(
         ("t,v\n0,1\n1,1e300\n", "line 3, v: got '1e300'"),
         ("t,v\n0,1\n1e15,1\n", "line 3, t: got '1e15'"),
         ("t,v\n0,1\n2,1\n1,1\n", "line 4, t: time goes backwards"),
+        ("t,v\n01.03.2026 12:00,1\n", "line 2, t: got '01.03.2026 12:00', expected"),
         ("t,v\n0,1\n1\n", "line 3, v: missing"),
         ("t,v\n0,1\n0,1\n", "all 2 readings have the same time"),
         ("t,v,w\n0,1,1\n1,1,1\n", "name one with --value"),
@@ -330,6 +370,7 @@ def test_a_file_that_is_not_there_or_is_none_is_told(run: Daq, tmp_path: Path) -
         ("fan.csv", "--tol", "half"),
         ("fan.csv", "--resolution", "-1"),
         ("fan.csv", "--resolution", "inf"),
+        ("fan.csv", "--start-above", "nan"),
         ("fan.csv", "--plot", "fan.pdf"),
         ("fan.csv", "--preset", "hasty"),
         ("fan.csv", "--rule", "patience=3"),

@@ -36,11 +36,14 @@ def _texts(file: Path) -> list[str]:
 def test_a_picture_names_what_it_shows(run: Daq, settled: Path, tmp_path: Path) -> None:
     file = tmp_path / "fan.svg"
     words = run("settle", settled, "--plot", file)
-    assert (words.code, words.err) == (0, "")
+    assert (words.code, words.err) == (0, f"wrote {file}\n")
     texts = _texts(file)
     (title,) = [text for text in texts if text.startswith("Settled: power_W 1")]
     assert title in words.out
-    labels = {"readings", "settled window", "tolerance", "mean", "± U (95 %)"}
+    labels = {"readings", "settled window", "tolerance", "± U (95 %)"}
+    labels.add("shown enlarged below")
+    mean = title.removeprefix("Settled: power_W ").partition(" ± ")[0]
+    labels.add(f"mean {mean}")
     moments = {"switched on", "declared", "confirmed"}
     assert labels | moments | {"time / s", "power_W"} <= set(texts)
 
@@ -66,8 +69,31 @@ def test_what_has_not_settled_is_drawn_as_such(run: Daq, tmp_path: Path) -> None
     texts = _texts(tmp_path / "ramp.svg")
     assert "Not settled: drifting" in texts
     assert "$P_1$" in texts
-    assert any("NOT SETTLED" in text for text in texts)
     assert "declared" not in texts
+    # Nothing that could be taken for a result.
+    assert not any("mean" in text for text in texts)
+    assert "tolerance, about the last readings" in texts
+
+
+@pytest.mark.slow
+def test_a_mean_that_has_not_settled_is_drawn_on_request_only(
+    run: Daq, tmp_path: Path
+) -> None:
+    file, drawn = Record(ramp).save(tmp_path / "ramp.csv"), tmp_path / "ramp.svg"
+    told = run("settle", file, "--even-so", "--plot", drawn)
+    assert told.code == 1
+    shown = told.out.partition("NOT SETTLED average of the last stretch: power_W ")[2]
+    mean = shown.partition(" ± ")[0]
+    assert f"mean of the last stretch {mean}, NOT SETTLED" in _texts(drawn)
+
+
+@pytest.mark.slow
+def test_as_json_the_name_of_the_picture_is_not_on_standard_output(
+    run: Daq, settled: Path, tmp_path: Path
+) -> None:
+    told = run("settle", settled, "--json", "--plot", tmp_path / "fan.svg")
+    assert told.out.startswith("{")
+    assert told.err == f"wrote {tmp_path / 'fan.svg'}\n"
 
 
 @pytest.mark.slow

@@ -47,8 +47,13 @@ def snapshot(stage: str, seconds_left: float | None, instruction: str) -> Snapsh
 
 
 def counting(stage: str, *seconds: float) -> Iterator[Snapshot]:
+    """What is shown while the time that was told passes."""
     for left_s in seconds:
-        yield snapshot(stage, left_s, f"Keep it running, {time_left(left_s)}.")
+        ready = "" if left_s else "ready "
+        words = f"Keep it running, {ready}{time_left(left_s)}."
+        shown = snapshot(stage, left_s, words)
+        clock = dataclasses.replace(shown.clock, now_s=seconds[0] - left_s)
+        yield dataclasses.replace(shown, clock=clock)
 
 
 class Screen(io.StringIO):
@@ -92,15 +97,29 @@ def test_a_log_gets_a_line_when_the_stage_changes_and_none_for_the_count() -> No
     display.show(snapshot("settling", None, "Keep it running."))
     for shown in counting("settling", 210.0, 180.0, 75.0):
         display.show(shown)
-    for shown in counting("averaging", 60.0, 55.0, 5.0):
+    for shown in counting("averaging", 60.0, 55.0, 5.0, 0.0):
         display.show(shown)
-    display.show(snapshot("averaging", 0.0, "Keep it running, ready any moment now."))
     display.show(snapshot("done", None, "Done. Switch off."))
     lines = [line.split("  ", 1)[1] for line in stream.getvalue().splitlines()]
     assert lines == [
         "Keep it running.",
         "Keep it running, about 1 min more.",
         "Done. Switch off.",
+    ]
+
+
+def test_a_log_is_told_anew_how_long_it_takes_where_that_was_far_off() -> None:
+    stream = io.StringIO()
+    display = PlainDisplay(stream)
+    # Told 60 s at 0 s; at 30 s still 60 s, which is 30 s off and no more than half; at 40 s three minutes.
+    for now_s, left_s in ((0.0, 60.0), (30.0, 60.0), (40.0, 180.0), (50.0, 170.0)):
+        (shown,) = counting("settling", left_s)
+        clock = dataclasses.replace(shown.clock, now_s=now_s)
+        display.show(dataclasses.replace(shown, clock=clock))
+    lines = [line.split("  ", 1)[1] for line in stream.getvalue().splitlines()]
+    assert lines == [
+        "Keep it running, about 1 min more.",
+        "Keep it running, about 3 min more.",
     ]
 
 

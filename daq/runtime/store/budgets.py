@@ -11,7 +11,7 @@ from daq.export import StoredAverage, StoredTrial
 from daq.records import Contribution
 from daq.runtime.store.analyses import CONTRIBUTION_COLUMNS, contribution_of
 from daq.runtime.store.opening import reading_store
-from daq.runtime.store.reading import read_trial_averages, read_trials
+from daq.runtime.store.reading import numbered, read_trial_averages, read_trials
 from daq.runtime.store.schema import LIVE, file_format
 
 _WITH_CONTRIBUTIONS = 2
@@ -92,8 +92,8 @@ def _session_of(path: Path, trial: int) -> int:
         ).fetchone()
         (last,) = connection.execute("SELECT max(id) FROM trials").fetchone()
     if found is None:
-        held = f"it holds 1 to {last}" if last else "it holds none"
-        msg = f"{path}: no trial {trial}, {held}"
+        held = numbered(range(1, last + 1) if last else ())
+        msg = f"{path}: no trial {trial}, it holds {held}"
         raise InputError(msg)
     return int(found[0])
 

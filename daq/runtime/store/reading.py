@@ -140,6 +140,14 @@ def _names_in(
     return [f.name for f in dataclasses.fields(record) if f.name in there]
 
 
+def numbered(numbers: Sequence[int]) -> str:
+    """From which to which, in words."""
+    if not numbers:
+        return "none"
+    first, last = numbers[0], numbers[-1]
+    return f"{first} to {last}" if first < last else f"only {first}"
+
+
 def _session_number(
     connection: sqlite3.Connection,
     path: Path,
@@ -156,8 +164,7 @@ def _session_number(
         ).fetchone()
         return with_averages or (numbers[-1] if numbers else None)
     if session not in numbers:
-        held = f"it holds {numbers[0]} to {numbers[-1]}" if numbers else "it holds none"
-        msg = f"{path}: no session {session}, {held}"
+        msg = f"{path}: no session {session}, it holds {numbered(numbers)}"
         raise InputError(msg)
     return session
 

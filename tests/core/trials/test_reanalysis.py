@@ -227,9 +227,25 @@ def test_a_trial_switched_off_too_soon_stays_unfinished() -> None:
     recording = Recording()
     live = recording.run(readings(on_for_s=60.0))
     assert live.state is TrialState.UNFINISHED
-    assert live.note == f"power: too short; velocity: too short; {CAN_BE_AVERAGED}"
+    assert live.note == (
+        "power: too short (let it run for some minutes after switching on);"
+        f" velocity: too short; {CAN_BE_AVERAGED}"
+    )
     again = recording.again(live)
     assert (again.state, again.averages) == (TrialState.UNFINISHED, ())
+
+
+@pytest.mark.parametrize("length", [1, 7, 10_000])
+@pytest.mark.parametrize(("on_for_s", "slope_per_s"), [(60.0, 0.0), (150.0, 1e-4)])
+def test_why_a_trial_had_not_settled_comes_out_the_same_again(
+    length: int, on_for_s: float, slope_per_s: float
+) -> None:
+    recording = Recording()
+    live = recording.run(readings(on_for_s=on_for_s, slope_per_s=slope_per_s))
+    assert live.state is TrialState.UNFINISHED
+    again = recording.again(live, length=length)
+    # Live it can also be told how to have an average all the same.
+    assert f"{again.note}; {CAN_BE_AVERAGED}" == live.note
 
 
 def test_why_a_trial_had_not_settled_is_asked_before_the_machine_stops() -> None:

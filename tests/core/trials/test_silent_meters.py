@@ -5,12 +5,14 @@ import numpy as np
 from daq.records import Accuracy, Channel, Reading, TrialResult, TrialState
 from daq.settling.parameters import STANDARD
 from daq.settling.verdicts import HeldBackBy
+from daq.trials.reasons import REASONS
 from daq.trials.session import Occurrence, Session, SessionRules
 from daq.trials.stages import Happening, Stage
 from daq.trials.switching import StartRule
 from tests.core.trials.session_bench import order_of
 
 LONGEST_S = 400
+GAPS = f"velocity: gaps ({REASONS[HeldBackBy.GAPS].remedy})"
 SWITCHED_ON_S = 5
 
 
@@ -98,7 +100,7 @@ def test_a_meter_that_was_never_heard_leaves_the_trial_unfinished() -> None:
     trial = Trial(vane=range(0))
     result = _given_up(trial)
     assert result.state is TrialState.UNFINISHED
-    assert "velocity: gaps" in result.note.split("; ")
+    assert GAPS in result.note.split("; ")
     assert result.averages == ()
 
 
@@ -107,14 +109,14 @@ def test_a_meter_that_fell_silent_leaves_the_trial_unfinished() -> None:
     result = _given_up(trial)
     assert result.state is TrialState.UNFINISHED
     # The other channel is settled and nothing is to be said of it.
-    assert result.note == "velocity: gaps"
+    assert result.note == GAPS
 
 
 def test_the_condition_whose_meter_was_silent_is_asked_for_again() -> None:
     trial = Trial(vane=range(30))
     _given_up(trial)
     ended = trial.switch_off(SWITCHED_ON_S + LONGEST_S + 1)
-    assert (ended.state, ended.note) == (TrialState.UNFINISHED, "velocity: gaps")
+    assert (ended.state, ended.note) == (TrialState.UNFINISHED, GAPS)
     called_for = trial.session.called_for
     assert called_for is not None
     assert called_for.condition == "a"
@@ -136,7 +138,8 @@ def test_a_trial_that_drifts_is_not_settled_and_says_which_channel_and_why() -> 
     trial = Trial(power_drift=1e-3)
     result = _given_up(trial)
     assert result.state is TrialState.NOT_SETTLED
-    assert "power: drifting" in result.note.split("; ")
+    drifting = f"power: drifting ({REASONS[HeldBackBy.DRIFT].remedy})"
+    assert drifting in result.note.split("; ")
     assert "velocity" not in result.note
     ended = trial.switch_off(SWITCHED_ON_S + LONGEST_S + 1)
     assert (ended.state, ended.note) == (TrialState.NOT_SETTLED, result.note)

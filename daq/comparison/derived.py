@@ -1,0 +1,56 @@
+"""Quantities derived from a session's channels, trial by trial: airflow and its power, what the supply says of the machine.
+
+Puts the parts together; the formulas are in daq/physics, what goes into them in airflows.py and electrical.py. Nothing
+here ends a comparison: what cannot be derived is said in a sentence, and the rest is derived all the same.
+"""
+
+from collections.abc import Collection, Mapping, Sequence
+
+from daq.comparison.airflows import airflow_derivations
+from daq.comparison.electrical import (
+    efficiency_derivations,
+    electrical_derivations,
+)
+from daq.comparison.observations import Observation, Quantity
+from daq.comparison.rules import ComparisonRules, Surroundings
+from daq.comparison.trial_inputs import Derivation, TrialInputs
+from daq.records import Channel
+
+
+def derive_quantities(
+    channels: Sequence[Channel],
+    surroundings: Surroundings,
+    rules: ComparisonRules,  # noqa: ARG001 - part of the face: what is derived may come to depend on the plan
+    observations: Mapping[str, tuple[Observation, ...]],
+    *,
+    normalised: Collection[str] = (),
+) -> tuple[tuple[Quantity, ...], dict[str, tuple[Observation, ...]], tuple[str, ...]]:
+    """Derive all that the bench's channels allow.
+
+    Args:
+        channels: As they were described.
+        surroundings: What the bench says of air and airflow.
+        rules: How the session is compared.
+        observations: By name of the channel [unit of the channel], in order of time.
+        normalised: Names of channels whose means were taken to a reference voltage; with channels that were not they
+            make no derived quantity.
+
+    Returns:
+        What was derived, its observations by name, and in sentences what could not be derived or is to be doubted.
+    """
+    inputs = TrialInputs(tuple(channels), observations, normalised)
+    flows = airflow_derivations(inputs, surroundings)
+    electrical = electrical_derivations(inputs)
+    derived = [*flows, *electrical, *efficiency_derivations(inputs, flows)]
+    kept: dict[str, Derivation] = {}
+    remarks: list[str] = []
+    for each in derived:
+        remarks += each.remarks
+        # A channel of that name is the user's own.
+        if each.observations and each.quantity.name not in observations:
+            kept.setdefault(each.quantity.name, each)
+    return (
+        tuple(each.quantity for each in kept.values()),
+        {name: each.observations for name, each in kept.items()},
+        tuple(dict.fromkeys(remarks)),
+    )

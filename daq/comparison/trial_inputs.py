@@ -1,0 +1,170 @@
+"""What derived quantities are made of: channels by what and where they measure, their observations trial by trial, in SI.
+
+A formula gets the observations of one trial and gives one back; what it refuses becomes a sentence with the trial's
+number, and the other trials are derived all the same. What is missing in some trials is said once a quantity.
+"""
+
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from daq.comparison.observations import Observation, Quantity, propagate
+from daq.records import Channel
+from daq.units import unit_of
+
+MACHINE_END = "machine end"
+SUPPLY_END = "supply end"
+
+Formula = Callable[[Sequence[Observation]], Observation]
+"""Observations of one trial to that of what is derived; a ValueError says in words why there is none."""
+
+
+@dataclass(frozen=True, slots=True)
+class Derivation:
+    """One derived quantity, and what could not be derived.
+
+    Attributes:
+        quantity: What.
+        observations: Of it, in order of time; empty if no trial has it.
+        remarks: Sentences for people.
+        is_normalised: Whether what it is made of was taken to a reference voltage.
+    """
+
+    quantity: Quantity
+    observations: tuple[Observation, ...] = ()
+    remarks: tuple[str, ...] = ()
+    is_normalised: bool = False
+
+    @property
+    def by_trial(self) -> dict[int, Observation]:
+        """Observations by the trial's number."""
+        return {o.trial: o for o in self.observations}
+
+
+@dataclass(frozen=True, slots=True)
+class TrialInputs:
+    """Channels of a session with their observations.
+
+    Attributes:
+        channels: As they were described.
+        observations: By name of the channel [unit of the channel].
+        normalised: Names of channels whose means were taken to a reference voltage.
+    """
+
+    channels: tuple[Channel, ...]
+    observations: Mapping[str, Sequence[Observation]]
+    normalised: Collection[str] = field(default=())
+
+    def find(self, quantity: str, *places: str) -> Channel | None:
+        """The first channel of a quantity that has averages at one of the places, the places in their order."""
+        there = [c for c in self._averaged() if c.quantity == quantity]
+        fitting = (c for place in places for c in there if c.place == place)
+        return next(fitting, None)
+
+    def named(self, name: str) -> Channel | None:
+        """The channel of that name, if it has averages."""
+        return next((c for c in self._averaged() if c.name == name), None)
+
+    def has(self, quantity: str) -> bool:
+        """Whether a channel measures it."""
+        return any(c.quantity == quantity for c in self._averaged())
+
+    def of(self, channel: Channel) -> dict[int, Observation]:
+        """Observations of a channel by trial in the unit of the SI (temperatures in °C, humidities in %)."""
+        unit = unit_of(channel.unit)
+        return {
+            o.trial: propagate(o.mean * unit.factor + unit.offset, [(unit.factor, o)])
+            for o in self.observations[channel.name]
+        }
+
+    @property
+    def trials(self) -> list[Observation]:
+        """Any observation of each trial, in order of time."""
+        return _in_time(
+            {o.trial: o for found in self.observations.values() for o in found}
+        )
+
+    def _averaged(self) -> list[Channel]:
+        return [c for c in self.channels if self.observations.get(c.name)]
+
+
+def derive_by_trial(
+    quantity: Quantity,
+    inputs: TrialInputs,
+    channels: Sequence[Channel],
+    formula: Formula,
+) -> Derivation:
+    """Derive one quantity in every trial that has all it is made of.
+
+    Args:
+        quantity: What.
+        inputs: Of the session.
+        channels: What it is made of, in the formula's order.
+        formula: Takes their observations [SI].
+    """
+    return derive_from(
+        quantity,
+        {c.name: inputs.of(c) for c in channels},
+        formula,
+        normalised=inputs.normalised,
+    )
+
+
+def derive_from(
+    quantity: Quantity,
+    sources: Mapping[str, Mapping[int, Observation]],
+    formula: Formula,
+    *,
+    normalised: Collection[str] = (),
+) -> Derivation:
+    """Derive one quantity from channels and other derived quantities.
+
+    Args:
+        quantity: What.
+        sources: Observations by trial, by name of what it is made of, in the formula's order.
+        formula: Takes those of one trial.
+        normalised: Names of what was taken to a reference voltage; it makes nothing together with what was not.
+    """
+    taken = [name for name in sources if name in normalised]
+    others = [name for name in sources if name not in normalised]
+    if taken and others:
+        return Derivation(quantity, remarks=(_mixed(quantity, taken, others),))
+    found: list[Observation] = []
+    remarks: list[str] = []
+    missing: dict[str, list[str]] = {}
+    for any_of_it in _in_time(
+        {t: o for each in sources.values() for t, o in each.items()}
+    ):
+        trial, condition = any_of_it.trial, any_of_it.condition
+        without = [name for name, by_trial in sources.items() if trial not in by_trial]
+        if without:
+            missing.setdefault(" and ".join(without), []).append(
+                f"{trial} ({condition})"
+            )
+            continue
+        try:
+            found.append(formula([by_trial[trial] for by_trial in sources.values()]))
+        except ValueError as exc:
+            remarks.append(f"{quantity.name} in trial {trial} ({condition}): {exc}")
+    remarks += [_missing(quantity, name, trials) for name, trials in missing.items()]
+    return Derivation(quantity, tuple(found), tuple(remarks), is_normalised=bool(taken))
+
+
+def _mixed(quantity: Quantity, taken: Sequence[str], others: Sequence[str]) -> str:
+    was, were = _was(taken), _was(others)
+    return (
+        f"{quantity.name} is not derived: {' and '.join(taken)} {was} taken to a reference voltage,"
+        f" {' and '.join(others)} {were} not"
+    )
+
+
+def _was(names: Sequence[str]) -> str:
+    return "was" if len(names) == 1 else "were"
+
+
+def _missing(quantity: Quantity, name: str, trials: Sequence[str]) -> str:
+    which = "trial" if len(trials) == 1 else "trials"
+    return f"{quantity.name} has no value in {which} {', '.join(trials)}: no average of {name} there"
+
+
+def _in_time(by_trial: Mapping[int, Observation]) -> list[Observation]:
+    return sorted(by_trial.values(), key=lambda o: (o.at_s, o.trial))

@@ -1,0 +1,188 @@
+"""Reads what a session's comparison is made of; read-only, as reading.py. Takes stores of format 1 too."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from daq.assembling import (
+    BudgetedAverage,
+    Meter,
+    StoredSessionParts,
+    session_figures,
+)
+from daq.comparison.lead_findings import find_leads, observed_resistances
+from daq.comparison.lead_report import LeadReport
+from daq.comparison.session import SessionFigures
+from daq.config.plan import parse_stored_plan
+from daq.config.surroundings import parse_stored_surroundings
+from daq.errors import ConfigurationError, InputError
+from daq.records import Accuracy, Channel
+from daq.runtime.store.budgets import read_budgets
+from daq.runtime.store.edges import read_session_edges
+from daq.runtime.store.opening import reading_store
+from daq.runtime.store.schema import LIVE
+
+
+def read_session_figures(
+    path: Path, session: int | None = None, *, analysis: int = LIVE
+) -> SessionFigures:
+    """Read what is compared of a session.
+
+    Args:
+        path: Of the store.
+        session: Its number; None for that of the analysis, or the newest that has averages.
+        analysis: Whose averages.
+
+    Raises:
+        InputError: If there is no such session or analysis, or no trial was averaged.
+        ConfigurationError: If the session's plan or bench cannot be read by this version.
+        StoreError: If the file is not there, not ours, too new or cannot be read.
+    """
+    parts = read_session_parts(path, session, analysis=analysis)
+    uses_earlier = parts.facts.rules.earlier_sessions
+    earlier = read_earlier_parts(path, parts) if uses_earlier else []
+    figures = session_figures(parts, earlier=earlier)
+    return _with_loops(figures, read_leads(path, figures))
+
+
+def read_leads(path: Path, figures: SessionFigures) -> LeadReport:
+    """Read what a session's switchings say of its leads.
+
+    Args:
+        path: Of the store.
+        figures: Of the session.
+
+    Raises:
+        StoreError: As of read_session_figures().
+    """
+    return find_leads(
+        read_session_edges(path, figures.number),
+        figures.facts.conditions,
+        baseline=figures.baseline,
+        air=figures.surroundings.air,
+    )
+
+
+def _with_loops(figures: SessionFigures, leads: LeadReport) -> SessionFigures:
+    """Loop resistances are compared like everything else, where there are any."""
+    like = [o for found in figures.observations.values() for o in found]
+    quantity, loops = observed_resistances(leads.measurements, like)
+    if not loops or quantity.name in figures.observations:
+        return figures
+    return replace(
+        figures,
+        quantities=(*figures.quantities, quantity),
+        observations={**figures.observations, quantity.name: loops},
+    )
+
+
+def read_session_parts(
+    path: Path, session: int | None = None, *, analysis: int = LIVE
+) -> StoredSessionParts:
+    """Read what a store holds of one session; arguments and exceptions as of read_session_figures()."""
+    budgets = read_budgets(path, session=session, analysis=analysis)
+    if not budgets:
+        which = (
+            "no session with a trial"
+            if session is None
+            else f"session {session} has no trial"
+        )
+        msg = f"{path}: {which}, daq export --table sessions lists what there is"
+        raise InputError(msg)
+    first = budgets[0].trial
+    with reading_store(path) as connection:
+        plan_text, bench_text, started_utc = connection.execute(
+            "SELECT plan_text, bench_text, started_utc FROM sessions WHERE id = ?",
+            (first.session,),
+        ).fetchone()
+        meters = _meters(
+            connection.execute(
+                "SELECT DISTINCT a.trial_id, a.channel, h.id, h.name, h.title, h.quantity, h.unit, h.place,"
+                " h.instrument, h.field_index, h.accuracy_json, h.interval_s FROM averages a"
+                " JOIN channels h ON h.id = a.channel_id JOIN trials t ON t.id = a.trial_id"
+                " WHERE t.session_id = ?",
+                (first.session,),
+            ).fetchall()
+        )
+        described = _channels(
+            connection.execute(
+                "SELECT id, name, title, quantity, unit, place, instrument, field_index,"
+                " accuracy_json, interval_s FROM channels ORDER BY id"
+            ).fetchall()
+        )
+    plan = parse_stored_plan(plan_text, session=first.session, channels=described)
+    return StoredSessionParts(
+        number=first.session,
+        bench=first.bench,
+        plan=first.plan,
+        machine=first.machine,
+        started_utc=started_utc,
+        software=first.software,
+        speed=first.speed,
+        analysis=analysis,
+        baseline=plan.baseline,
+        facts=plan.facts,
+        surroundings=parse_stored_surroundings(bench_text, session=first.session),
+        limits=plan.rules.limits,
+        trials=tuple(each.trial for each in budgets),
+        averages=tuple(
+            BudgetedAverage(
+                each.average,
+                each.contributions,
+                meters.get((each.average.trial, each.average.channel)),
+            )
+            for trial in budgets
+            for each in trial.averages
+        ),
+    )
+
+
+def read_earlier_parts(
+    path: Path, parts: StoredSessionParts
+) -> list[StoredSessionParts]:
+    """Read the sessions before it, of the same machine; one that this version cannot read tells nothing.
+
+    Raises:
+        StoreError: As of read_session_figures().
+    """
+    with reading_store(path) as connection:
+        numbers = connection.execute(
+            "SELECT DISTINCT s.id FROM sessions s JOIN trials t ON t.session_id = s.id"
+            " WHERE s.machine = ? AND s.id < ? ORDER BY s.id",
+            (parts.machine, parts.number),
+        ).fetchall()
+    found = []
+    for (number,) in numbers:
+        try:
+            found.append(read_session_parts(path, number))
+        except ConfigurationError:
+            continue
+    return found
+
+
+def _meters(rows: Sequence[Sequence[object]]) -> dict[tuple[int, str], Meter]:
+    return {
+        (int(str(trial)), str(channel)): Meter(int(str(number)), _channel(cells))
+        for trial, channel, number, *cells in rows
+    }
+
+
+def _channels(rows: Sequence[Sequence[object]]) -> tuple[Channel, ...]:
+    newest = {str(row[1]): _channel(row[1:]) for row in rows}
+    return tuple(newest.values())
+
+
+def _channel(cells: Sequence[object]) -> Channel:
+    name, title, quantity, unit, place, instrument, index, accuracy, interval_s = cells
+    return Channel(
+        name=str(name),
+        title=str(title),
+        quantity=str(quantity),
+        unit=str(unit),
+        place=str(place),
+        instrument=str(instrument),
+        field_index=int(str(index)),
+        accuracy=Accuracy(**json.loads(str(accuracy))),
+        interval_s=float(str(interval_s)),
+    )
