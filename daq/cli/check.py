@@ -11,6 +11,7 @@ from typing import TextIO
 
 from daq.cli.arguments import number_between
 from daq.cli.files import load_bench, load_bench_and_plan
+from daq.comparison.lead_watch import unwatched
 from daq.config.bench import Bench, Instrument
 from daq.config.plan import Plan, plan_cautions
 from daq.records import Accuracy, Channel
@@ -41,14 +42,14 @@ def run(arguments: Sequence[str]) -> int:
         if plan is not None:
             said = normalising_sentence(plan.rules)
             sys.stdout.write(f"{options.plan}: no fault. {said}\n")
-            sys.stdout.writelines(f"  Caution: {c}.\n" for c in plan_cautions(plan))
+            sys.stdout.writelines(f"  Caution: {c}.\n" for c in _cautions(bench, plan))
     # With --json nothing else may be on standard output.
     words = sys.stderr if options.json else sys.stdout
     checks = {} if options.files_only else _listen(bench, options.seconds, words)
     far_off = _far_from_reference(bench, plan, checks)
     if options.json:
         facts = _facts(options.bench, bench, plan, checks)
-        facts["cautions"] = [*(plan_cautions(plan) if plan else ()), *far_off]
+        facts["cautions"] = [*(_cautions(bench, plan) if plan else ()), *far_off]
         sys.stdout.write(
             json.dumps(facts, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
         )
@@ -56,6 +57,11 @@ def run(arguments: Sequence[str]) -> int:
         sys.stdout.write(_as_text(bench, checks))
         sys.stdout.writelines(f"Caution: {caution}.\n" for caution in far_off)
     return 3 if _ill(checks) else 0
+
+
+def _cautions(bench: Bench, plan: Plan) -> list[str]:
+    why = unwatched(bench.channels, plan.facts.conditions)
+    return [*plan_cautions(plan), *([why] if why else [])]
 
 
 def _load(bench: Path, plan: str | None) -> tuple[Bench, Plan | None]:

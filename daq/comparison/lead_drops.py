@@ -62,6 +62,18 @@ class Drop:
     remarks: tuple[str, ...] = ()
 
 
+def loaded_since_s(edges: TrialEdges, end_s: float) -> float:
+    """Where the last stretch under load begins: run-up is left out, of a short run as much of it as there is [s].
+
+    Args:
+        edges: Of one trial.
+        end_s: The machine was on until then [s].
+    """
+    earliest_s, latest_s = (edges.on_s + each for each in _RUN_UP_S)
+    run_up_end_s = latest_s if end_s - latest_s >= BLOCK_S else earliest_s
+    return max(end_s - LOADED_S, run_up_end_s)
+
+
 def drop_between(
     edges: TrialEdges, supply: Channel, machine: Channel, current: Channel, end_s: float
 ) -> Drop | None:
@@ -77,7 +89,7 @@ def drop_between(
     Returns:
         Drop; None for too few readings under load.
     """
-    start_s = max(end_s - LOADED_S, edges.on_s + _RUN_UP_S[1])
+    start_s = loaded_since_s(edges, end_s)
     loaded = pair(
         edges.of(supply).between(start_s, end_s),
         edges.of(machine).between(start_s, end_s),
@@ -123,7 +135,7 @@ def drop_at_switching(
         Drop; None where no step can be taken, or too little is known of how the supply wanders.
     """
     voltage, amperes = edges.of(machine), edges.of(current)
-    loaded = voltage.between(end_s - LOADED_S, end_s)
+    loaded = voltage.between(loaded_since_s(edges, end_s), end_s)
     if not len(loaded):
         return None
     before, after = _idle_stretches(edges, machine, loaded.mean)

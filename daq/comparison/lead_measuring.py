@@ -10,10 +10,10 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from daq.comparison.lead_drops import (
-    LOADED_S,
     Drop,
     drop_at_switching,
     drop_between,
+    loaded_since_s,
     without_standby,
 )
 from daq.comparison.lead_readings import TrialEdges, loaded_until_s
@@ -204,7 +204,7 @@ def _power_factor(
     channel = meter or power
     if channel is None:
         return None
-    shown = edges.of(channel).between(end_s - LOADED_S, end_s)
+    shown = edges.of(channel).between(loaded_since_s(edges, end_s), end_s)
     if not len(shown):
         return None
     u = _u_of(channel, shown.mean)

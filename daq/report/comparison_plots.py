@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 from daq.comparison.observations import Observation, Quantity
 from daq.comparison.session import SessionComparison
 from daq.comparison.verdicts import Difference, QuantityComparison, Verdict
+from daq.comparison_words import quoted
 from daq.report.drawing import (
     INK,
     RULE,
@@ -74,7 +75,7 @@ def _draw_differences(figure: "Figure", compared: QuantityComparison) -> None:
     axes.set_ylim(rows - 0.45, -0.75)
     axes.spines["left"].set_visible(False)
     axes.margins(x=0.06)
-    axes.set_xlabel(f"difference to {shortened(compared.baseline)} / {unit}")
+    axes.set_xlabel(f"difference to {quoted(shortened(compared.baseline))} / {unit}")
     few_ticks(axes, x=6)
     axes.set_yticks([])
 

@@ -31,6 +31,8 @@ _STYLE: "dict[RcKeyType, Any]" = {
     # A condition may be called what it likes.
     "text.parse_math": False,
     "font.size": 10.0,
+    # Of several it would write all into each word; the page's own is set anyway.
+    "font.family": "DejaVu Sans",
     "text.color": INK,
     "axes.labelcolor": SOFT,
     "axes.labelsize": 9.5,
@@ -56,7 +58,8 @@ _STYLE: "dict[RcKeyType, Any]" = {
 _SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
 _REFERENCE = re.compile(r"#([\w-]+)")
-_LONG_NUMBER = re.compile(r"-?\d+\.\d{3,}")
+_PLACES = {"d", "x", "y", "width", "height", "points", "transform"}
+_LONG_NUMBER = re.compile(r"-?\d+\.\d{2,}")
 _LONGEST = 44
 _STEPS = [1.0, 2.0, 2.5, 5.0, 10.0]
 
@@ -121,15 +124,28 @@ def _inline(text: str, says: str) -> Markup:
     _drop(root, {f"{{{_SVG}}}metadata", f"{{{_SVG}}}style"})
     referred = _references(root)
     for each in root.iter():
-        for key, value in list(each.attrib.items()):
-            if key == "id" and value not in referred:
-                del each.attrib[key]
-            else:
-                each.attrib[key] = _LONG_NUMBER.sub(_rounded, value)
+        _slim(each, referred)
     for key in ("width", "height", "version"):
         root.attrib.pop(key, None)
     root.attrib |= {"role": "img", "aria-label": printable(says)}
     return Markup(ET.tostring(root, encoding="unicode"))
+
+
+def _slim(each: ET.Element, referred: set[str]) -> None:
+    """Leave out what nobody sees: names nobody refers to, indents, the fifth decimal."""
+    each.attrib = {
+        key: _shorter(value) if key in _PLACES else value
+        for key, value in each.attrib.items()
+        if key != "id" or value in referred
+    }
+    if not (each.tail or "").strip():
+        each.tail = None
+    if len(each) and not (each.text or "").strip():
+        each.text = None
+
+
+def _shorter(place: str) -> str:
+    return " ".join(_LONG_NUMBER.sub(_rounded, place).split())
 
 
 def _drop(root: ET.Element, tags: set[str]) -> None:
@@ -150,5 +166,5 @@ def _references(root: ET.Element) -> set[str]:
 
 
 def _rounded(number: re.Match[str]) -> str:
-    text = f"{float(number[0]):.2f}".rstrip("0").rstrip(".")
+    text = f"{float(number[0]):.1f}".removesuffix(".0")
     return "0" if text == "-0" else text

@@ -39,6 +39,7 @@ tr{border-block-end:1px solid var(--rule)}
 thead tr{border-block-end-color:var(--ink);color:var(--soft);font-size:.88rem}
 tbody th{font-weight:700}
 .number{white-space:nowrap}
+.comparison td:nth-child(5){white-space:nowrap}
 .comparison td:nth-child(6){color:var(--soft)}
 .mark{display:inline-block;inline-size:1em}
 .plots,.trials{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(100%,20rem),1fr));gap:1.2rem 2rem;margin-block-start:.9rem}
@@ -65,7 +66,7 @@ pre{font:.9rem/1.5 ui-monospace,"Liberation Mono",Menlo,Consolas,monospace;white
 background:var(--shade);padding:.6rem .8rem;margin-block:.8rem}
 footer{border-block-start:1px solid var(--rule);margin-block-start:2.5rem;padding-block-start:.5rem;color:var(--soft);font-size:.9rem}
 @media (max-width:44rem){
-thead{position:absolute;clip-path:inset(50%);block-size:1px;overflow:hidden}
+thead{display:block;position:absolute;clip-path:inset(50%);inline-size:1px;block-size:1px;overflow:hidden}
 table,tbody,tr,td,tbody th{display:block;padding:0}
 tr{padding-block:.5rem}
 td{display:grid;grid-template-columns:7.5rem 1fr;gap:0 .6rem}
@@ -86,7 +87,7 @@ thead th.number{text-align:end}}
 :root{background:#fff;font-size:10pt}
 body{max-inline-size:none;padding:0}
 h2,h3{break-after:avoid}
-tr,figure,.trial,li,.facts>div{break-inside:avoid}
+tr,figure,.trial,li,.facts>div,.comparison{break-inside:avoid}
 thead{display:table-header-group}
 .wide{overflow:visible}
 .plots,.trials{grid-template-columns:repeat(2,1fr)}

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_POINTS = 90_000
+_POINTS = 45_000
 """Of all drawings together; a page must stay small enough to be sent."""
 _FINEST, _COARSEST = 300, 60
 _LONG_S = 300.0

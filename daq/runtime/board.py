@@ -87,6 +87,7 @@ class Board:
     ) -> None:
         self.store = PartLine("ok", "")
         self.broker = PartLine("away", "not connected yet")
+        self.lead_warning: AlarmLine | None = None
         self._bench = bench
         self._plan = plan
         self._session = session
@@ -371,6 +372,8 @@ class Board:
             )
             for breach in self._session.breaches()
         ]
+        if self.lead_warning is not None:
+            alarms.append(self.lead_warning)
         trial, longest_s = self._session.trial(), self._plan.rules.longest_s
         if trial is not None and self._session.overdue:
             alarms.append(

@@ -15,6 +15,7 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any, Protocol
 
+from daq.comparison.lead_watch import LeadWatch, unwatched
 from daq.config.bench import Bench, Instrument
 from daq.config.plan import Plan
 from daq.records import Gap, PlannedTrial, Reading, TrialResult
@@ -24,11 +25,11 @@ from daq.runtime.clock import Clock
 from daq.runtime.poller import LinePoller, LineState
 from daq.runtime.publishing import Publishing, chosen_broker
 from daq.runtime.recorder import Recorder
-from daq.runtime.snapshot import EventLine, PartLine, Snapshot
+from daq.runtime.snapshot import AlarmLine, EventLine, PartLine, Snapshot
 from daq.runtime.store import Store
 from daq.runtime.web import Page
 from daq.trials.session import Occurrence, Session
-from daq.trials.stages import Stage
+from daq.trials.stages import SWITCHED_OFF, Stage
 from daq.wording import (
     STORE_WAS_FAILING,
     normalising_sentence,
@@ -190,6 +191,12 @@ class _Daemon:
             session_number=start.facts.number,
             earlier=start.earlier,
         )
+        self._leads = LeadWatch(
+            bench.channels,
+            plan.facts.conditions,
+            baseline=plan.baseline,
+            air=bench.surroundings.air,
+        )
         self._page = page
         self._stopped = asyncio.Event()
         self._signalled = asyncio.Event()
@@ -223,8 +230,12 @@ class _Daemon:
         self._display.started(
             page_url=self._page.url,
             broker=f"{address[0]}:{address[1]}",
-            words=f"{self._start.words} {normalising_sentence(self._plan.rules)}",
+            words=f"{self._start.words} {normalising_sentence(self._plan.rules)}{self._unwatched()}",
         )
+
+    def _unwatched(self) -> str:
+        why = unwatched(self._bench.channels, self._plan.facts.conditions)
+        return f" {why[:1].upper()}{why[1:]}." if why else ""
 
     async def run(self) -> Outcome:
         """Run every part until the session is finished or a signal comes."""
@@ -324,7 +335,9 @@ class _Daemon:
             except TimeoutError:
                 turn += 1
             self._changed.clear()
-            self._happened(self._session.tick(self._clock.bench_s()))
+            now_s = self._clock.bench_s()
+            self._happened(self._session.tick(now_s))
+            self._look_at_lead(now_s)
             snapshot = self.board.snapshot()
             self._note_health(snapshot)
             self._tell_screens(snapshot)
@@ -332,6 +345,12 @@ class _Daemon:
                 self._page.push("beat", json.dumps({"now_s": snapshot.clock.now_s}))
                 self._publishing.health(snapshot)
                 self._recorder.keep_clock()
+
+    def _look_at_lead(self, now_s: float) -> None:
+        warning = self._leads.warning(now_s)
+        if warning is not None:
+            self.board.lead_warning = AlarmLine(warning, now_s)
+            self._event("lead", warning)
 
     def _note_health(self, snapshot: Snapshot) -> None:
         """A meter that falls silent, and a machine that runs on, belong in the record and in a plain log."""
@@ -361,6 +380,9 @@ class _Daemon:
         if isinstance(outcome, Reading):
             self._publishing.reading(outcome)
             values = self.board.values_of(outcome)
+            for channel, value in values.items():
+                if value is not None:
+                    self._leads.feed(channel, outcome.at_s, value)
             told = {
                 "instrument": outcome.instrument,
                 "at_s": round(outcome.at_s, 3),
@@ -376,8 +398,14 @@ class _Daemon:
                 and occurrence.stage is Stage.RUNNING_UP
             ):
                 self.board.trial_began()
+                if occurrence.planned is not None:
+                    condition = occurrence.planned.condition
+                    self._leads.machine_on(condition, occurrence.at_s)
                 if self.board.store.state != "ok":
                     self._session.mark(STORE_WAS_FAILING)
+            elif occurrence.happening in SWITCHED_OFF:
+                self._leads.machine_off(occurrence.at_s)
+                self.board.lead_warning = None
             if occurrence.result is not None:
                 self.board.result(occurrence.result)
             self._event("trial", occurrence_text(occurrence), at_s=occurrence.at_s)

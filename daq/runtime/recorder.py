@@ -14,9 +14,8 @@ from daq.runtime.clock import Clock, ClockOffset
 from daq.runtime.store import Store
 from daq.trials.judging import SessionRules, render_rule
 from daq.trials.session import Occurrence
-from daq.trials.stages import Happening
+from daq.trials.stages import SWITCHED_OFF, Happening
 
-_TRIAL_OVER = frozenset({Happening.OFF_MORE_TO_COME, Happening.OFF_LAST})
 _JUDGING_OVER = frozenset({Happening.TIME_UP, Happening.LIMIT_BROKEN})
 """The machine runs on, but the settling rule is given no more of its readings."""
 
@@ -97,14 +96,14 @@ class Recorder:
         result = occurrence.result
         if self._trial is not None and result is not None:
             # Once the outcome is known everybody is told; switching off then only adds when that was.
-            told_before = occurrence.happening in _TRIAL_OVER and self._revision > 0
+            told_before = occurrence.happening in SWITCHED_OFF and self._revision > 0
             if not told_before:
                 self._revision += 1
             revision = 0 if told_before else self._revision
             self._to_write.put_nowait(
                 _Result(self._trial, result, revision, self._judged_before)
             )
-        if occurrence.happening in _TRIAL_OVER:
+        if occurrence.happening in SWITCHED_OFF:
             self._trial = None
 
     async def run(self) -> None:

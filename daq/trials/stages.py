@@ -31,6 +31,7 @@ class Happening(StrEnum):
     OFF_LAST = "switched off, nothing left"
 
 
+SWITCHED_OFF = frozenset({Happening.OFF_MORE_TO_COME, Happening.OFF_LAST})
 RUNNING = (Stage.RUNNING_UP, Stage.SETTLING, Stage.AVERAGING)
 OVER = (Stage.DONE, Stage.NOT_SETTLED, Stage.LIMIT)
 

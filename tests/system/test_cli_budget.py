@@ -201,7 +201,7 @@ def test_what_is_not_there_is_named(run: Daq, store: Path, folder: Path) -> None
     assert told.says_only("no trial 9, it holds 1 to 2")
     told = run("budget", store, "--session", "3")
     assert told.code == 2
-    assert told.says_only("no session 3, it holds 1 to 1")
+    assert told.says_only("no session 3, it holds only 1")
     told = run("budget", folder / "absent.db")
     assert told.code == 4
     assert told.says_only("absent.db: no results file there")

@@ -36,8 +36,7 @@ voltage = {REFERENCE_V}
 
 
 def ask_for_normalising(plan: Path) -> None:
-    for name in LEADS:
-        edit(plan, f'name = "{name}"\n', f'name = "{name}"\nchanges = ["lead"]\n')
+    edit(plan, "repeats = 2 ", "repeats = 1 ")
     required = 'required = ["machine_voltage", "power", "velocity"]'
     edit(plan, required, 'required = ["power"]')
     with plan.open("a", encoding="utf-8") as file:

@@ -34,6 +34,8 @@ from tests.system.bench_process import (
 pytestmark = [pytest.mark.slow, pytest.mark.pty, pytest.mark.timeout(240)]
 
 LEADS = ["at the outlet", "2.5 mm2, 25 m", "1.5 mm2, 25 m", "1.0 mm2, 40 m"]
+ONCE = ("plan.toml", "repeats = 2 ", "repeats = 1 ")
+"""Each condition once: a session of the shipped plan takes twice as long."""
 LEADS_PLACES = {
     "supply_voltage": ("supply end", "voltage"),
     "machine_voltage": ("machine end", "voltage"),
@@ -127,7 +129,7 @@ class Subscriber:
 
 
 def test_a_session_on_polite_meters_gives_true_averages_and_tells_everybody(simulated):
-    bench, simulators = simulated("leads", seed=3)
+    bench, simulators = simulated("leads", seed=3, edits=[ONCE])
     run = Run(bench)
     state = bench.wait_for(lambda s: s["broker"]["state"] == "ok")
     watcher = Subscriber(int(state["broker"]["text"].rsplit(":", 1)[1]))
@@ -201,7 +203,7 @@ def test_faults_on_every_line_and_a_lost_meter_make_gaps_and_no_wrong_average(
 ):
     # Two meters at different rates: the supply end is polled half as often as the machine end.
     slower = ("bench.toml", "unit = 1\ninterval_s = 1.0", "unit = 1\ninterval_s = 2.0")
-    bench, simulators = simulated("leads", "--faults", "mixed", seed=5, edits=[slower])
+    bench, simulators = simulated("leads", "--faults", "mixed", seed=5, edits=[slower, ONCE])
     run = Run(bench)
     second = LEADS[1]
     bench.wait_for(

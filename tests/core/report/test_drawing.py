@@ -3,12 +3,13 @@
 import dataclasses
 import xml.etree.ElementTree as ET
 
+import numpy as np
 import pytest
 
 from daq.comparison.observations import Quantity
 from daq.comparison.session import SessionComparison, compare_session
 from daq.report.comparison_plots import comparison_plot, drift_plots
-from daq.report.content import FittedCurve
+from daq.report.content import ChannelTrace, FittedCurve
 from daq.report.markup import Markup
 from daq.report.trial_plots import trial_plots
 from daq.report.voltage_plots import voltage_plots
@@ -43,7 +44,7 @@ def test_every_condition_is_named_in_the_drawing(
     written = texts(comparison_plot(answer))
     for difference in answer.differences:
         assert difference.condition in written
-    assert "difference to short lead / %" in written
+    assert "difference to “short lead” / %" in written
 
 
 def test_a_name_is_neither_markup_nor_mathematics() -> None:
@@ -141,3 +142,26 @@ def test_a_fit_is_drawn_over_what_was_measured() -> None:
 
 def test_without_a_voltage_at_the_machine_nothing_is_drawn_against_it() -> None:
     assert voltage_plots(content(compared(REAL))) == []
+
+
+@pytest.mark.slow
+def test_forty_long_trials_stay_small_enough_to_be_sent() -> None:
+    random = np.random.default_rng(1)
+    elapsed_s = np.arange(0.0, 1200.0, 0.5)
+    channels = tuple(
+        ChannelTrace(
+            name,
+            name,
+            "W",
+            elapsed_s,
+            random.normal(1000.0, 1.0, 2400),
+            1000.0,
+            5.0,
+            1000.0,
+        )
+        for name in ("power", "flow", "volts")
+    )
+    traces = tuple(
+        dataclasses.replace(trace(number), channels=channels) for number in range(40)
+    )
+    assert sum(map(len, trial_plots(traces))) < 1_200_000

@@ -1,0 +1,130 @@
+"""A wrong lead is noticed while the machine runs, by the resistance that the session's own readings give."""
+
+import pytest
+
+from daq.comparison.lead_watch import LeadWatch, unwatched
+from daq.comparison.rules import ConditionFacts, LeadFacts
+from daq.records import Accuracy, Channel
+
+CONDITIONS = (
+    ConditionFacts("short", lead=LeadFacts(area_mm2=2.5, length_m=0.5)),
+    ConditionFacts("thick", ("lead",), lead=LeadFacts(area_mm2=2.5, length_m=25.0)),
+    ConditionFacts("thin", ("lead",), lead=LeadFacts(area_mm2=1.0, length_m=40.0)),
+)
+# Copper of nominal area, 20 °C, there and back: 2 L rho / A with 1/58 ohm mm²/m (IEC 60028).
+LOOPS = {"short": 0.0069, "thick": 0.3448, "thin": 1.3793}
+CURRENT_A = 8.0
+
+
+def channel(name, quantity, unit, place):
+    accuracy = Accuracy(percent_of_reading=0.2, counts=1, resolution=0.01)
+    return Channel(name, name, quantity, unit, place, "meter", 0, accuracy, 1.0)
+
+
+SUPPLY = channel("supply", "voltage", "V", "supply end")
+MACHINE = channel("machine", "voltage", "V", "machine end")
+CURRENT = channel("current", "current", "A", "machine end")
+POWER = channel("power", "power", "W", "machine end")
+ALL = (SUPPLY, MACHINE, CURRENT, POWER)
+
+
+class Bench:
+    """Feeds a watch second by second; the supply moves a little, so that scatter is not nothing."""
+
+    def __init__(self, channels=ALL):
+        self.now_s = 0.0
+        self.channels = {c.name for c in channels}
+        self.watch = LeadWatch(channels, CONDITIONS, baseline="short")
+        self.said = []
+
+    def seconds(self, count, *, loop_ohm, current_a):
+        for _ in range(count):
+            self.now_s += 1.0
+            wobble = 0.01 * (self.now_s % 3.0)
+            machine_v = 230.0 + wobble - loop_ohm * current_a
+            values = {
+                "supply": 230.0 + wobble,
+                "machine": machine_v,
+                "current": current_a,
+                "power": machine_v * current_a,
+            }
+            for name in self.channels & set(values):
+                self.watch.feed(name, self.now_s, values[name])
+            if said := self.watch.warning(self.now_s):
+                self.said.append((self.now_s, said))
+
+    def trial(self, called_for, *, fitted, seconds=100):
+        self.seconds(40, loop_ohm=LOOPS[fitted], current_a=0.0)
+        on_s = self.now_s
+        self.watch.machine_on(called_for, on_s)
+        self.seconds(seconds, loop_ohm=LOOPS[fitted], current_a=CURRENT_A)
+        self.watch.machine_off(self.now_s)
+        self.seconds(40, loop_ohm=LOOPS[fitted], current_a=0.0)
+        return on_s
+
+
+def test_another_lead_of_the_plan_is_named_once_and_before_minutes_are_spent():
+    bench = Bench()
+    on_s = bench.trial("thick", fitted="thin")
+    ((at_s, said),) = bench.said
+    assert at_s - on_s <= 60.0
+    assert "'thin' seems to be fitted instead of 'thick'" in said
+    assert "switch off, pull the plug" in said
+
+
+@pytest.mark.parametrize("called_for", ["short", "thick", "thin"])
+def test_the_right_lead_is_left_in_peace(called_for):
+    bench = Bench()
+    bench.trial(called_for, fitted=called_for)
+    assert bench.said == []
+
+
+def test_the_next_trial_is_asked_about_anew():
+    bench = Bench()
+    bench.trial("thick", fitted="thick")
+    bench.trial("thin", fitted="thick")
+    ((_, said),) = bench.said
+    assert "'thick' seems to be fitted instead of 'thin'" in said
+
+
+def test_with_one_voltmeter_the_baselines_trial_makes_it_possible():
+    bench = Bench((MACHINE, CURRENT, POWER))
+    bench.trial("short", fitted="short")
+    bench.trial("thick", fitted="thin")
+    ((_, said),) = bench.said
+    assert "'thin' seems to be fitted instead of 'thick'" in said
+
+
+def test_with_one_voltmeter_and_no_baseline_yet_nothing_is_said():
+    bench = Bench((MACHINE, CURRENT, POWER))
+    bench.trial("thick", fitted="thin")
+    assert bench.said == []
+
+
+def test_a_voltage_at_the_supplys_end_alone_says_nothing_of_the_lead():
+    bench = Bench((SUPPLY, CURRENT, POWER))
+    bench.trial("thick", fitted="thin")
+    assert bench.said == []
+    assert "supply's end alone says nothing" in unwatched((SUPPLY, CURRENT), CONDITIONS)
+
+
+def test_a_machine_switched_off_early_is_not_asked_about():
+    bench = Bench()
+    bench.trial("thick", fitted="thin", seconds=20)
+    assert bench.said == []
+
+
+@pytest.mark.parametrize(
+    ("channels", "conditions", "words"),
+    [
+        (ALL, CONDITIONS, ""),
+        ((MACHINE,), CONDITIONS, "no current channel"),
+        ((CURRENT,), CONDITIONS, "no voltmeter at the machine's end"),
+        (ALL, (ConditionFacts("long", ("lead",)),), "size and length"),
+        ((CURRENT,), (ConditionFacts("fine", ("filter",)),), ""),
+    ],
+)
+def test_why_nothing_can_be_noticed_is_said_beforehand(channels, conditions, words):
+    said = unwatched(channels, conditions)
+    assert bool(said) == bool(words)
+    assert words in said
