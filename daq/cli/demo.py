@@ -13,6 +13,7 @@ import re
 import shutil
 import subprocess
 import sys
+import textwrap
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -20,11 +21,15 @@ from pathlib import Path
 
 from daq.cli.arguments import number_between
 from daq.cli.files import bundle, load_bench_and_plan
+from daq.cli.reported import report_content
 from daq.cli.run import exit_code
+from daq.cli.saving import save_text
 from daq.cli.screens import display_for
+from daq.comparison_words import answer_sentences
 from daq.config.bench import Bench
 from daq.errors import DaqError, InputError
 from daq.records import TrialAverage, TrialResult
+from daq.report.page import render_page
 from daq.runtime.clock import Clock
 from daq.runtime.daemon import Outcome, run_session
 from daq.runtime.web.server import is_free
@@ -70,7 +75,9 @@ def run(arguments: Sequence[str]) -> int:
         return exit_code(outcome)
     truth = json.loads(truth_path.read_text(encoding="utf-8"))["entries"]
     agreed = _show_against_truth(bench, outcome, truth)
-    sys.stdout.write(_pointers(folder, store_path))
+    _show_answer(folder, store_path)
+    has_leads = any(c.lead for c in plan.facts.conditions)
+    sys.stdout.write(_pointers(folder, store_path, has_leads=has_leads))
     return exit_code(outcome) if agreed else 1
 
 
@@ -190,6 +197,8 @@ def _show_against_truth(
     compared = compare_with_truth(bench, outcome.results, truth)
     rows = [("condition", "channel", "settled average", "truth", "error / U")]
     for c in compared:
+        if not c.average.required:
+            continue
         a = c.average
         decimals = decimals_of_uncertainty(a.expanded_uncertainty)
         rows.append(
@@ -224,15 +233,37 @@ def _show_against_truth(
     return worst <= _ALLOWED
 
 
-def _pointers(folder: Path, store: Path) -> str:
-    return (
-        f"\nResults: {store}\n"
-        "Averages with their uncertainties, as CSV:\n"
-        f"  daq export {store}\n"
-        "Every reading:\n"
-        f"  daq export {store} --table readings --format json\n"
-        f"Bench, plan and the simulators' log are beside it in {folder}\n"
-    )
+def _show_answer(folder: Path, store: Path) -> None:
+    """What the session says, in words and as a page."""
+    content = report_content(store, None, analysis=0)
+    sys.stdout.write("\nWhat was lost\n")
+    for sentence in answer_sentences(content.comparison):
+        lines = textwrap.wrap(sentence, 100, subsequent_indent="    ")
+        sys.stdout.writelines(f"  {line}\n" for line in lines)
+    try:
+        save_text(folder / "report.html", [render_page(content)])
+    except InputError as exc:
+        sys.stdout.write(f"No report: {exc}\n")
+
+
+def _pointers(folder: Path, store: Path, *, has_leads: bool) -> str:
+    report = folder / "report.html"
+    lines = [
+        "",
+        *([f"Report: {report}, open it in any browser"] if report.exists() else []),
+        f"Results: {store}",
+        "All of the comparison, with leads, prices and cautions:",
+        f"  daq compare {store}",
+        "Averages with their uncertainties, as CSV:",
+        f"  daq export {store}",
+    ]
+    if has_leads:
+        lines += [
+            "What another lead would do:",
+            f"  daq predict {store} --area 1.5mm2,4mm2 --length 10m,50m",
+        ]
+    lines.append(f"Bench, plan and the simulators' log are beside it in {folder}")
+    return "\n".join(lines) + "\n"
 
 
 def _parser() -> argparse.ArgumentParser:

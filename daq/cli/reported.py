@@ -46,7 +46,7 @@ def report_content(store: Path, session: int | None, *, analysis: int) -> Report
     instruments = tuple(_instruments(bench_text))
     there = {each.name for each in instruments}
     channels = tuple(each for each in described if each.instrument in there)
-    findings = findings_of(store, comparison, plan)
+    findings = findings_of(store, comparison)
     return ReportContent(
         comparison=comparison,
         instruments=instruments,

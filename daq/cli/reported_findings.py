@@ -7,9 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from daq.advice.findings import SafetyFindings, Severity
-from daq.advice.price import compare_prices
 from daq.advice.price_sentences import price_rows, price_sentences
-from daq.advice.safety import safety_findings
 from daq.advice.sentences import (
     conveying_rows,
     conveying_sentences,
@@ -17,15 +15,13 @@ from daq.advice.sentences import (
     nameplate_rows,
     nameplate_sentences,
 )
-from daq.comparison.conveying import compare_conveying
-from daq.comparison.drift import baseline_drift
+from daq.cli.session_findings import session_findings
+from daq.comparison.conveying import ConveyingComparison
 from daq.comparison.lead_decisions import Finding as LeadVerdict
-from daq.comparison.lead_findings import find_leads
 from daq.comparison.lead_report import LeadFinding, LeadReport
-from daq.comparison.nameplate import compare_nameplate
+from daq.comparison.nameplate import NameplateComparison
 from daq.comparison.rules import LeadFacts
 from daq.comparison.session import SessionComparison
-from daq.config.plan import Plan
 from daq.physics.conductors import jacket_of_area, jacket_of_gauge
 from daq.prediction.curves import Curve
 from daq.prediction.lead import AskedLead, lead_of
@@ -39,7 +35,6 @@ from daq.prediction_words import (
     table_rows,
 )
 from daq.report.content import Caution, Finding, FittedCurve, Topic
-from daq.runtime.store.edges import read_session_edges
 
 _AREAS_MM2 = (1.0, 1.5, 2.5, 4.0)
 _GAUGES = (16, 14, 12, 10)
@@ -60,54 +55,42 @@ class Findings:
     curves: tuple[FittedCurve, ...]
 
 
-def findings_of(store: Path, comparison: SessionComparison, plan: Plan) -> Findings:
+def findings_of(store: Path, comparison: SessionComparison) -> Findings:
     """Look into every topic.
 
     Raises:
         StoreError: If the file cannot be read any more.
     """
-    figures = comparison.figures
-    safety = safety_findings(comparison, limits=plan.rules.limits)
-    leads = find_leads(
-        read_session_edges(store, figures.number),
-        figures.facts.conditions,
-        baseline=figures.baseline,
-        air=figures.surroundings.air,
-    )
+    found = session_findings(store, comparison)
     prediction, curves = _prediction(comparison)
     return Findings(
         by_topic={
-            Topic.NAMEPLATE: _nameplate(comparison),
-            Topic.LEADS: _leads(leads),
+            Topic.NAMEPLATE: _nameplate(found.nameplate),
+            Topic.LEADS: _leads(found.leads),
             Topic.PREDICTION: prediction,
-            Topic.CONVEYING: _conveying(comparison),
-            Topic.PRICE: _price(comparison, safety),
-            Topic.DRIFT: Finding(tuple(drift_sentences(baseline_drift(comparison)))),
+            Topic.CONVEYING: _conveying(found.conveying),
+            Topic.PRICE: Finding(
+                tuple(price_sentences(found.prices)), tuple(price_rows(found.prices))
+            ),
+            Topic.DRIFT: Finding(tuple(drift_sentences(found.drift))),
         },
-        cautions=tuple(_cautions(safety, leads)),
-        unchecked=safety.unchecked,
+        cautions=tuple(_cautions(found.safety, found.leads)),
+        unchecked=found.safety.unchecked,
         curves=curves,
     )
 
 
-def _nameplate(comparison: SessionComparison) -> Finding:
-    found = compare_nameplate(comparison)
+def _nameplate(found: NameplateComparison) -> Finding:
     sentences = nameplate_sentences(found)
     # A sentence a rating says what the table shows.
-    rest = tuple(sentences[len(found.checks) :])
-    return Finding(table=tuple(nameplate_rows(found)), notes=rest)
+    return Finding(tuple(sentences[len(found.checks) :]), tuple(nameplate_rows(found)))
 
 
-def _conveying(comparison: SessionComparison) -> Finding:
-    found = compare_conveying(comparison)
+def _conveying(found: ConveyingComparison) -> Finding:
     sentences = conveying_sentences(found)
-    rest = tuple(sentences[len(found.conditions) :])
-    return Finding(table=tuple(conveying_rows(found)), notes=rest)
-
-
-def _price(comparison: SessionComparison, safety: SafetyFindings) -> Finding:
-    found = compare_prices(comparison, warned=safety.warned)
-    return Finding(tuple(price_sentences(found)), tuple(price_rows(found)))
+    return Finding(
+        tuple(sentences[len(found.conditions) :]), tuple(conveying_rows(found))
+    )
 
 
 # ---- leads
