@@ -3,8 +3,8 @@
 For a window the drift still to come is bounded by the regression y = level + amplitude * exp(age/tau_max), where the
 amplitude is what is left of the decay at the newest bin: |amplitude| + t se must fit in the tolerance.
 
-One backward pass from the newest bin serves all windows. Every sum is a sum of terms relative to the newest bin, made
-anew at each bin: nothing is ever subtracted, so no rounding error can grow, however long a session lasts.
+One backward pass from the newest bin serves all windows (window_sums.py). What most bins of most trials tell at once, that a window drifts
+too much, is found first; the scatter about the fits only once somebody asks for it.
 """
 
 from collections.abc import Sequence
@@ -15,7 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.settling.parameters import Parameters
+from daq.settling.window_sums import NewestBins, TimeSums, time_sums
 from daq.stats import student_t_quantile
+
+_Array = NDArray[np.float64]
 
 LEAST_BINS = 8
 """Fewer bins tell nothing of drift and noise apart."""
@@ -24,32 +27,129 @@ _LEAST_DEGREES = 2
 
 
 @dataclass(frozen=True, slots=True)
+class _Scatter:
+    """What the scatter about the fits tells. Arrays as of `WindowFits`."""
+
+    level: _Array
+    std_dev: _Array
+    error: _Array
+    bound: _Array
+    passes: NDArray[np.bool_]
+
+
 class WindowFits:
     """Fits of all windows that end now. Arrays of shape (channels, windows), windows from the shortest on.
 
     Attributes:
         lengths: Shape (windows,) [1] bins.
         usable: Whether enough bins hold readings.
-        level: Where the decay ends [unit of the channel].
-        amplitude: What is left of the decay at the newest bin [same].
+        amplitude: What is left of the decay at the newest bin [unit of the channel].
         mean: Of the bins [same].
-        std_dev: Of one bin about the fit, inflated for correlation [same].
-        error: Standard uncertainty of the amplitude [same].
-        bound: Of the drift still to come [same], rounding left aside.
         limit: Half-width of the tolerance band [same].
-        passes: Whether the drift still to come fits in it.
+        may_pass: Whether that amplitude is small enough; where it is not, the window does not pass.
     """
 
-    lengths: NDArray[np.intp]
-    usable: NDArray[np.bool_]
-    level: NDArray[np.float64]
-    amplitude: NDArray[np.float64]
-    mean: NDArray[np.float64]
-    std_dev: NDArray[np.float64]
-    error: NDArray[np.float64]
-    bound: NDArray[np.float64]
-    limit: NDArray[np.float64]
-    passes: NDArray[np.bool_]
+    def __init__(
+        self,
+        bins: NewestBins,
+        times: TimeSums,
+        *,
+        lengths: NDArray[np.intp],
+        tolerances: _Array,
+        half_steps: _Array,
+        quantiles: _Array,
+        parameters: Parameters,
+    ) -> None:
+        """Fit.
+
+        Args:
+            bins: Of all channels.
+            times: Over the windows.
+            lengths: Of the windows [1].
+            tolerances: Relative, of each channel [1]. Shape (channels, 1).
+            half_steps: Of the displays [unit of each channel]. Shape (channels, 1).
+            quantiles: Student's t for 1, 2, 3 … degrees of freedom [1].
+            parameters: The rule's.
+        """
+        self.lengths = lengths
+        self._bins, self._times = bins, times
+        self._quantiles = quantiles
+        self._y, self._gy = bins.first_sums(lengths)
+        n, y = times.n, self._y
+        enough = (n >= parameters.least_share * lengths) & (n >= _LEAST_PRESENT)
+        self._enough = enough
+        self._count = np.where(enough, n, _LEAST_PRESENT)
+        sxx = np.maximum(times.gg - times.g * times.g / self._count, 1e-300)
+        self._sxx = np.where(enough, sxx, 1.0)
+        self.usable = np.broadcast_to(enough, y.shape)
+        self.amplitude = (self._gy - times.g * y / self._count) / self._sxx
+        self.mean = bins.newest + y / self._count
+        limit = np.maximum(tolerances * np.abs(self.mean), half_steps)
+        self.limit = np.maximum(limit, 1e-300)
+        is_small = np.abs(self.amplitude) <= parameters.amplitude * self.limit
+        self.may_pass = is_small & enough
+        self._found: _Scatter | None = None
+
+    @property
+    def level(self) -> _Array:
+        """Where the decay ends [unit of the channel]."""
+        return self._scatter().level
+
+    @property
+    def std_dev(self) -> _Array:
+        """Of one bin about the fit, inflated for correlation [same]."""
+        return self._scatter().std_dev
+
+    @property
+    def error(self) -> _Array:
+        """Standard uncertainty of the amplitude [same]."""
+        return self._scatter().error
+
+    @property
+    def bound(self) -> _Array:
+        """Of the drift still to come [same], rounding left aside."""
+        return self._scatter().bound
+
+    @property
+    def passes(self) -> NDArray[np.bool_]:
+        """Whether the drift still to come fits in the tolerance."""
+        return self._scatter().passes
+
+    def _scatter(self) -> _Scatter:
+        if self._found is None:
+            self._found = self._find_scatter()
+        return self._found
+
+    def _find_scatter(self) -> _Scatter:
+        times, count, y, gy = self._times, self._count, self._y, self._gy
+        yy, pair_y, pair_yy, pair_gy = self._bins.second_sums(self.lengths)
+        amplitude = self.amplitude
+        level = (y - amplitude * times.g) / count
+        residual = np.maximum(yy - level * y - amplitude * gy, 0.0)
+        # Below this the residual is rounding error of the sums, and its correlation means nothing.
+        sound = np.where(residual > 1e-12 * yy, residual, np.inf)
+        # The sum of the products of neighbouring residuals, expanded.
+        lag_product = (
+            pair_yy
+            - level * pair_y
+            - amplitude * pair_gy
+            + level * level * times.pairs
+            + level * amplitude * times.pair_g
+            + amplitude * amplitude * times.pair_gg
+        )
+        inflation = _inflation(lag_product / sound, count)
+        variance = residual / (count - 2.0) * inflation
+        degrees = np.maximum(count / inflation - 2.0, _LEAST_DEGREES).astype(np.intp)
+        error = np.sqrt(variance / self._sxx)
+        size = np.abs(amplitude) + self._quantiles[degrees - 1] * error
+        bound = np.where(self._enough, size, np.inf)
+        return _Scatter(
+            level=self._bins.newest + level,
+            std_dev=np.sqrt(variance),
+            error=error,
+            bound=bound,
+            passes=(bound <= self.limit) & self.may_pass,
+        )
 
 
 class Detector:
@@ -68,7 +168,10 @@ class Detector:
         self._tolerances = np.asarray(tolerances, np.float64)[:, None]
         self._half_steps = np.asarray(resolutions, np.float64)[:, None] / 2.0
         self._parameters = parameters
-        self._growth = np.exp(np.arange(self.longest) * bin_s / parameters.tau_max_s)
+        self.growth = np.exp(np.arange(self.longest) * bin_s / parameters.tau_max_s)
+        """How much more was left of the slowest decay at each age [1], newest bin first."""
+        everywhere = np.ones((1, self.longest))
+        self._all_present = time_sums(everywhere, self.growth).over(self.lengths)
         self._quantiles = _quantiles(
             1.0 - parameters.risk, max(self.longest, _LEAST_DEGREES)
         )
@@ -105,47 +208,25 @@ class Detector:
         lengths = self.lengths[self.lengths <= means.shape[1]]
         span = int(lengths[-1])
         backwards = means[:, : -span - 1 : -1]
-        newest = backwards[:, :1]
-        sums = _sums(backwards - newest, self._growth[:span])[:, :, lengths - 1]
-        return self._judge(sums, newest, lengths)
-
-    def _judge(
-        self,
-        sums: NDArray[np.float64],
-        newest: NDArray[np.float64],
-        lengths: NDArray[np.intp],
-    ) -> WindowFits:
-        p = self._parameters
-        n, y, yy, g, gg, gy = np.moveaxis(sums[:, :6], 1, 0)
-        usable = (n >= p.least_share * lengths) & (n >= _LEAST_PRESENT)
-        count = np.where(usable, n, _LEAST_PRESENT)
-        sxx = np.where(usable, np.maximum(gg - g * g / count, 1e-300), 1.0)
-        amplitude = (gy - g * y / count) / sxx
-        level = (y - amplitude * g) / count
-        residual = np.maximum(yy - level * y - amplitude * gy, 0.0)
-        # Below this the residual is rounding error of the sums, and its correlation means nothing.
-        sound = np.where(residual > 1e-12 * yy, residual, np.inf)
-        lag_one = _lag_product(sums[:, 6:], level, amplitude) / sound
-        inflation = _inflation(lag_one, count)
-        mean = newest + y / count
-        limit = np.maximum(self._tolerances * np.abs(mean), self._half_steps)
-        limit = np.maximum(limit, 1e-300)
-        variance = residual / (count - 2.0) * inflation
-        degrees = np.maximum(count / inflation - 2.0, _LEAST_DEGREES).astype(np.intp)
-        error = np.sqrt(variance / sxx)
-        size = np.abs(amplitude)
-        bound = np.where(usable, size + self._quantiles[degrees - 1] * error, np.inf)
+        newest, growth = backwards[:, :1], self.growth[:span]
+        y = backwards - newest
+        missing = np.isnan(y)
+        here = None
+        if missing.any():
+            y, here = np.where(missing, 0.0, y), (~missing).astype(np.float64)
+            times = time_sums(here, growth).over(lengths)
+        elif len(lengths) < len(self.lengths):
+            times = time_sums(np.ones((1, span)), growth).over(lengths)
+        else:
+            times = self._all_present
         return WindowFits(
+            NewestBins(y, here, growth, newest),
+            times,
             lengths=lengths,
-            usable=usable,
-            level=newest + level,
-            amplitude=amplitude,
-            mean=mean,
-            std_dev=np.sqrt(variance),
-            error=error,
-            bound=bound,
-            limit=limit,
-            passes=(bound <= limit) & (size <= p.amplitude * limit),
+            tolerances=self._tolerances,
+            half_steps=self._half_steps,
+            quantiles=self._quantiles,
+            parameters=self._parameters,
         )
 
 
@@ -155,54 +236,11 @@ def _quantiles(probability: float, most: int) -> NDArray[np.float64]:
     return np.array([student_t_quantile(probability, nu) for nu in range(1, most + 1)])
 
 
-def _sums(y: NDArray[np.float64], g: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Sums over the newest 1, 2, 3 … bins. Shape (channels, 12, bins).
-
-    In order n, y, yy, g, gg, gy, then of neighbours both present: pairs, y + y', yy', g + g', gg', gy' + g'y.
-    """
-    present = ~np.isnan(y)
-    value = np.where(present, y, 0.0)
-    here = present.astype(np.float64)
-    weight = here * g
-    terms = np.zeros((y.shape[0], 12, y.shape[1]))
-    terms[:, 0] = here
-    terms[:, 1] = value
-    terms[:, 2] = value * value
-    terms[:, 3] = weight
-    terms[:, 4] = weight * weight
-    terms[:, 5] = weight * value
-    both = here[:, 1:] * here[:, :-1]
-    terms[:, 6, 1:] = both
-    terms[:, 7, 1:] = both * (value[:, 1:] + value[:, :-1])
-    terms[:, 8, 1:] = value[:, 1:] * value[:, :-1]
-    terms[:, 9, 1:] = both * (g[1:] + g[:-1])
-    terms[:, 10, 1:] = both * (g[1:] * g[:-1])
-    terms[:, 11, 1:] = both * (g[1:] * value[:, :-1] + g[:-1] * value[:, 1:])
-    return np.cumsum(terms, axis=2)
-
-
-def _lag_product(
-    pairs: NDArray[np.float64],
-    level: NDArray[np.float64],
-    amplitude: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Sum of the products of neighbouring residuals."""
-    m, y, yy, g, gg, gy = np.moveaxis(pairs, 1, 0)
-    product: NDArray[np.float64] = (
-        yy
-        - level * y
-        - amplitude * gy
-        + level * level * m
-        + level * amplitude * g
-        + amplitude * amplitude * gg
-    )
-    return product
-
-
 def _inflation(
     lag_one: NDArray[np.float64], count: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Variance inflation (1 + rho)/(1 - rho) from the residuals' lag-1 correlation, corrected for its bias."""
-    rho = np.clip((count * lag_one + 2.0) / np.maximum(count - 4.0, 1.0), 0.0, 0.95)
+    raw = (count * lag_one + 2.0) / np.maximum(count - 4.0, 1.0)
+    rho = np.minimum(np.maximum(raw, 0.0), 0.95)
     inflation: NDArray[np.float64] = (1.0 + rho) / (1.0 - rho)
     return inflation

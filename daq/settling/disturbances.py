@@ -5,13 +5,16 @@ every disturbance since the run-up is remembered, and a window counts only if it
 """
 
 import math
+from bisect import bisect_left, insort
 from collections import deque
+from collections.abc import Sequence
 
 from daq.settling.front_end import Bin
 from daq.settling.parameters import Parameters
 
-_KEPT = 24
+_BEFORE = 5
 _LAG = 3
+_CHANGES = 20
 _LEAST_DIFFERENCES = 5
 _ONE_DISTURBANCE_BINS = 8
 """What happens within so many bins is one disturbance: a dip jumps down and up."""
@@ -24,9 +27,13 @@ class JumpWatch:
         self, *, tolerance: float, resolution: float, parameters: Parameters
     ) -> None:
         self._tolerance = tolerance
-        self._resolution = resolution
-        self._parameters = parameters
-        self._means: deque[float | None] = deque(maxlen=_KEPT)
+        self._half_step = resolution / 2.0
+        self._jump = parameters.jump
+        self._jump_noise = parameters.jump_noise
+        self._means: deque[float | None] = deque(maxlen=_BEFORE + 1)
+        self._changes: deque[float | None] = deque()
+        self._ordered: list[float] = []
+        """The changes that are there, from the smallest on."""
 
     def sees_jump(self, item: Bin) -> bool:
         """Take the next bin; True where it departs from the bins before it.
@@ -35,11 +42,11 @@ class JumpWatch:
         from the tolerance and from the noise: the median of the changes over three bins, which neither a
         slow drift nor single bins can raise.
         """
-        means = self._means
-        before, last = [m for m in list(means)[-6:-1] if m is not None], None
-        if means:
-            last = means[-1]
-        means.append(item.mean)
+        earlier = list(self._means)
+        self._note_change(earlier)
+        self._means.append(item.mean)
+        last = earlier.pop() if earlier else None
+        before = [mean for mean in earlier if mean is not None]
         if item.mean is None or not before:
             return False
         level = math.fsum(before) / len(before)
@@ -49,23 +56,32 @@ class JumpWatch:
             departure = abs(0.5 * (item.mean + last) - level)
         else:
             return False
-        limit = max(self._tolerance * abs(level), self._resolution / 2.0)
-        if departure <= self._parameters.jump * limit:
+        limit = max(self._tolerance * abs(level), self._half_step)
+        if departure <= self._jump * limit:
             return False
         noise = self._noise()
-        return noise is not None and departure > self._parameters.jump_noise * noise
+        return noise is not None and departure > self._jump_noise * noise
+
+    def _note_change(self, means: Sequence[float | None]) -> None:
+        """Take in the change over three bins that ends with the last of these."""
+        if len(means) <= _LAG:
+            return
+        new, old = means[-1], means[-1 - _LAG]
+        change = None if new is None or old is None else abs(new - old)
+        self._changes.append(change)
+        if change is not None:
+            insort(self._ordered, change)
+        if len(self._changes) > _CHANGES:
+            gone = self._changes.popleft()
+            if gone is not None:
+                del self._ordered[bisect_left(self._ordered, gone)]
 
     def _noise(self) -> float | None:
         """Standard deviation of a mean of two bins less that of five; None while it cannot be told."""
-        means = list(self._means)[:-1]
-        pairs = zip(means[_LAG:], means[:-_LAG], strict=True)
-        changes = sorted(
-            abs(a - b) for a, b in pairs if a is not None and b is not None
-        )
-        n = len(changes)
+        n = len(self._ordered)
         if n < _LEAST_DIFFERENCES:
             return None
-        median = 0.5 * (changes[(n - 1) // 2] + changes[n // 2])
+        median = 0.5 * (self._ordered[(n - 1) // 2] + self._ordered[n // 2])
         # Of a normal difference the median is 0.954 standard deviations of one; few changes tell it badly.
         return 0.87 * median / 0.954 * (1.0 + 4.0 / n)
 

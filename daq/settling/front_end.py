@@ -20,6 +20,9 @@ from daq.stats import undithered_half_step
 _RECENT = 7
 _MAX_REJECTED_IN_A_ROW = 2
 _MAX_DISTINCT = 12
+_MANY_READINGS = 60
+"""With more to look at, all together are quicker than one by one [1]."""
+
 _EXCURSION_S = 0.9
 """Readings that are off for so long are no spike: a single sample cannot span it."""
 
@@ -59,6 +62,23 @@ def bin_of(
     return Bin(mean, n, scatter, seen, spikes, excursion)
 
 
+class OpenBin:
+    """Readings of one bin, in order of arrival.
+
+    Attributes:
+        times_s: When they were true [s].
+        values: [unit of the channel].
+        is_suspect: Whether one of them may be a spike.
+    """
+
+    __slots__ = ("is_suspect", "times_s", "values")
+
+    def __init__(self) -> None:
+        self.times_s: list[float] = []
+        self.values: list[float] = []
+        self.is_suspect = False
+
+
 class FrontEnd:
     """Takes one channel's readings in order of time; gives its bins one by one.
 
@@ -76,13 +96,28 @@ class FrontEnd:
         self._off_sign = 0
         self._rejected_in_a_row = 0
         self._kept_in_a_row = 0
-        self._open: dict[int, tuple[list[float], list[float]]] = {}
-        self._suspect: set[int] = set()
+        self._open: dict[int, OpenBin] = {}
         self.next_index = 0
 
-    def feed(self, at_s: float, value: float) -> None:
-        """Place one reading; one that comes after its bin was closed is not used."""
-        self.feed_bin(math.floor((at_s - self._start_s) / self._bin_s), [at_s], [value])
+    def feed(self, at_s: float, value: float) -> bool:
+        """Place one reading; one that comes after its bin was closed is not used.
+
+        Returns whether its bin is later than those of all readings before: only such a one can complete a bin.
+        """
+        index = math.floor((at_s - self._start_s) / self._bin_s)
+        if index < self.next_index:
+            return False
+        # Every reading of a session comes this way, so nothing is called and nothing made that need not be.
+        open_bin = self._open.get(index)
+        if open_bin is None:
+            open_bin = self._open[index] = OpenBin()
+        open_bin.times_s.append(at_s)
+        open_bin.values.append(value)
+        open_bin.is_suspect = True
+        if index <= self.last_index:
+            return False
+        self.last_index = index
+        return True
 
     def feed_bin(
         self,
@@ -99,21 +134,40 @@ class FrontEnd:
         if index < self.next_index:
             return
         self.last_index = max(self.last_index, index)
-        open_times_s, open_values = self._open.setdefault(index, ([], []))
-        open_times_s.extend(times_s)
-        open_values.extend(values)
+        open_bin = self._open.get(index)
+        if open_bin is None:
+            open_bin = self._open[index] = OpenBin()
+        open_bin.times_s.extend(times_s)
+        open_bin.values.extend(values)
         if suspect:
-            self._suspect.add(index)
+            open_bin.is_suspect = True
 
     def close_bin(self) -> Bin:
         """Close the oldest open bin and return it."""
-        index = self.next_index
-        times_s, values = self._open.pop(index, ([], []))
+        return self.summarised(self.taken())
+
+    def taken(self) -> OpenBin:
+        """Take out the oldest open bin, to be summarised next; suspect only if a reading has to be looked at."""
+        found = self._open.pop(self.next_index, None) or OpenBin()
         self.next_index += 1
-        suspect = index in self._suspect or self._kept_in_a_row < _RECENT
-        self._suspect.discard(index)
-        if suspect and not self._has_no_spike(values):
-            return self._despiked(times_s, values)
+        suspect = found.is_suspect or self._kept_in_a_row < _RECENT
+        found.is_suspect = suspect and not self._has_no_spike(found.values)
+        return found
+
+    def with_those_before(self, taken: OpenBin) -> list[float]:
+        """The seven readings believed last and those of a bin; empty where there are no seven."""
+        return [*self._recent, *taken.values] if len(self._recent) == _RECENT else []
+
+    def summarised(self, taken: OpenBin, far: Sequence[bool] | None = None) -> Bin:
+        """The bin of what was taken out.
+
+        `far` tells which readings are far from the seven before them, if that is known, and none of those was a spike.
+        """
+        values = taken.values
+        if taken.is_suspect and (
+            far is None or self._kept_in_a_row < _RECENT or True in far
+        ):
+            return self._despiked(taken, far)
         if values:
             self._rejected_in_a_row = self._off_sign = 0
             self._kept_in_a_row += len(values)
@@ -129,11 +183,13 @@ class FrontEnd:
         least = min(abs(low), abs(high)) if low * high > 0.0 else 0.0
         return high - low <= max(4.0 * self.resolution, 0.02 * least)
 
-    def _despiked(self, times_s: list[float], values: list[float]) -> Bin:
+    def _despiked(self, taken: OpenBin, far: Sequence[bool] | None) -> Bin:
+        values = taken.values
         kept: list[float] = []
         lasted = False
-        for at_s, value in zip(times_s, values, strict=True):
-            if self._is_spike(value):
+        known = itertools.repeat(None) if far is None else far
+        for at_s, value, is_far in zip(taken.times_s, values, known, strict=False):
+            if self._is_spike(value, is_far=is_far):
                 lasted = self._is_excursion(at_s, value) or lasted
             else:
                 self._off_sign = 0
@@ -147,11 +203,15 @@ class FrontEnd:
             self._off_since_s, self._off_sign = at_s, sign
         return at_s - self._off_since_s >= _EXCURSION_S
 
-    def _is_spike(self, value: float) -> bool:
-        if self._rejected_in_a_row < _MAX_REJECTED_IN_A_ROW and self._is_far(value):
-            self._rejected_in_a_row += 1
-            self._kept_in_a_row = 0
-            return True
+    def _is_spike(self, value: float, *, is_far: bool | None) -> bool:
+        if self._rejected_in_a_row < _MAX_REJECTED_IN_A_ROW:
+            if is_far is None or self._kept_in_a_row < _RECENT:
+                # Of the seven before it one was a spike: others were believed last.
+                is_far = self._is_far(value)
+            if is_far:
+                self._rejected_in_a_row += 1
+                self._kept_in_a_row = 0
+                return True
         self._rejected_in_a_row = 0
         self._kept_in_a_row += 1
         self._recent.append(value)
@@ -175,7 +235,36 @@ class FrontEnd:
         return distance > 8.0 * 1.4826 * deviation
 
 
-def are_far(values: NDArray[np.float64], *, resolution: float) -> NDArray[np.bool_]:
+def close_bins(front_ends: Sequence[FrontEnd]) -> list[Bin]:
+    """Close the oldest open bin of each; with many readings to look at they are looked at together."""
+    taken = [front_end.taken() for front_end in front_ends]
+    suspects = {
+        number: of_it
+        for number, (front_end, item) in enumerate(zip(front_ends, taken, strict=True))
+        if item.is_suspect and (of_it := front_end.with_those_before(item))
+    }
+    far: dict[int, list[bool]] = {}
+    if sum(map(len, suspects.values())) > _MANY_READINGS:
+        steps = [
+            front_ends[number].resolution
+            for number, of_it in suspects.items()
+            for _ in of_it
+        ]
+        values = np.array([*itertools.chain.from_iterable(suspects.values())])
+        flags = are_far(values, resolution=np.array(steps[_RECENT:])).tolist()
+        begin = 0
+        for number, of_it in suspects.items():
+            far[number] = flags[begin + _RECENT : begin + len(of_it)]
+            begin += len(of_it)
+    return [
+        front_end.summarised(item, far.get(number))
+        for number, (front_end, item) in enumerate(zip(front_ends, taken, strict=True))
+    ]
+
+
+def are_far(
+    values: NDArray[np.float64], *, resolution: float | NDArray[np.float64]
+) -> NDArray[np.bool_]:
     """Which of many readings are far from the seven before them, by the front end's own test; the first seven may be.
 
     Args:
@@ -209,21 +298,29 @@ class Rounding:
         self._squares = 0.0
         self._distinct: set[float] | None = set()
 
-    def add(self, item: Bin) -> None:
-        """Take the window's next bin."""
-        if item.mean is None:
-            return
-        if not self.count:
-            self._reference = item.mean
-        # Relative to a near value, so that nothing of the scatter is lost.
-        away = item.mean - self._reference
-        self.count += item.count
-        self._total += item.count * away
-        self._squares += item.scatter + item.count * away * away
-        if self._distinct is not None and item.distinct is not None:
-            self._distinct |= item.distinct
-        if item.distinct is None or len(self._distinct or ()) > _MAX_DISTINCT:
-            self._distinct = None
+    def add(self, items: Iterable[Bin]) -> None:
+        """Take the window's next bins."""
+        count, total, squares = self.count, self._total, self._squares
+        reference = self._reference
+        for item in items:
+            mean, n = item.mean, item.count
+            if mean is None:
+                continue
+            if not count:
+                self._reference = reference = mean
+            # Relative to a near value, so that nothing of the scatter is lost.
+            away = mean - reference
+            count += n
+            total += n * away
+            squares += item.scatter + n * away * away
+            if self._distinct is not None:
+                self._note_distinct(item.distinct)
+        self.count, self._total, self._squares = count, total, squares
+
+    def _note_distinct(self, values: frozenset[float] | None) -> None:
+        known = None if values is None else (self._distinct or set()) | values
+        too_many = known is None or len(known) > _MAX_DISTINCT
+        self._distinct = None if too_many else known
 
     def scatter(self) -> float:
         """Standard deviation of the single readings [unit of the readings]."""
@@ -249,6 +346,5 @@ def rounding_of(bins: Iterable[Bin], resolution: float) -> Rounding:
         resolution: Step that the profile states [unit of the readings].
     """
     rounding = Rounding(resolution)
-    for item in bins:
-        rounding.add(item)
+    rounding.add(bins)
     return rounding

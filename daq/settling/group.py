@@ -11,13 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.records import Window
-from daq.settling.front_end import FrontEnd, are_far
+from daq.settling.front_end import FrontEnd, are_far, close_bins
 from daq.settling.level import LevelEstimate
 from daq.settling.normalising import Normalising, NotFitted
 from daq.settling.parameters import Parameters
 from daq.settling.phases import ChannelProgress, ChannelSetup, Phase, PhaseChange
 from daq.settling.rule import GroupRule
 from daq.settling.verdicts import HeldBackBy
+
+_CONFIRMED = Phase.CONFIRMED
+"""By a name of its own: every reading asks, and to find a member of an enumeration takes longer than the rest of the question."""
 
 _NEVER = 1 << 62
 """Beyond every position of a block."""
@@ -92,13 +95,10 @@ class SettlingGroup:
 
     def feed(self, channel: str, at_s: float, value: float) -> list[PhaseChange]:
         """Take one reading; returns the phases that it brought about, usually none."""
-        if self.rule.phase is Phase.CONFIRMED:
+        if self.rule.phase is _CONFIRMED:
             return []
-        front_end = self._front_ends[channel]
-        before = front_end.last_index
-        front_end.feed(at_s, value)
-        # Only a reading of a later bin can complete one.
-        return self._close_bins() if front_end.last_index > before else []
+        is_later = self._front_ends[channel].feed(at_s, value)
+        return self._close_bins() if is_later else []
 
     def feed_block(
         self,
@@ -130,10 +130,15 @@ class SettlingGroup:
             for i, name in enumerate(channels)
         ]
         changes: list[PhaseChange] = []
+        closes = self._closes(queues, len(which))
         while self.rule.phase is not Phase.CONFIRMED:
-            up_to = self._next_close(queues, len(which))
+            up_to = closes.get(self._closed, len(which))
             for queue in queues:
-                queue.feed_before(up_to)
+                queue.arrive(before=up_to)
+            # What belongs to later bins waits for them.
+            last = _NEVER if up_to == len(which) else self._last_complete()
+            for queue in queues:
+                queue.feed(last)
             changes += self._close_bins()
             if up_to == len(which):
                 break
@@ -171,24 +176,37 @@ class SettlingGroup:
         """How long until the average is likely to be confirmed [s]; None where nothing can be said yet."""
         return self.rule.time_left_s()
 
-    def _next_close(self, queues: Sequence["_Queue"], end: int) -> int:
-        """How many of the readings it takes until the oldest bin is complete; all where it is not."""
-        beyond = [
-            min(
-                (q.first_beyond(self._closed) for q in queues if q.front_end is front),
-                default=end,
-            )
-            if front.last_index <= self._closed
-            else 0
-            for front in self._front_ends.values()
-        ]
-        ahead = min((q.first_beyond(self._closed + 1) for q in queues), default=end)
-        return min(max(beyond), ahead, end - 1) + 1
+    def _closes(self, queues: Sequence["_Queue"], end: int) -> dict[int, int]:
+        """How many of the readings of a block it takes until each bin is complete; all, of bins that are not named."""
+        seen = [self._closed, *(n for queue in queues for n in queue.numbers())]
+        bins = np.unique(np.add.outer(np.unique(seen), (-1, 0, 1, 2)))
+        never = np.full(len(bins), _NEVER, np.intp)
+        ahead = never
+        waited_for = dict.fromkeys(self._front_ends.values(), never)
+        for queue in queues:
+            first = queue.first_beyond(bins)
+            ahead = np.minimum(ahead, first)
+            known = waited_for[queue.front_end]
+            waited_for[queue.front_end] = np.minimum(known, first)
+        beyond = np.max(
+            [
+                # A bin that an earlier block went beyond waits for nothing.
+                np.where(bins >= front_end.last_index, first, -1)
+                for front_end, first in waited_for.items()
+            ],
+            axis=0,
+        )
+        up_to = np.minimum(np.minimum(beyond[:-1], ahead[1:]), end - 1) + 1
+        has_next = np.diff(bins) == 1
+        return dict(
+            zip(bins[:-1][has_next].tolist(), up_to[has_next].tolist(), strict=True)
+        )
 
     def _close_bins(self) -> list[PhaseChange]:
         changes: list[PhaseChange] = []
         while self.rule.phase is not Phase.CONFIRMED and self._bin_is_complete():
-            items = {name: end.close_bin() for name, end in self._front_ends.items()}
+            closed = close_bins([*self._front_ends.values()])
+            items = dict(zip(self._front_ends, closed, strict=True))
             self._closed += 1
             in_run_up = self.rule.phase is Phase.RUN_UP
             change = self.rule.take(items)
@@ -201,8 +219,11 @@ class SettlingGroup:
         return changes
 
     def _bin_is_complete(self) -> bool:
+        return self._last_complete() >= self._closed
+
+    def _last_complete(self) -> int:
         indices = [end.last_index for end in self._front_ends.values()]
-        return min(indices) > self._closed or max(indices) > self._closed + 1
+        return max(min(indices) - 1, max(indices) - 2)
 
 
 class _Queue:
@@ -217,36 +238,49 @@ class _Queue:
         values: NDArray[np.float64],
     ) -> None:
         self.front_end = front_end
+        self._where = positions
+        self._bins_of_it = bins[positions]
         self._positions: list[int] = positions.tolist()
-        self._bins: list[int] = bins[positions].tolist()
+        self._bins: list[int] = self._bins_of_it.tolist()
         self._times_s: list[float] = times_s[positions].tolist()
         of_it = values[positions]
         self._values: list[float] = of_it.tolist()
-        is_late = bool(self._bins) and self._bins[0] < front_end.next_index
         far = are_far(of_it, resolution=front_end.resolution)
-        # A reading that comes too late is not used, and those after it have others before them.
-        self._far: list[int] = (
-            list(range(len(of_it))) if is_late else np.flatnonzero(far).tolist()
-        )
+        if self._bins and self._bins[0] < front_end.next_index:
+            # A reading that comes too late is not used, and those after it have others before them.
+            far[:] = True
+        self._far_before: list[int] = [0, *np.cumsum(far).tolist()]
+        self._arrived = 0
         self._taken = 0
 
-    def first_beyond(self, index: int) -> int:
-        """Position in the block of the first reading after a bin; beyond every block where there is none."""
-        at = max(bisect_right(self._bins, index), self._taken)
-        return self._positions[at] if at < len(self._positions) else _NEVER
+    def numbers(self) -> list[int]:
+        """Of the bins that its readings fall into."""
+        changes = np.flatnonzero(np.diff(self._bins_of_it)) + 1
+        return self._bins_of_it[[0, *changes.tolist()]].tolist() if self._bins else []
 
-    def feed_before(self, end: int) -> None:
-        """Feed what lies before a position of the block."""
-        stop = bisect_left(self._positions, end)
-        begin = self._taken
-        while begin < stop:
-            index = self._bins[begin]
-            last = min(bisect_right(self._bins, index), stop)
+    def first_beyond(self, bins: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Positions in the block of the first reading after each bin; beyond every block where there is none."""
+        at = np.searchsorted(self._bins_of_it, bins, side="right")
+        return np.append(self._where, _NEVER)[at]
+
+    def arrive(self, *, before: int) -> None:
+        """What lies before a position of the block is there, if not fed yet."""
+        self._arrived = bisect_left(self._positions, before, self._arrived)
+        if self._arrived:
+            latest = self._bins[self._arrived - 1]
+            self.front_end.last_index = max(self.front_end.last_index, latest)
+
+    def feed(self, last_bin: int) -> None:
+        """Feed what is there of the bins up to one."""
+        begin, arrived, bins = self._taken, self._arrived, self._bins
+        while begin < arrived and bins[begin] <= last_bin:
+            index = bins[begin]
+            end = bisect_right(bins, index, begin, arrived)
             self.front_end.feed_bin(
                 index,
-                self._times_s[begin:last],
-                self._values[begin:last],
-                suspect=bisect_left(self._far, begin) < bisect_left(self._far, last),
+                self._times_s[begin:end],
+                self._values[begin:end],
+                suspect=self._far_before[begin] < self._far_before[end],
             )
-            begin = last
-        self._taken = stop
+            begin = end
+        self._taken = begin

@@ -1,5 +1,6 @@
 """The last bins of every channel, as objects and as one array, in bounded memory."""
 
+import math
 from collections import deque
 from collections.abc import Mapping, Sequence
 from itertools import islice
@@ -29,10 +30,12 @@ class BinHistory:
         if self._used == self._means.shape[1]:
             self._means[:, : self._kept] = self._means[:, -self._kept :]
             self._used = self._kept
-        for name, row in self._rows.items():
+        means = []
+        for name, bins in self._bins.items():
             item = items[name]
-            self._bins[name].append(item)
-            self._means[row, self._used] = np.nan if item.mean is None else item.mean
+            bins.append(item)
+            means.append(math.nan if item.mean is None else item.mean)
+        self._means[:, self._used] = means
         self._used += 1
         self.closed += 1
 
@@ -42,8 +45,8 @@ class BinHistory:
 
     def bins_from(self, name: str, first: int) -> list[Bin]:
         """Bins from the given number on, as far back as they are kept."""
-        bins = self._bins[name]
-        return list(islice(bins, max(0, len(bins) - (self.closed - first)), None))
+        newest_first = islice(reversed(self._bins[name]), max(0, self.closed - first))
+        return list(newest_first)[::-1]
 
     def newest_bins(self, name: str, count: int) -> list[Bin]:
         """The last so many bins."""

@@ -39,14 +39,12 @@ class Levels:
         plain: Mean of the bins, whatever drift is left in them [same].
         variance: Of it [same, squared].
         effective_count: [1] independent bins worth as much.
-        drift_probability: That the drift at the declaration was outside the tolerance [1].
     """
 
     level: _Array
     plain: _Array
     variance: _Array
     effective_count: _Array
-    drift_probability: _Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,9 +116,14 @@ class LevelBank:
         self._pink = PinkNoise(
             p.pink_share, bin_s=bin_s, channels=channels, columns=2 + drifts
         )
+        self._fits_now: _Fits | None = None
         self._count = np.zeros(channels)
         self._sums = np.zeros((4, channels, noises))
-        self._sums_g = np.zeros((3, channels, noises, drifts))
+        # Drifts first: what is added to them has the shape of all noises of all channels.
+        self._sums_g = np.zeros((3, drifts, channels, noises))
+        self._columns = np.ones((2 + drifts, channels))
+        self._new = np.empty((2 + drifts, channels, noises))
+        self._start_s = (self._firsts + 1) * bin_s + _KNEES[:, None]
 
     def add(self, means: _Array) -> None:
         """Take the next bin of every channel.
@@ -130,29 +133,34 @@ class LevelBank:
                 comes before a channel's window is not used.
         """
         here = (self._firsts <= self.next_bin) & ~np.isnan(means)
-        z = np.where(here, (means - self._references) / self._units, 0.0)
-        g = self._drifts_at(self.next_bin)
-        columns = np.concatenate([np.ones_like(z)[:, None], z[:, None], g], axis=1)
-        found = [
-            noise.innovate(columns, here) for noise in (self._wandering, self._pink)
-        ]
-        new = np.concatenate([innovation for innovation, _ in found], axis=1)
-        variance = np.concatenate([of_it for _, of_it in found], axis=1)
-        weight = np.where(here[:, None], 1.0 / variance, 0.0)
-        one, y, of_g = new[:, :, 0], new[:, :, 1], new[:, :, 2:]
-        weighted_g = weight[:, :, None] * of_g
-        self._sums[0] += weight * one * one
-        self._sums[1] += weight * one * y
+        columns, new = self._columns, self._new
+        absent = None if here.all() else ~here
+        columns[1] = (means - self._references) / self._units
+        columns[2:] = self._drifts_at(self.next_bin)
+        if absent is not None:
+            columns[1, absent] = 0.0
+        variance = np.empty(new.shape[1:])
+        self._wandering.innovate(columns, absent, new[:, :, :-1], variance[:, :-1])
+        self._pink.innovate(columns, absent, new[:, :, -1], variance[:, -1])
+        weight, log_variance = 1.0 / variance, np.log(variance)
+        if absent is not None:
+            weight[absent] = log_variance[absent] = 0.0
+        one, y, of_g = new[0], new[1], new[2:]
+        weighted_g = weight * of_g
+        weighted_one = weight * one
+        self._sums[0] += weighted_one * one
+        self._sums[1] += weighted_one * y
         self._sums[2] += weight * y * y
-        self._sums[3] += np.where(here[:, None], np.log(variance), 0.0)
-        self._sums_g[0] += weighted_g * one[:, :, None]
+        self._sums[3] += log_variance
+        self._sums_g[0] += weighted_g * one
         self._sums_g[1] += weighted_g * of_g
-        self._sums_g[2] += weighted_g * y[:, :, None]
+        self._sums_g[2] += weighted_g * y
         self._count += here
         self.next_bin += 1
+        self._fits_now = None
 
-    def levels(self, *, limits: _Array, hidden: _Array, declared_bin: int) -> Levels:
-        r"""Judge the windows as they are now.
+    def levels(self, limits: _Array) -> Levels:
+        r"""The settled levels of the windows as they are now.
 
         With the filtered sums, for each noise m and drift j,
 
@@ -165,8 +173,6 @@ class LevelBank:
 
         Args:
             limits: Half-width of the tolerance band now [unit of each channel]. Shape (channels,).
-            hidden: Drift that rounding may hide from beginning to end, 2Q [same]. Shape (channels,).
-            declared_bin: Newest bin when it was declared, counted from switch-on [1].
 
         Returns:
             Levels [unit of each channel].
@@ -180,7 +186,7 @@ class LevelBank:
         """
         p, fits = self._parameters, self._fits()
         scale = (limits / self._units)[:, None, None]
-        to_now = self._drifts_at(self.next_bin - 1)[:, None, :]
+        to_now = self._drifts_of_channels(self.next_bin - 1)
         weights, levels, variances = [], [], []
         kappas = zip(p.kappas, p.creep_kappas, strict=True)
         for (decay, decay_weight), (creep, creep_weight) in kappas:
@@ -206,16 +212,55 @@ class LevelBank:
             effective_count=(weight * fits.information[:, :, None, None]).sum(
                 axis=(1, 2, 3)
             ),
-            drift_probability=self._drift_probability(
-                fits, scale, (hidden / self._units)[:, None, None], declared_bin
-            ),
         )
+
+    def drift_probabilities(
+        self, limits: _Array, *, hidden: _Array, declared_bin: int
+    ) -> _Array:
+        """How likely the drift at the declaration was outside the tolerance, by the weights of `levels`.
+
+        Args:
+            limits: Half-width of the tolerance band now [unit of each channel]. Shape (channels,).
+            hidden: Drift that rounding may hide from beginning to end, 2Q [same]. Shape (channels,).
+            declared_bin: Newest bin when it was declared, counted from switch-on [1].
+
+        Returns:
+            Probabilities [1]. Shape (channels,).
+
+        Validity:
+            At least four bins in each window.
+
+        Source:
+            As `levels`; Student's t for the drift of each pair of noise and drift.
+        """
+        p, fits = self._parameters, self._fits()
+        scale = (limits / self._units)[:, None, None]
+        room_hidden = (hidden / self._units)[:, None, None]
+        to_now = self._drifts_of_channels(self.next_bin - 1)
+        to_declared = self._drifts_of_channels(declared_bin)
+        width = np.minimum(p.kappa_check * scale / to_declared, p.start_max * scale)
+        shrink, log_weight = fits.posterior(width * width)
+        weight = _normalised(
+            log_weight + np.log(_WEIGHTS * np.where(_IS_CREEP, p.creep_share, 1.0))
+        )
+        drift = shrink * fits.amplitude * to_declared
+        deviation = np.sqrt(shrink * fits.spread) * to_declared
+        fall = 1.0 / to_now - 1.0
+        room = np.maximum(scale - np.where(fall > 0.0, room_hidden / fall, 0.0), 0.0)
+        nu = np.maximum(2.0, fits.information - 2.0)[:, :, None]
+        outside = (
+            1.0
+            - student_t_cdf((room - drift) / deviation, nu)
+            + student_t_cdf((-room - drift) / deviation, nu)
+        )
+        probability: _Array = (weight * outside).sum(axis=(1, 2))
+        return probability
 
     def steady_levels(self) -> Levels:
         """The windows' means as if nothing drifted, averaged over the noises only; their drift counts as wander.
 
         Returns:
-            Means [unit of each channel]; the probability of drift is NaN.
+            Means [unit of each channel].
 
         Source:
             As `levels`, with no drift.
@@ -232,7 +277,6 @@ class LevelBank:
             plain=self.plain_means(),
             variance=total * self._units**2,
             effective_count=(weight * s11).sum(axis=1),
-            drift_probability=np.full(len(level), np.nan),
         )
 
     def plain_means(self) -> _Array:
@@ -243,26 +287,32 @@ class LevelBank:
         )
         return means
 
-    def best_decay(self, channel: int) -> tuple[float, float, float]:
-        """Time constant [s], level and amplitude [unit of the channel] of the decay that fits best by least squares."""
-        s11, s1y = (float(s[channel, 0]) for s in self._sums[:2])
-        s1g, sgg, sgy = (s[channel, 0, : len(_TAUS)] for s in self._sums_g)
+    def best_decays(self) -> tuple[_Array, _Array, _Array]:
+        """The decays that fit best by least squares: time constants [s], levels and amplitudes [unit of each channel]."""
+        s11, s1y = self._sums[:2, :, 0]
+        s1g, sgg, sgy = self._sums_g[:, : len(_TAUS), :, 0]
         sxx = np.maximum(sgg - s1g * s1g / s11, 1e-12)
         sxy = sgy - s1g * s1y / s11
-        best = int(np.argmax(sxy * sxy / sxx))
-        amplitude = float(sxy[best] / sxx[best])
-        level = (s1y - amplitude * float(s1g[best])) / s11
-        unit, reference = float(self._units[channel]), float(self._references[channel])
-        return float(_TAUS[best]), reference + level * unit, amplitude * unit
+        best, channels = np.argmax(sxy * sxy / sxx, axis=0), np.arange(len(s11))
+        amplitude = sxy[best, channels] / sxx[best, channels]
+        level = (s1y - amplitude * s1g[best, channels]) / s11
+        return (
+            _TAUS[best],
+            self._references + level * self._units,
+            amplitude * self._units,
+        )
 
     def _drifts_at(self, at_bin: int) -> _Array:
-        """Every drift at a bin, 1 at each window's start. Shape (channels, drifts)."""
-        since_s = np.maximum(at_bin - self._firsts, 0)[:, None] * self._bin_s
-        start_s = (self._firsts[:, None] + 1) * self._bin_s + _KNEES
+        """Every drift at a bin, 1 at each window's start. Shape (drifts, channels)."""
+        since_s = np.maximum(at_bin - self._firsts, 0) * self._bin_s
         # A drift that is gone stays a number that can be divided by.
-        decays = np.maximum(np.exp(-since_s / _TAUS), _GONE)
-        creeps = (start_s / (start_s + since_s)) ** _POWERS
-        return np.concatenate([decays, creeps], axis=1)
+        decays = np.maximum(np.exp(-since_s / _TAUS[:, None]), _GONE)
+        creeps = (self._start_s / (self._start_s + since_s)) ** _POWERS[:, None]
+        return np.concatenate([decays, creeps])
+
+    def _drifts_of_channels(self, at_bin: int) -> _Array:
+        """The same beside the noises. Shape (channels, 1, drifts)."""
+        return np.ascontiguousarray(self._drifts_at(at_bin).T)[:, None, :]
 
     def _noise_variance(self, residual: _Array, parameters: float) -> _Array:
         p = self._parameters
@@ -280,8 +330,13 @@ class LevelBank:
         return evidence
 
     def _fits(self) -> _Fits:
+        if self._fits_now is None:
+            self._fits_now = self._fitted()
+        return self._fits_now
+
+    def _fitted(self) -> _Fits:
         s11, s1y, syy, _ = self._sums
-        s1g, sgg, sgy = self._sums_g
+        s1g, sgg, sgy = np.ascontiguousarray(self._sums_g.transpose(0, 2, 3, 1))
         mean = s1y / s11
         g_mean = s1g / s11[:, :, None]
         sxx = np.maximum(sgg - s1g * g_mean, 1e-12)
@@ -300,30 +355,6 @@ class LevelBank:
             spread=variance[:, :, None] / sxx,
             misfit=self._log_evidence(variance)[:, :, None] - 0.5 * excess,
         )
-
-    def _drift_probability(
-        self, fits: _Fits, scale: _Array, hidden: _Array, declared_bin: int
-    ) -> _Array:
-        p = self._parameters
-        to_now = self._drifts_at(self.next_bin - 1)[:, None, :]
-        to_declared = self._drifts_at(declared_bin)[:, None, :]
-        width = np.minimum(p.kappa_check * scale / to_declared, p.start_max * scale)
-        shrink, log_weight = fits.posterior(width * width)
-        weight = _normalised(
-            log_weight + np.log(_WEIGHTS * np.where(_IS_CREEP, p.creep_share, 1.0))
-        )
-        drift = shrink * fits.amplitude * to_declared
-        deviation = np.sqrt(shrink * fits.spread) * to_declared
-        fall = 1.0 / to_now - 1.0
-        room = np.maximum(scale - np.where(fall > 0.0, hidden / fall, 0.0), 0.0)
-        nu = np.maximum(2.0, fits.information - 2.0)[:, :, None]
-        outside = (
-            1.0
-            - student_t_cdf((room - drift) / deviation, nu)
-            + student_t_cdf((-room - drift) / deviation, nu)
-        )
-        probability: _Array = (weight * outside).sum(axis=(1, 2))
-        return probability
 
 
 def _normalised(logs: _Array) -> _Array:

@@ -41,31 +41,40 @@ class WanderingNoises:
             channels: Filtered side by side [1].
             columns: Filtered together in each channel [1].
         """
-        self._kept = np.exp([-np.inf, *(-bin_s / time_s for time_s in times_s)])
-        self._share = np.array([0.0, *shares])
-        self._state = np.tile(self._share, (channels, 1))
-        self._foreseen = np.zeros((channels, len(self._share), columns))
+        kept = np.exp([-np.inf, *(-bin_s / time_s for time_s in times_s)])
+        # Of every channel, so that arrays of one shape meet: that is what makes a bin cheap.
+        self._kept = np.tile(kept, (channels, 1))
+        self._share = np.tile([0.0, *shares], (channels, 1))
+        self._kept_squared = self._kept * self._kept
+        self._white = 1.0 - self._share
+        self._renewed = (1.0 - self._kept_squared) * self._share
+        self._state = self._share.copy()
+        self._foreseen = np.zeros((columns, *self._share.shape))
 
     def innovate(
-        self, columns: _Array, here: NDArray[np.bool_]
-    ) -> tuple[_Array, _Array]:
+        self,
+        columns: _Array,
+        absent: NDArray[np.bool_] | None,
+        new: _Array,
+        variance: _Array,
+    ) -> None:
         """Take the next bin.
 
         Args:
-            columns: Observed [any unit]. Shape (channels, columns).
-            here: Whether the channel's bin is there; else nothing is learnt from it. Shape (channels,).
-
-        Returns:
-            What was not foreseen [same], shape (channels, noises, columns), and its variance in units of the noise's
-            [1], shape (channels, noises).
+            columns: Observed [any unit]. Shape (columns, channels).
+            absent: Channels whose bin is missing: nothing is learnt from it. Shape (channels,); None where none is.
+            new: Takes what was not foreseen [same]. Shape (columns, channels, noises).
+            variance: Takes its variance in units of the noise's [1]. Shape (channels, noises).
         """
-        variance = self._state + (1.0 - self._share)
-        gain = np.where(here[:, None], self._state / variance, 0.0)
-        new: _Array = columns[:, None, :] - self._foreseen
-        self._foreseen = self._kept[:, None] * (self._foreseen + gain[:, :, None] * new)
-        kept = self._kept * self._kept
-        self._state = kept * (1.0 - gain) * self._state + (1.0 - kept) * self._share
-        return new, variance
+        np.add(self._state, self._white, out=variance)
+        gain = self._state / variance
+        if absent is not None:
+            gain[absent] = 0.0
+        np.subtract(columns[:, :, None], self._foreseen, out=new)
+        self._foreseen += gain * new
+        self._foreseen *= self._kept
+        self._state *= self._kept_squared * (1.0 - gain)
+        self._state += self._renewed
 
 
 class PinkNoise:
@@ -84,24 +93,31 @@ class PinkNoise:
         """
         parts = len(_PINK_TIMES_S)
         kept = np.exp([-bin_s / time_s for time_s in _PINK_TIMES_S])
-        self._kept = kept[:, None]
+        self._kept = kept[:, None, None]
         self._kept_squared = np.outer(kept, kept)
         self._white = 1.0 - share
         self._renewed = np.diag((1.0 - kept * kept) * share / parts)
         self._state = np.tile(np.eye(parts) * share / parts, (channels, 1, 1))
-        self._foreseen = np.zeros((channels, parts, columns))
+        self._foreseen = np.zeros((parts, columns, channels))
 
     def innovate(
-        self, columns: _Array, here: NDArray[np.bool_]
-    ) -> tuple[_Array, _Array]:
-        """As `WanderingNoises.innovate`, of one noise."""
-        with_sum = self._state.sum(axis=2)
-        variance = with_sum.sum(axis=1) + self._white
-        gain = np.where(here[:, None], with_sum / variance[:, None], 0.0)
-        new = columns - self._foreseen.sum(axis=1)
-        self._foreseen = self._kept * (
-            self._foreseen + gain[:, :, None] * new[:, None, :]
-        )
-        learnt = gain[:, :, None] * gain[:, None, :] * variance[:, None, None]
-        self._state = self._kept_squared * (self._state - learnt) + self._renewed
-        return new[:, None, :], variance[:, None]
+        self,
+        columns: _Array,
+        absent: NDArray[np.bool_] | None,
+        new: _Array,
+        variance: _Array,
+    ) -> None:
+        """As `WanderingNoises.innovate`, of one noise: `new` and `variance` have no axis of noises."""
+        with_sum = np.add.reduce(self._state, axis=2)
+        variance[:] = scale = np.add.reduce(with_sum, axis=1) + self._white
+        gain = with_sum / scale[:, None]
+        if absent is not None:
+            gain[absent] = 0.0
+        new[:] = not_foreseen = columns - np.add.reduce(self._foreseen, axis=0)
+        self._foreseen += np.ascontiguousarray(gain.T)[:, None, :] * not_foreseen
+        self._foreseen *= self._kept
+        learnt = gain[:, :, None] * gain[:, None, :]
+        learnt *= scale[:, None, None]
+        self._state -= learnt
+        self._state *= self._kept_squared
+        self._state += self._renewed

@@ -11,8 +11,10 @@ import statistics
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from daq.records import Window
-from daq.settling.detection import LEAST_BINS
+from daq.settling.detection import LEAST_BINS, Detector
 from daq.settling.front_end import Bin, FrontEnd
 from daq.settling.parameters import STANDARD, Parameters
 from daq.settling.phases import ChannelSetup, Phase
@@ -65,6 +67,8 @@ class RecordVerdict:
         provisional: [1] earlier declarations that were withdrawn.
         smallest_tolerance: A relative tolerance that passes [1], where one 12 % smaller was tried and fails, or which is
             half a step of the display or the least that is looked for; None where none passes.
+        drifts_to_end: Whether what is not settled still drifts one way in its last readings: a tolerance that passes
+            is then no more than a moment of that drift.
         unsettled_window: The last stretch of a record that is not settled [s]; None where it is too short.
         unsettled_mean: Its mean [unit of the record].
         unsettled_uncertainty: For 95 %, with the drift, without the instrument's own accuracy [same].
@@ -88,6 +92,7 @@ class RecordVerdict:
     why_not: HeldBackBy | None = None
     provisional: int = 0
     smallest_tolerance: float | None = None
+    drifts_to_end: bool = False
     unsettled_window: Window | None = None
     unsettled_mean: float | None = None
     unsettled_uncertainty: float | None = None
@@ -340,7 +345,9 @@ def _judge(
     ended = rule.finish()
     if ended is not None and ended.phase is Phase.CONFIRMED:
         return _settled(rule, binned.start_s, ended.at_s)
-    return _not_settled(rule, binned.start_s)
+    verdict = _not_settled(rule, binned.start_s)
+    drifts = _drifts_to_end(binned, setup, parameters)
+    return replace(verdict, drifts_to_end=drifts)
 
 
 def _settled(rule: GroupRule, start_s: float, confirmed_s: float) -> RecordVerdict:
@@ -377,6 +384,32 @@ def _not_settled(rule: GroupRule, start_s: float) -> RecordVerdict:
         unsettled_mean=level.mean if level else None,
         unsettled_uncertainty=level.expanded_uncertainty if level else None,
     )
+
+
+def _drifts_to_end(
+    binned: _Binned, setup: ChannelSetup, parameters: Parameters
+) -> bool:
+    """Whether the longest window that ends with the record, and the later half of it, show drift the same way."""
+    means = [math.nan if item.mean is None else item.mean for item in binned.bins]
+    while means and math.isnan(means[-1]):
+        means.pop()
+    detector = Detector(
+        tolerances=[setup.tolerance],
+        resolutions=[setup.resolution],
+        bin_s=binned.bin_s,
+        parameters=parameters,
+    )
+    if len(means) < max(2 * LEAST_BINS, detector.shortest):
+        return False
+    fits = detector.fit(np.array([means[-detector.longest :]]))
+    usable = np.flatnonzero(fits.usable[0])
+    if not usable.size:
+        return False
+    longest = int(usable[-1])
+    half = int(np.searchsorted(fits.lengths, fits.lengths[longest] / 2.0))
+    drifts = fits.amplitude[0, [half, longest]]
+    is_clear = bool((np.abs(drifts) > 2.0 * fits.error[0, [half, longest]]).all())
+    return is_clear and bool(drifts[0] * drifts[1] > 0.0)
 
 
 def _smallest_tolerance(

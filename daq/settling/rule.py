@@ -7,7 +7,6 @@ declaration or withdraw it.
 
 import math
 from collections.abc import Mapping, Sequence
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +21,8 @@ from daq.settling.normalised import Normaliser
 from daq.settling.normalising import Normalising, NotFitted
 from daq.settling.parameters import Parameters
 from daq.settling.phases import ChannelProgress, ChannelSetup, Phase, PhaseChange
-from daq.settling.verdicts import ChannelWindows, Detection, HeldBackBy
-from daq.settling.window import AveragingWindow
+from daq.settling.verdicts import BinWindows, Detection, HeldBackBy
+from daq.settling.window import AveragingWindow, keep_quantile
 
 _RUN_UP_CHANGE = 0.05
 """Run-up is over once no required channel changes by more than this share from bin to bin."""
@@ -100,8 +99,8 @@ class GroupRule:
         self._disturbances = DisturbanceLog(parameters, bin_s=bin_s)
         self._disturbed: set[str] = set()
         self._first = 0
-        self._passed = dict.fromkeys(self._required, 0)
-        self._windows: dict[str, ChannelWindows] = {}
+        self._passed = 0
+        self._windows: BinWindows | None = None
         self._faults: dict[str, HeldBackBy] = {}
         self._averaging: AveragingWindow | None = None
         self._next_look = 0
@@ -120,6 +119,7 @@ class GroupRule:
             else {}
         )
         self._history.add(items)
+        keep_quantile(self._history.closed)
         if self.phase is Phase.RUN_UP:
             return self._run_up(before, items)
         disturbed = self._note_disturbances(items)
@@ -208,9 +208,9 @@ class GroupRule:
             span_s = (self._averaging.length - 1) * self._bin_s
             quiet_left_s = self._disturbances.quiet_s() - span_s
             return max(self._averaging.time_left_s(), quiet_left_s, self._bin_s)
-        if not self._windows:
+        if self._windows is None:
             return None
-        settling_s = max(w.time_to_settle_s() for w in self._windows.values())
+        settling_s = self._windows.time_to_settle_s()
         if not math.isfinite(settling_s):
             return None
         return settling_s + p.persistence * self._bin_s + p.least_s
@@ -270,47 +270,48 @@ class GroupRule:
         if seen:
             self._disturbances.add(newest)
             self._disturbed.update(seen)
-            self._passed = dict.fromkeys(self._required, 0)
+            self._passed = 0
         return seen
 
     def _settle(self) -> PhaseChange | None:
         available = self._history.closed - self._first
         missing = [n for n in self._required if self._history.newest(n).mean is None]
         self._faults = dict.fromkeys(missing, HeldBackBy.GAPS)
-        self._windows = {}
+        self._windows = None
         if missing or available < self._detector.shortest:
             return None
         found = self._detect(available)
-        for name, detection in found.items():
-            self._passed[name] = self._passed[name] + 1 if detection else 0
-        if min(self._passed.values()) < self._parameters.persistence:
+        self._passed = 0 if found is None else self._passed + 1
+        if found is None or self._passed < self._parameters.persistence:
             return None
         return self._declare(found)
 
-    def _detect(self, available: int) -> dict[str, Detection | None]:
+    def _detect(self, available: int) -> list[Detection] | None:
         span = min(available, self._detector.longest)
         means = self._means(self._history.closed - span)
-        fits = self._detector.fit(means)
-        for row, name in enumerate(self._required):
-            self._windows[name] = ChannelWindows(
-                fits=fits,
-                row=row,
-                means=means[row],
-                newest_bins=partial(self._history.newest_bins, name),
-                resolution=self._channels[name].resolution,
-                bin_s=self._bin_s,
-                parameters=self._parameters,
-            )
-        return {name: windows.detect() for name, windows in self._windows.items()}
+        self._windows = BinWindows(
+            self._detector.fit(means),
+            means,
+            growth=self._detector.growth,
+            history=self._history,
+            names=self._required,
+            resolutions=[self._channels[name].resolution for name in self._required],
+            bin_s=self._bin_s,
+            parameters=self._parameters,
+        )
+        return self._windows.detect_all()
 
     def _means(self, first: int) -> NDArray[np.float64]:
         """Bins of the required channels from the given one on, normalised where that is asked for and can be."""
         self._normaliser.fit(self._history, self._required, first)
         return self._normaliser.means(self._history, self._required, first)
 
-    def _declare(self, found: Mapping[str, Detection | None]) -> PhaseChange:
-        newest = self._history.closed - 1
-        firsts = {n: newest - d.length + 1 for n, d in found.items() if d is not None}
+    def _declare(self, found: Sequence[Detection]) -> PhaseChange:
+        closed = self._history.closed
+        firsts = {
+            name: closed - detection.length
+            for name, detection in zip(self._required, found, strict=True)
+        }
         self._averaging = self._open(firsts, max(firsts.values()), self._normaliser)
         self._next_look = 0
         self.declared_s = self._bin_end_s()
@@ -390,8 +391,8 @@ class GroupRule:
         self.withdrawn += 1
         self.declared_s = None
         self._averaging = None
-        self._windows = {}
-        self._passed = dict.fromkeys(self._required, 0)
+        self._windows = None
+        self._passed = 0
         self._faults = dict(faults)
         return self._enter(Phase.SETTLING, next(iter(faults.values())))
 
@@ -411,8 +412,8 @@ class GroupRule:
     def _held_back_by(self, channel: str) -> HeldBackBy | None:
         if channel in self._faults:
             return self._faults[channel]
-        if channel in self._windows:
-            return self._windows[channel].held_back_by()
+        if self._windows is not None and channel in self._required:
+            return self._windows.held_back_by(self._required.index(channel))
         if self._faults:
             # Nothing was judged, for another channel's sake.
             return None

@@ -1,7 +1,7 @@
-"""From the fits of a channel's windows to a verdict: settled over which window, or held back by what."""
+"""From the fits of channels' windows to verdicts: settled over which window, or held back by what."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.settling.detection import WindowFits
-from daq.settling.front_end import Bin, rounding_of
-from daq.settling.hunting import is_hunting
+from daq.settling.front_end import rounding_of
+from daq.settling.history import BinHistory
+from daq.settling.hunting import are_hunting
 from daq.settling.parameters import Parameters
 
 
@@ -36,66 +37,148 @@ class Detection:
 
 
 @dataclass(frozen=True, slots=True)
-class ChannelWindows:
-    """One channel's windows that end now.
+class _Look:
+    """One channel's window that comes closest to being settled.
 
     Attributes:
-        fits: Of all channels.
-        row: Of this channel.
-        means: Its bins' means, in order of time, NaN where missing [unit of the channel]. Shape (bins,).
-        newest_bins: Gives the last so many of them as bins.
-        resolution: Display's step [same].
-        bin_s: Length of a bin [s].
+        closest: Its number.
+        passes: Whether its drift fits in the tolerance.
+        is_drift: Whether its drift stands out of its noise.
+        longest: Number of the longest usable window; None where none is.
     """
 
-    fits: WindowFits
-    row: int
-    means: NDArray[np.float64]
-    newest_bins: Callable[[int], Sequence[Bin]]
-    resolution: float
-    bin_s: float
-    parameters: Parameters
+    closest: int
+    passes: bool
+    is_drift: bool
+    longest: int | None
 
-    def detect(self) -> Detection | None:
-        """The shortest window that is settled."""
-        for index in np.flatnonzero(self.fits.passes[self.row]).tolist():
-            if self._fault_of(index) is None:
-                length = int(self.fits.lengths[index])
-                return Detection(length, float(self.fits.mean[self.row, index]))
-        return None
 
-    def held_back_by(self) -> HeldBackBy | None:
-        """What keeps the window that comes closest from being settled; None where nothing does."""
-        fits, row = self.fits, self.row
-        if not fits.usable[row].any():
+class BinWindows:
+    """The windows of several channels that end with one bin."""
+
+    def __init__(
+        self,
+        fits: WindowFits,
+        means: NDArray[np.float64],
+        *,
+        growth: NDArray[np.float64],
+        history: BinHistory,
+        names: Sequence[str],
+        resolutions: Sequence[float],
+        bin_s: float,
+        parameters: Parameters,
+    ) -> None:
+        """Take what was fitted.
+
+        Args:
+            fits: Of all channels.
+            means: Their bins' means, in order of time, NaN where missing [unit of each channel]. Shape (channels, bins).
+            growth: As of the detector that made the fits [1].
+            history: Of these bins; asked before the next one comes.
+            names: Of the channels.
+            resolutions: Displays' steps [same].
+            bin_s: Length of a bin [s].
+            parameters: The rule's.
+        """
+        self.fits = fits
+        self._means = means
+        self._growth = growth
+        self._history = history
+        self._names = names
+        self._resolutions = resolutions
+        self._bin_s = bin_s
+        self._parameters = parameters
+        self._found: list[Detection | None] | None = None
+        self._looks: list[_Look] | None = None
+        self._faults: dict[tuple[int, int], HeldBackBy | None] = {}
+        self._swings: dict[int, list[bool]] = {}
+
+    def detect_all(self) -> list[Detection] | None:
+        """The shortest window of each channel that is settled; None where one of them has none."""
+        # What is asked of all is not looked for in vain: most bins of most trials end here.
+        if not self.fits.may_pass.any(axis=1).all():
+            return None
+        if not self.fits.passes.any(axis=1).all():
+            return None
+        found = [each for each in self.detect() if each is not None]
+        return found if len(found) == len(self._means) else None
+
+    def detect(self) -> list[Detection | None]:
+        """The shortest window of each channel that is settled."""
+        if self._found is None:
+            self._found = self._detect()
+        return self._found
+
+    def _detect(self) -> list[Detection | None]:
+        found: list[Detection | None] = [None] * len(self._means)
+        passes = self.fits.passes.T.tolist()
+        for index, length in enumerate(self.fits.lengths.tolist()):
+            rows = [
+                row
+                for row, it_passes in enumerate(passes[index])
+                if it_passes and found[row] is None
+            ]
+            if not rows:
+                continue
+            self._look_for_faults(rows, index)
+            for row in rows:
+                if self._faults[row, index] is None:
+                    found[row] = Detection(length, float(self.fits.mean[row, index]))
+        return found
+
+    def held_back_by(self, row: int) -> HeldBackBy | None:
+        """What keeps a channel's window that comes closest from being settled; None where nothing does."""
+        if self._looks is None:
+            self._looks = self._look()
+        look = self._looks[row]
+        if look.longest is None:
             return HeldBackBy.GAPS
-        closest = int(np.argmin(fits.bound[row] / fits.limit[row]))
-        if fits.passes[row, closest]:
-            return None if self.detect() else self._fault_of(closest)
-        longest = int(np.flatnonzero(fits.usable[row])[-1])
-        # Less than two periods in the window are as well the bow of a drift that is no such decay.
-        if self._is_hunting(longest, least_periods=2):
+        if look.passes:
+            return None if self.detect()[row] else self._fault_of(row, look.closest)
+        if self._swings_in(look.longest)[row]:
             return HeldBackBy.HUNTING
-        is_drift = abs(fits.amplitude[row, closest]) > 2.0 * fits.error[row, closest]
-        return HeldBackBy.DRIFT if is_drift else HeldBackBy.NOISE
+        return HeldBackBy.DRIFT if look.is_drift else HeldBackBy.NOISE
+
+    def _look(self) -> list[_Look]:
+        fits = self.fits
+        closest = np.argmin(fits.bound / fits.limit, axis=1)
+        rows = np.arange(len(closest))
+        size, error = np.abs(fits.amplitude[rows, closest]), fits.error[rows, closest]
+        # The number of the last usable one, -1 where there is none.
+        numbers = np.arange(fits.usable.shape[1])
+        last = np.where(fits.usable, numbers, -1).max(axis=1)
+        return [
+            _Look(*each)
+            for each in zip(
+                closest.tolist(),
+                fits.passes[rows, closest].tolist(),
+                (size > 2.0 * error).tolist(),
+                [n if n >= 0 else None for n in last.tolist()],
+                strict=True,
+            )
+        ]
 
     def time_to_settle_s(self) -> float:
-        """How long it is likely to take until a window passes [s]; inf where nothing can be said.
+        """How long it is likely to take until each channel has a window that passes [s]; inf where nothing can be said."""
+        return max(self._time_to_settle_s(row) for row in range(len(self._means)))
+
+    def _time_to_settle_s(self, row: int) -> float:
+        """Of one channel.
 
         A drift decays with tau_max; where noise hides it, the bound falls with the window's length to the power 1.5.
         """
-        fits, row = self.fits, self.row
+        fits = self.fits
         times = [math.inf]
         for index in np.flatnonzero(fits.usable[row]).tolist():
-            if fits.passes[row, index] and self._fault_of(index) is not None:
+            if fits.passes[row, index] and self._fault_of(row, index) is not None:
                 continue
             limit = float(fits.limit[row, index])
             amplitude = abs(float(fits.amplitude[row, index]))
             noise = float(fits.bound[row, index]) - amplitude
-            window_s = float(fits.lengths[index]) * self.bin_s
-            room = min(limit - noise, self.parameters.amplitude * limit)
+            window_s = float(fits.lengths[index]) * self._bin_s
+            room = min(limit - noise, self._parameters.amplitude * limit)
             if room > 0.0:
-                decay_s = self.parameters.tau_max_s * math.log(
+                decay_s = self._parameters.tau_max_s * math.log(
                     max(amplitude / room, 1.0)
                 )
                 times.append(decay_s)
@@ -103,33 +186,57 @@ class ChannelWindows:
                 times.append(window_s * ((noise / limit) ** (2.0 / 3.0) - 1.0))
         return min(times)
 
-    def _fault_of(self, index: int) -> HeldBackBy | None:
+    def _fault_of(self, row: int, index: int) -> HeldBackBy | None:
         """What is wrong with a window whose drift fits in the tolerance."""
-        length = int(self.fits.lengths[index])
-        fall = math.expm1(length * self.bin_s / self.parameters.tau_max_s)
-        room = float(
-            self.fits.limit[self.row, index] - self.fits.bound[self.row, index]
-        )
-        # With many different readings the display's step is the stated one, and hides no more than half of it.
-        steps_are_fine = self.newest_bins(1)[0].distinct is None
-        if not (steps_are_fine and self.resolution / fall <= room):
-            bins = self.newest_bins(length)
-            half_step = rounding_of(bins, self.resolution).half_step()
-            if 2.0 * half_step / fall > room:
-                return HeldBackBy.RESOLUTION
-        return HeldBackBy.HUNTING if self._is_hunting(index) else None
+        if (row, index) not in self._faults:
+            self._look_for_faults([row], index)
+        return self._faults[row, index]
 
-    def _is_hunting(self, index: int, *, least_periods: int = 1) -> bool:
-        length = int(self.fits.lengths[index])
-        ages_s = np.arange(length - 1, -1, -1) * self.bin_s
-        decay = np.exp(ages_s / self.parameters.tau_max_s)
+    def _look_for_faults(self, rows: Sequence[int], index: int) -> None:
+        """Find out what is wrong with the windows of one length, if anything."""
+        fine = [row for row in rows if not self._is_coarse(row, index)]
+        swinging = self._are_hunting(fine, index) if fine else []
+        self._faults |= {(row, index): HeldBackBy.RESOLUTION for row in rows}
+        self._faults |= {
+            (row, index): HeldBackBy.HUNTING if swings else None
+            for row, swings in zip(fine, swinging, strict=True)
+        }
+
+    def _is_coarse(self, row: int, index: int) -> bool:
+        """Whether the display may hide more drift than there is room for."""
+        fits, length = self.fits, int(self.fits.lengths[index])
+        fall = math.expm1(length * self._bin_s / self._parameters.tau_max_s)
+        room = float(fits.limit[row, index]) - float(fits.bound[row, index])
+        # With many different readings the display's step is the stated one, and hides no more than half of it.
+        steps_are_fine = self._history.newest(self._names[row]).distinct is None
+        if steps_are_fine and self._resolutions[row] / fall <= room:
+            return False
+        bins = self._history.newest_bins(self._names[row], length)
+        half_step = rounding_of(bins, self._resolutions[row]).half_step()
+        return 2.0 * half_step / fall > room
+
+    def _swings_in(self, index: int) -> list[bool]:
+        """Whether each channel swings in the windows of one length.
+
+        Less than two periods in a window are as well the bow of a drift that is no such decay.
+        """
+        if index not in self._swings:
+            rows = range(len(self._means))
+            self._swings[index] = self._are_hunting(rows, index, least_periods=2)
+        return self._swings[index]
+
+    def _are_hunting(
+        self, rows: Sequence[int], index: int, *, least_periods: int = 1
+    ) -> list[bool]:
+        fits, length = self.fits, int(self.fits.lengths[index])
+        decay = self._growth[:length][::-1]
         fitted = (
-            self.fits.level[self.row, index]
-            + self.fits.amplitude[self.row, index] * decay
+            fits.level[rows, index, None] + fits.amplitude[rows, index, None] * decay
         )
-        residuals = self.means[-length:] - fitted
-        residuals = np.where(np.isnan(residuals), 0.0, residuals)
-        limit = float(self.fits.limit[self.row, index])
-        return is_hunting(
-            residuals, self.parameters.hunting * limit, least_periods=least_periods
+        residuals = self._means[rows, -length:] - fitted
+        residuals[np.isnan(residuals)] = 0.0
+        return are_hunting(
+            residuals,
+            self._parameters.hunting * fits.limit[rows, index],
+            least_periods=least_periods,
         )

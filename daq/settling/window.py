@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from daq.records import NormalisedBy
 from daq.settling.front_end import Rounding, rounding_of
 from daq.settling.history import BinHistory
-from daq.settling.hunting import is_hunting
+from daq.settling.hunting import are_hunting
 from daq.settling.level import LevelEstimate
 from daq.settling.level_bank import LevelBank, Levels
 from daq.settling.normalised import Normaliser
@@ -20,11 +20,23 @@ from daq.settling.phases import ChannelSetup
 from daq.settling.verdicts import HeldBackBy
 from daq.stats import student_t_quantile
 
-_CATCH_UP = 6
-"""Bins of the past that a bank takes in at once: a long window is no long pause at its declaration."""
+_LEAST_PAUSE = 8
+"""Over at least so many bins a bank takes in those of the past: a long window is no long pause at its declaration [1]."""
 
 _REFIT_GROWTH = 1.5
 """Exponents are fitted anew when the window has grown so much since they were."""
+
+
+_CONFIDENCE = 0.975
+"""Two-sided 95 %."""
+
+
+def keep_quantile(bins: int) -> None:
+    """Have Student's t at hand for windows of up to so many bins, if asked for every number of them in turn.
+
+    Finding one takes as long as judging a bin, and a first look at twelve channels may want as many.
+    """
+    student_t_quantile(_CONFIDENCE, bins)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,14 +103,16 @@ class AveragingWindow:
             return
         for roundings in (self._own_rounding, self._common_rounding):
             for name, rounding in zip(self._names, roundings, strict=True):
-                rounding.add(self._history.newest(name))
+                rounding.add([self._history.newest(name)])
         for bank in self._banks():
-            self._catch_up(bank, at_most=_CATCH_UP)
+            self._catch_up(bank, at_most=self._pace)
 
     def present_shares(self) -> dict[str, float]:
         """Share of the bins that hold readings, of each channel's own window or of the common one [1]."""
         begin = min(self._firsts)
         present = ~np.isnan(self._history.means(self._names, begin))
+        if present.all():
+            return dict.fromkeys(self._names, 1.0)
         return {
             name: float(
                 min(row[first - begin :].mean(), row[self.first - begin :].mean())
@@ -120,35 +134,35 @@ class AveragingWindow:
         """
         for bank in self._banks():
             self._catch_up(bank, at_most=self._history.closed)
-        own = self._levels_of(self._own, self._own_rounding)
-        levels = self._estimates(
-            own
-            if self._is_shared
-            else self._levels_of(self._common, self._common_rounding)
-        )
+        drifts = self._drift_probabilities()
+        levels = self._common_levels()
         self._last = levels
         faults = {
             channel.name: fault
             for row, channel in enumerate(self._channels)
-            if (fault := self._fault_of(row, own, levels, enough=enough)) is not None
+            if (fault := self._fault_of(drifts[row], channel, levels, enough=enough))
         }
-        drifts = zip(self._names, own.drift_probability.tolist(), strict=True)
-        return Examination(dict(drifts), faults, levels)
+        sound = [row for row, name in enumerate(self._names) if name not in faults]
+        faults |= {
+            self._names[row]: HeldBackBy.HUNTING for row in self._swinging(sound)
+        }
+        in_order = {name: faults[name] for name in self._names if name in faults}
+        return Examination(
+            dict(zip(self._names, drifts, strict=True)), in_order, levels
+        )
 
     def _fault_of(
         self,
-        row: int,
-        own: Levels,
+        drift_probability: float,
+        channel: ChannelSetup,
         levels: Mapping[str, LevelEstimate],
         *,
         enough: bool,
     ) -> HeldBackBy | None:
-        channel = self._channels[row]
-        if own.drift_probability[row] > self._parameters.accept_probability:
+        if drift_probability > self._parameters.accept_probability:
             return HeldBackBy.DRIFT
-        if not self._is_sure(channel, levels[channel.name], enough=enough):
-            return HeldBackBy.NOISE
-        return HeldBackBy.HUNTING if self._is_hunting(row) else None
+        is_sure = self._is_sure(channel, levels[channel.name], enough=enough)
+        return None if is_sure else HeldBackBy.NOISE
 
     def bins_to_goal(self) -> float:
         """Bins still needed, by the last look [1]: an uncertainty falls with the root of their number."""
@@ -223,6 +237,7 @@ class AveragingWindow:
         self._own_rounding = self._roundings(self._firsts)
         self._common_rounding = self._roundings(common)
         self._is_shared = self._firsts == common
+        self._pace = self._pace_for(means.shape[1])
         self._own = self._bank(self._channels, self._firsts, means)
         self._common = (
             self._own
@@ -245,21 +260,34 @@ class AveragingWindow:
             parameters=self._parameters,
         )
 
+    def _pace_for(self, backlog: int) -> int:
+        """How many bins to take in at once, the newest and so many of the past that none is left at the first look."""
+        first_look = self.declared + math.floor(self._parameters.least_s / self._bin_s)
+        left = max(first_look - self._history.closed, _LEAST_PAUSE)
+        return 1 + math.ceil(backlog / left)
+
     def _catch_up(self, bank: LevelBank, *, at_most: int) -> None:
         """Give a bank the bins that it has not taken in yet, in order of time."""
         means = self._normaliser.means(self._history, self._names, bank.next_bin)
         for column in means.T[:at_most]:
             bank.add(column)
 
-    def _levels_of(self, bank: LevelBank, roundings: Sequence[Rounding]) -> Levels:
-        plain = bank.plain_means()
-        limits = [_band(c, m) for c, m in zip(self._channels, plain, strict=True)]
-        hidden = [2.0 * rounding.half_step() for rounding in roundings]
-        return bank.levels(
-            limits=np.array(limits), hidden=np.array(hidden), declared_bin=self.declared
+    def _limits(self, bank: LevelBank) -> NDArray[np.float64]:
+        plain = bank.plain_means().tolist()
+        return np.array(
+            [_band(c, mean) for c, mean in zip(self._channels, plain, strict=True)]
         )
 
-    def _estimates(self, found: Levels) -> dict[str, LevelEstimate]:
+    def _drift_probabilities(self) -> list[float]:
+        """That the drift at the declaration was too large, by each channel's own window."""
+        hidden = [2.0 * rounding.half_step() for rounding in self._own_rounding]
+        found = self._own.drift_probabilities(
+            self._limits(self._own), hidden=np.array(hidden), declared_bin=self.declared
+        )
+        return [float(probability) for probability in found]
+
+    def _common_levels(self) -> dict[str, LevelEstimate]:
+        found = self._common.levels(self._limits(self._common))
         return {
             channel.name: self._estimate(channel, found, row, rounding, calibrated=True)
             for row, (channel, rounding) in enumerate(
@@ -294,7 +322,7 @@ class AveragingWindow:
         nu = max(2.0, effective - 2.0)
         scale = p.scale if calibrated else 1.0
         floor = (p.floor * _band(channel, mean)) ** 2 if calibrated else 0.0
-        quantile = student_t_quantile(0.975, nu)
+        quantile = student_t_quantile(_CONFIDENCE, nu)
         half_step = rounding.half_step()
         expanded = scale * math.sqrt(
             quantile**2 * variance + 1.96**2 * (half_step**2 / 3.0 + floor)
@@ -302,7 +330,7 @@ class AveragingWindow:
         by = self._normaliser.by(self._history, channel.name, self.first)
         if by is not None:
             part = exponent_contribution(mean, by)
-            factor = student_t_quantile(0.975, part.degrees_of_freedom)
+            factor = student_t_quantile(_CONFIDENCE, part.degrees_of_freedom)
             expanded = math.hypot(expanded, factor * part.std_uncertainty)
         return LevelEstimate(
             mean=mean,
@@ -341,16 +369,24 @@ class AveragingWindow:
             largest = min(largest, self._goal(channel, level))
         return level.expanded_uncertainty <= largest
 
-    def _is_hunting(self, row: int) -> bool:
-        first = self._firsts[row]
-        tau_s, level, amplitude = self._own.best_decay(row)
-        means = self._normaliser.means(self._history, self._names, first)[row]
-        since_s = np.arange(len(means)) * self._bin_s
-        residuals = means - level - amplitude * np.exp(-since_s / tau_s)
-        limit = _band(self._channels[row], float(self._own.plain_means()[row]))
-        return is_hunting(
-            np.nan_to_num(residuals, nan=0.0), self._parameters.hunting * limit
-        )
+    def _swinging(self, rows: Sequence[int]) -> list[int]:
+        """Which of the channels swing about the decay that fits their own windows best."""
+        if not rows:
+            return []
+        tau_s, level, amplitude = self._own.best_decays()
+        limits = self._parameters.hunting * self._limits(self._own)
+        swinging: list[int] = []
+        for first in sorted({self._firsts[row] for row in rows}):
+            alike = [row for row in rows if self._firsts[row] == first]
+            names = [self._names[row] for row in alike]
+            means = self._normaliser.means(self._history, names, first)
+            since_s = np.arange(means.shape[1]) * self._bin_s
+            decay = amplitude[alike, None] * np.exp(-since_s / tau_s[alike, None])
+            residuals = means - level[alike, None] - decay
+            residuals[np.isnan(residuals)] = 0.0
+            found = are_hunting(residuals, limits[alike])
+            swinging += [row for row, is_so in zip(alike, found, strict=True) if is_so]
+        return swinging
 
 
 def _mean(values: NDArray[np.float64]) -> float:

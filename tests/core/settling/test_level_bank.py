@@ -62,13 +62,20 @@ def _bank(
     return bank
 
 
-def _levels(bank: LevelBank, *, declared_bin: int, hidden: float = 0.0) -> Levels:
+def _levels(bank: LevelBank) -> Levels:
+    return bank.levels(np.full(len(bank.plain_means()), LIMIT))
+
+
+def _drift_probabilities(
+    bank: LevelBank, *, declared_bin: int, hidden: float = 0.0
+) -> list[float]:
     channels = len(bank.plain_means())
-    return bank.levels(
-        limits=np.full(channels, LIMIT),
+    found = bank.drift_probabilities(
+        np.full(channels, LIMIT),
         hidden=np.full(channels, hidden),
         declared_bin=declared_bin,
     )
+    return [float(probability) for probability in found]
 
 
 # ---- the same by dense linear algebra
@@ -118,7 +125,7 @@ def _generalised(matrix: Array, design: Array, y: Array) -> tuple[Array, Array, 
 
 @dataclass(frozen=True, slots=True)
 class Dense:
-    """What `Levels` holds, of one channel."""
+    """What the bank tells of one channel."""
 
     level: float
     variance: float
@@ -257,18 +264,16 @@ def test_filters_and_sums_equal_the_dense_solution_under_every_noise(
     means = _record(50, seed=4, memory=memory, size=size)
     means[1:-1][np.random.default_rng(9).random(48) < missing] = np.nan
     first, declared_bin = 7, 7 + 20
-    found = _levels(
-        _bank(means[None, :], firsts=[first], parameters=parameters),
-        declared_bin=declared_bin,
-    )
+    bank = _bank(means[None, :], firsts=[first], parameters=parameters)
+    found = _levels(bank)
     expected = _dense(
         means, first=first, declared_bin=declared_bin, parameters=parameters
     )
     assert found.level[0] - LEVEL == pytest.approx(expected.level - LEVEL, rel=1e-6)
     assert found.variance[0] == pytest.approx(expected.variance, rel=1e-6)
     assert found.effective_count[0] == pytest.approx(expected.effective_count, rel=1e-6)
-    assert found.drift_probability[0] == pytest.approx(
-        expected.drift_probability, rel=1e-6
+    assert _drift_probabilities(bank, declared_bin=declared_bin) == pytest.approx(
+        [expected.drift_probability], rel=1e-6
     )
 
 
@@ -306,7 +311,6 @@ def test_the_steady_mean_is_the_generalised_mean_of_each_noise_weighted(
     assert found.effective_count[0] == pytest.approx(
         float(weights @ informations), rel=1e-9
     )
-    assert np.isnan(found.drift_probability).all()
 
 
 # ---- limits that are known
@@ -322,7 +326,7 @@ def test_a_prior_without_room_for_drift_leaves_the_mean() -> None:
     # White noise, every bin there: the generalised mean is the plain one, and no drift is taken off it.
     tight = replace(WHITE, kappas=((1e-9, 1.0),), creep_kappas=((1e-9, 1.0),))
     means = _record(50, seed=6, memory=0.0, size=0.3)
-    found = _levels(_bank(means[None, :], parameters=tight), declared_bin=20)
+    found = _levels(_bank(means[None, :], parameters=tight))
     assert found.level[0] == pytest.approx(float(means.mean()), rel=1e-12)
     assert found.effective_count[0] == pytest.approx(50.0)
 
@@ -340,7 +344,7 @@ def test_a_prior_with_any_room_for_drift_finds_where_a_decay_ends(
         noise_floor=1e-6,
     )
     bank = _bank(_decaying(amplitude, tau_s), parameters=wide)
-    found = _levels(bank, declared_bin=20)
+    found = _levels(bank)
     assert found.level[0] == pytest.approx(LEVEL, abs=1e-4 * LIMIT)
     # The mean itself is far off.
     assert abs(bank.plain_means()[0] - LEVEL) > 0.1 * LIMIT
@@ -355,8 +359,8 @@ def test_a_drift_of_just_the_tolerance_at_the_declaration_may_be_either(
     amplitude = math.exp(declared_bin * BIN_S / tau_s)
     clean = replace(WHITE, noise_floor=1e-6, start_max=1e6, kappa_check=1e3)
     bank = _bank(_decaying(amplitude, tau_s), parameters=clean)
-    found = _levels(bank, declared_bin=declared_bin)
-    assert found.drift_probability[0] == pytest.approx(0.5, abs=0.01)
+    [probability] = _drift_probabilities(bank, declared_bin=declared_bin)
+    assert probability == pytest.approx(0.5, abs=0.01)
 
 
 @pytest.mark.parametrize(("left", "expected"), [(0.9, 0.0), (-0.9, 0.0), (1.1, 1.0)])
@@ -367,26 +371,27 @@ def test_a_drift_without_noise_is_inside_the_tolerance_or_outside(
     amplitude = left * math.exp(declared_bin * BIN_S / 60.0)
     clean = replace(WHITE, noise_floor=1e-6)
     bank = _bank(_decaying(amplitude, 60.0), parameters=clean)
-    found = _levels(bank, declared_bin=declared_bin)
-    assert found.drift_probability[0] == pytest.approx(expected, abs=1e-6)
+    [probability] = _drift_probabilities(bank, declared_bin=declared_bin)
+    assert probability == pytest.approx(expected, abs=1e-6)
 
 
 def test_drift_that_rounding_may_hide_counts_as_drift() -> None:
     bank = _bank(_record(50, seed=7, memory=0.0, size=0.1)[None, :])
     shown = [
-        float(_levels(bank, declared_bin=20, hidden=h * LIMIT).drift_probability[0])
+        _drift_probabilities(bank, declared_bin=20, hidden=h * LIMIT)
         for h in (0.0, 0.3, 1.0, 1e12)
     ]
     assert shown == sorted(shown)
     # No room left at all: whatever drift there is lies outside.
-    assert shown[-1] == pytest.approx(1.0, abs=1e-6)
+    assert shown[-1] == pytest.approx([1.0], abs=1e-6)
 
 
 def test_a_quiet_constant_channel_is_its_mean_and_has_no_drift() -> None:
     bank = _bank(np.full((1, 60), LEVEL + 1.0), references=[LEVEL + 1.0])
-    found = _levels(bank, declared_bin=20)
+    found = _levels(bank)
     assert found.level[0] == LEVEL + 1.0
-    assert found.drift_probability[0] < STANDARD.accept_probability
+    [probability] = _drift_probabilities(bank, declared_bin=20)
+    assert probability < STANDARD.accept_probability
     # Nothing but the prior of the noise's size is left, spread over the bins.
     assert 0.0 < found.variance[0] < (STANDARD.noise_floor * LIMIT) ** 2
 
@@ -394,8 +399,7 @@ def test_a_quiet_constant_channel_is_its_mean_and_has_no_drift() -> None:
 def test_more_of_the_same_makes_the_level_surer() -> None:
     means = _record(400, seed=8, memory=0.0, size=0.3)[None, 150:]
     variances = [
-        float(_levels(_bank(means[:, :n]), declared_bin=15).variance[0])
-        for n in (30, 60, 120, 240)
+        float(_levels(_bank(means[:, :n])).variance[0]) for n in (30, 60, 120, 240)
     ]
     assert variances == sorted(variances, reverse=True)
 
@@ -414,7 +418,8 @@ def test_the_best_decay_is_that_of_least_squares() -> None:
         return float(residuals @ residuals), tau_s, level, amplitude
 
     _, *expected = min(fitted(tau_s) for tau_s, _ in TIME_CONSTANTS)
-    assert _bank(means[None, :]).best_decay(0) == pytest.approx(tuple(expected))
+    found = _bank(means[None, :]).best_decays()
+    assert [float(of_it) for (of_it,) in found] == pytest.approx(expected)
 
 
 # ---- what must not matter
@@ -427,50 +432,64 @@ def test_another_unit_and_another_zero_change_nothing_but_the_figures(
 ) -> None:
     means = _record(40, seed=seed, memory=0.3, size=0.3)[None, :]
     factor = 10.0**decades
-    plain = _levels(_bank(means), declared_bin=20)
+    plain_bank = _bank(means)
+    plain = _levels(plain_bank)
     bank = _bank(
         factor * means + offset,
         limits=[factor * LIMIT],
         references=[factor * LEVEL + offset],
     )
-    scaled = bank.levels(
-        limits=np.array([factor * LIMIT]), hidden=np.zeros(1), declared_bin=20
-    )
+    limits = np.array([factor * LIMIT])
+    scaled = bank.levels(limits)
     assert scaled.level[0] - factor * LEVEL - offset == pytest.approx(
         factor * (plain.level[0] - LEVEL), rel=1e-3, abs=1e-6 * factor
     )
     assert scaled.variance[0] == pytest.approx(factor**2 * plain.variance[0], rel=1e-3)
-    assert scaled.drift_probability[0] == pytest.approx(
-        plain.drift_probability[0], abs=1e-4
+    found = bank.drift_probabilities(limits, hidden=np.zeros(1), declared_bin=20)
+    assert found.tolist() == pytest.approx(
+        _drift_probabilities(plain_bank, declared_bin=20), abs=1e-4
     )
+
+
+def _assert_same(
+    together: LevelBank, row: int, alone: LevelBank, *, declared_bin: int
+) -> None:
+    """Everything that the bank says of one of its channels, beside one that has only this channel."""
+    of_all, of_one = _levels(together), _levels(alone)
+    for name in ("level", "plain", "variance", "effective_count"):
+        found, expected = getattr(of_all, name)[row], getattr(of_one, name)[0]
+        assert found == pytest.approx(expected, rel=1e-12)
+    found = _drift_probabilities(together, declared_bin=declared_bin)[row]
+    [expected] = _drift_probabilities(alone, declared_bin=declared_bin)
+    assert found == pytest.approx(expected, rel=1e-12)
+    decays = zip(together.best_decays(), alone.best_decays(), strict=True)
+    assert all(a[row] == pytest.approx(b[0], rel=1e-12) for a, b in decays)
 
 
 def test_several_channels_at_once_are_each_as_if_alone() -> None:
     means = np.stack([_record(60, seed=s, memory=0.4, size=0.3) for s in (1, 2, 3)])
     means[1, 5:50:4] = np.nan
-    together = _levels(
-        _bank(means, firsts=[0] * 3, limits=[LIMIT] * 3, references=[LEVEL] * 3),
-        declared_bin=20,
-    )
+    together = _bank(means, firsts=[0] * 3, limits=[LIMIT] * 3, references=[LEVEL] * 3)
     for row in range(3):
-        alone = _levels(_bank(means[row : row + 1]), declared_bin=20)
-        for name in ("level", "variance", "effective_count", "drift_probability"):
-            found, expected = getattr(together, name)[row], getattr(alone, name)[0]
-            assert found == pytest.approx(expected, rel=1e-12)
+        _assert_same(together, row, _bank(means[row : row + 1]), declared_bin=20)
 
 
 def test_a_channel_whose_window_begins_later_is_as_if_it_had_begun_alone() -> None:
     means = np.stack([_record(60, seed=s, memory=0.4, size=0.3) for s in (1, 2)])
     # What came before its window is nonsense.
     means[1, :25] = 1e6
-    together = _levels(
-        _bank(means, firsts=[4, 29], limits=[LIMIT] * 2, references=[LEVEL] * 2),
-        declared_bin=45,
-    )
-    alone = _levels(_bank(means[1:, 25:], firsts=[29]), declared_bin=45)
-    for name in ("level", "variance", "effective_count", "drift_probability"):
-        found, expected = getattr(together, name)[1], getattr(alone, name)[0]
-        assert found == pytest.approx(expected, rel=1e-12)
+    together = _bank(means, firsts=[4, 29], limits=[LIMIT] * 2, references=[LEVEL] * 2)
+    _assert_same(together, 1, _bank(means[1:, 25:], firsts=[29]), declared_bin=45)
+
+
+def test_a_bin_more_is_no_longer_what_was_said_before_it() -> None:
+    # What is found out once and asked twice must not outlive the bins that it was found out from.
+    means = _record(60, seed=5, memory=0.4, size=0.3)[None, :]
+    bank = _bank(means[:, :-1])
+    before = float(_levels(bank).level[0])
+    bank.add(means[:, -1])
+    assert float(_levels(bank).level[0]) != before
+    _assert_same(bank, 0, _bank(means), declared_bin=20)
 
 
 # ---- for ever
