@@ -86,6 +86,15 @@ class ComparedRow:
     formula: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Paragraph:
+    """One topic in words: a title, sentences, and a table with its heading first (empty for none)."""
+
+    title: str
+    sentences: tuple[str, ...]
+    table: tuple[Sequence[str], ...] = ()
+
+
 def compared_rows(comparison: SessionComparison) -> list[ComparedRow]:
     """Flatten a comparison: a row a quantity and condition, in the order of its levels."""
     figures = comparison.figures
@@ -196,20 +205,31 @@ def render_comparison_json(comparison: SessionComparison, **more: object) -> str
     return json_document({**comparison_content(comparison), **more})
 
 
-def render_comparison_markdown(comparison: SessionComparison) -> str:
-    """Render the answer, a table a quantity with what its verdicts rest on, and what was left out."""
+def render_comparison_markdown(
+    comparison: SessionComparison, *, paragraphs: Iterable[Paragraph] = ()
+) -> str:
+    """Render the answer, a table a quantity with what its verdicts rest on, and what was left out.
+
+    Args:
+        comparison: Of a session.
+        paragraphs: What else follows from the session.
+    """
     figures = comparison.figures
     lines = [f"## {_cell(figures.machine)}: compared with {_cell(figures.baseline)}"]
     lines += ["", *_items(answer_sentences(comparison))]
     for quantity, rows in tables_by_quantity(comparison):
         lines += ["", f"### {_cell(titled(quantity))}", ""]
-        heading, *others = ["| " + " | ".join(map(_cell, row)) + " |" for row in rows]
-        lines += [heading, "|" + " --- |" * len(rows[0]), *others]
+        lines += _table(rows)
         compared = comparison.of(quantity.name)
         if compared and compared.differences:
             lines += ["", _cell(rests_on(compared))]
-    for paragraph in explanations(comparison):
-        lines += ["", _cell(paragraph)]
+    for paragraph in paragraphs:
+        lines += ["", f"### {_cell(paragraph.title)}", ""]
+        if paragraph.table:
+            lines += [*_table(paragraph.table), ""]
+        lines += _items(paragraph.sentences)
+    for explanation in explanations(comparison):
+        lines += ["", _cell(explanation)]
     for title, items in (
         ("Notes", figures.remarks),
         ("Not compared", _left_out(comparison)),
@@ -217,6 +237,11 @@ def render_comparison_markdown(comparison: SessionComparison) -> str:
         if items:
             lines += ["", f"### {title}", "", *_items(items)]
     return "\n".join(lines) + "\n"
+
+
+def _table(rows: Sequence[Sequence[str]]) -> list[str]:
+    heading, *others = ["| " + " | ".join(map(_cell, row)) + " |" for row in rows]
+    return [heading, "|" + " --- |" * len(rows[0]), *others]
 
 
 def _left_out(comparison: SessionComparison) -> list[str]:

@@ -28,8 +28,6 @@ def run(arguments: Sequence[str]) -> int:
     detect = options.detect or comparison.figures.facts.rules.detect_percent
     if options.csv:
         text = render_comparison_csv(comparison)
-    elif options.markdown:
-        text = render_comparison_markdown(comparison)
     else:
         text = _with_findings(options, comparison, detect)
     sys.stdout.write(text)
@@ -46,6 +44,8 @@ def _with_findings(
             repeats=repeats_content(comparison, detect),
             findings=findings_content(found),
         )
+    if options.markdown:
+        return render_comparison_markdown(comparison, paragraphs=paragraphs(found))
     return render_words(comparison, detect_percent=detect, paragraphs=paragraphs(found))
 
 

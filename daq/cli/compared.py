@@ -4,9 +4,14 @@ import textwrap
 from collections.abc import Iterable, Iterator
 
 from daq.cli.repeats import repeats_sentence
-from daq.cli.session_findings import Paragraph
 from daq.comparison.session import SessionComparison
-from daq.comparison_tables import plain_text, tables_by_quantity, texts_aligned, titled
+from daq.comparison_tables import (
+    Paragraph,
+    plain_text,
+    tables_by_quantity,
+    texts_aligned,
+    titled,
+)
 from daq.comparison_words import (
     answer_sentences,
     explanations,

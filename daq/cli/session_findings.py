@@ -2,7 +2,7 @@
 
 import dataclasses
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
@@ -24,6 +24,7 @@ from daq.comparison.drift import SessionDrift, baseline_drift
 from daq.comparison.lead_report import LeadReport
 from daq.comparison.nameplate import NameplateComparison, compare_nameplate
 from daq.comparison.session import SessionComparison
+from daq.comparison_tables import Paragraph
 from daq.runtime.store.compared import read_leads
 
 
@@ -37,15 +38,6 @@ class SessionFindings:
     prices: PriceComparison
     conveying: ConveyingComparison
     drift: SessionDrift
-
-
-@dataclass(frozen=True, slots=True)
-class Paragraph:
-    """One topic in words: a title, sentences, and a table with its heading first (empty for none)."""
-
-    title: str
-    sentences: tuple[str, ...]
-    table: tuple[Sequence[str], ...] = ()
 
 
 def session_findings(store: Path, comparison: SessionComparison) -> SessionFindings:

@@ -28,6 +28,14 @@ _LARGEST = 1e30
 _LARGEST_TIME_S = 1e12
 """Thirty thousand years: larger numbers count something other than seconds."""
 
+_LEAST_SEEN = 3
+_SURE_OF_TWO = 10
+_CHANCE = 1000
+"""So many different numbers in a row are multiples of n by chance in one of n to their number: three tell a step of 10, ten one of 2."""
+
+_MOST_DIGITS = 40
+"""From the first to the last: more come from no display."""
+
 ACCEPTED_TIMES = (
     "seconds as a number (from any beginning, also since 1970),"
     " or a time stamp of year, month, day like 2026-03-01T12:00:00Z or 2026-03-01 12:00:00.5"
@@ -70,6 +78,38 @@ def is_timestamp(text: str) -> bool:
     return True
 
 
+class _SharedStep:
+    """The largest step of which all numbers are multiples: a display may go on by 20 at a time."""
+
+    def __init__(self) -> None:
+        self.exponent: int | None = None
+        self._divisor = 0
+        self._seen: set[Decimal] = set()
+
+    def add(self, number: Decimal, exponent: int) -> None:
+        """Take one number; its exponent is that of its last digit."""
+        if self.exponent is None:
+            self.exponent = exponent
+        if exponent < self.exponent:
+            finer = min(self.exponent - exponent, _MOST_DIGITS)
+            self._divisor *= int(10**finer)
+            self.exponent = exponent
+        if self._divisor == 1 or number in self._seen or not number:
+            return
+        if number.adjusted() - self.exponent > _MOST_DIGITS:
+            self._divisor = 1
+            return
+        self._divisor = math.gcd(self._divisor, int(number.scaleb(-self.exponent)))
+        if len(self._seen) < _SURE_OF_TWO:
+            self._seen.add(number)
+
+    def multiple(self) -> int:
+        """How many times the last digit's step; 1 where so many multiples of more may have come by chance."""
+        seen = len(self._seen)
+        is_sure = seen >= _LEAST_SEEN and self._divisor**seen >= _CHANCE
+        return self._divisor if is_sure else 1
+
+
 class Numbers:
     """The numbers of one column; the first decimal sign that it shows holds for all of it.
 
@@ -80,12 +120,12 @@ class Numbers:
     def __init__(self, separator: str) -> None:
         self.sign: str | None = None
         self._may_have_comma = separator != ","
-        self._exponent: int | None = None
+        self._step = _SharedStep()
 
     @property
     def smallest_step(self) -> float:
-        """The smallest step that its digits can show."""
-        return float(f"1e{self._exponent or 0}")
+        """The smallest step that its digits can show, or the larger one by which all of its numbers go."""
+        return float(f"{self._step.multiple()}e{self._step.exponent or 0}")
 
     def parse(self, text: str) -> float:
         """A finite number.
@@ -99,9 +139,10 @@ class Numbers:
         plain = self._with_point(text)
         try:
             number = float(plain)
-            exponent = Decimal(plain).as_tuple().exponent
+            decimal = Decimal(plain)
+            exponent = decimal.as_tuple().exponent
         except (ValueError, ArithmeticError):
-            number, exponent = math.nan, 0
+            number, decimal, exponent = math.nan, Decimal(0), 0
             plain = "_"
         if "_" in plain:
             msg = f"got {quoted(text)}, expected a number alone, without a unit"
@@ -112,8 +153,7 @@ class Numbers:
         if abs(number) > _LARGEST:
             msg = f"got {quoted(text)}, expected a number of at most {_LARGEST:g} in size; {_LEAVE_OUT}"
             raise ValueError(msg)
-        if self._exponent is None or exponent < self._exponent:
-            self._exponent = exponent
+        self._step.add(decimal, exponent)
         return number
 
     def _with_point(self, text: str) -> str:

@@ -16,6 +16,8 @@ _BEFORE = 5
 _LAG = 3
 _CHANGES = 20
 _LEAST_DIFFERENCES = 5
+_ONE_STEP = 1.000001
+"""Of the display; the means of its readings are rounded."""
 _ONE_DISTURBANCE_BINS = 8
 """What happens within so many bins is one disturbance: a dip jumps down and up."""
 
@@ -26,10 +28,13 @@ class JumpWatch:
     def __init__(
         self, *, tolerance: float, resolution: float, parameters: Parameters
     ) -> None:
+        self.is_flicker = True
+        """Whether none of its jumps was more than the display going on by one step."""
         self._tolerance = tolerance
         self._half_step = resolution / 2.0
         self._jump = parameters.jump
         self._jump_noise = parameters.jump_noise
+        self._step = resolution
         self._means: deque[float | None] = deque(maxlen=_BEFORE + 1)
         self._changes: deque[float | None] = deque()
         self._ordered: list[float] = []
@@ -60,7 +65,11 @@ class JumpWatch:
         if departure <= self._jump * limit:
             return False
         noise = self._noise()
-        return noise is not None and departure > self._jump_noise * noise
+        if noise is None or departure <= self._jump_noise * noise:
+            return False
+        if departure > self._step * _ONE_STEP:
+            self.is_flicker = False
+        return True
 
     def _note_change(self, means: Sequence[float | None]) -> None:
         """Take in the change over three bins that ends with the last of these."""

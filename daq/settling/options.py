@@ -12,7 +12,7 @@ import types
 from collections.abc import Iterable, Mapping
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
-from daq.settling.parameters import Parameters
+from daq.settling.parameters import MAY_BE_ZERO, Parameters
 
 
 class OptionError(ValueError):
@@ -120,12 +120,11 @@ def checked_option(name: str, value: object) -> Any:  # noqa: ANN401 - of the ki
     converted = _converted(value, hints[name])
     expected = _kind(hints[name])
     if converted is not _NONE_OF_THEM:
-        # Where none is the rule's own figure, none may be set.
-        least = "at least 0" if 0.0 in _numbers(_default(name)) else "above 0"
+        or_zero = name in MAY_BE_ZERO
         numbers = _numbers(converted)
-        if all(_is_possible(number, or_zero=least != "above 0") for number in numbers):
+        if all(_is_possible(number, or_zero=or_zero) for number in numbers):
             return converted
-        expected = f"finite numbers {least}"
+        expected = f"finite numbers {'at least 0' if or_zero else 'above 0'}"
     problem = f"got {_shown(value)}, expected {expected}"
     raise OptionError(problem, name=name)
 
@@ -173,10 +172,6 @@ def _converted_tuple(value: object, hints: tuple[Any, ...]) -> Any:  # noqa: ANN
         return _NONE_OF_THEM
     items = tuple(_converted(v, h) for v, h in zip(value, each, strict=True))
     return _NONE_OF_THEM if _NONE_OF_THEM in items else items
-
-
-def _default(name: str) -> object:
-    return next(f.default for f in dataclasses.fields(Parameters) if f.name == name)
 
 
 def _numbers(value: object) -> list[float]:

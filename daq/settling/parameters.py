@@ -152,4 +152,17 @@ def _refuse(name: str, value: object, expected: str) -> None:
     raise ValueError(msg)
 
 
+MAY_BE_ZERO = frozenset(
+    {
+        "floor",
+        "hunting",
+        "jump",
+        "jump_noise",
+        "quiet_after_more",
+        "quiet_after_one",
+        "quiet_least_s",
+    }
+)
+"""Parameters of which none at all means something: nothing is added, tolerated or waited for. All others are above 0."""
+
 STANDARD = Parameters()

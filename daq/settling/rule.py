@@ -30,6 +30,9 @@ _RUN_UP_CHANGE = 0.05
 _PATIENCE = 0.25
 """Of the bins that an average is likely to need, so many go by before it is looked at again [1]."""
 
+_LASTING = (HeldBackBy.NOISE, HeldBackBy.RESOLUTION)
+"""What stays as it is however long one waits."""
+
 _LONGEST_RUN_UP_S = 60.0
 """What still changes so much by then is no run-up: it is noise or a swing, and is told as such."""
 
@@ -102,6 +105,7 @@ class GroupRule:
         self._passed = 0
         self._windows: BinWindows | None = None
         self._faults: dict[str, HeldBackBy] = {}
+        self._withdrawn_for: dict[str, HeldBackBy] = {}
         self._averaging: AveragingWindow | None = None
         self._next_look = 0
         self._levels: dict[str, LevelEstimate] = {}
@@ -189,15 +193,25 @@ class GroupRule:
         p = self._parameters
         if averaging.present_shares()[channel] < p.least_share:
             return HeldBackBy.GAPS
-        if self.averaging_s() < p.least_s:
-            return self._or_too_short(self._unrest(), channel)
         faults = averaging.examine(enough=True).faults
+        if self.averaging_s() < p.least_s:
+            # So early only what a whole averaging failed by, and what still shows.
+            faults = {n: f for n, f in faults.items() if self._lasts(n) is f}
         return self._or_too_short(faults or self._unrest(), channel)
 
     def _or_too_short(
         self, reasons: Mapping[str, HeldBackBy], channel: str
     ) -> HeldBackBy | None:
-        return reasons.get(channel) if reasons else HeldBackBy.TOO_SHORT
+        if reasons:
+            return reasons.get(channel)
+        if self._averaging is None and (lasting := self._lasts(channel)):
+            return lasting
+        return HeldBackBy.TOO_SHORT
+
+    def _lasts(self, channel: str) -> HeldBackBy | None:
+        """What a declaration was withdrawn for that more time does not mend."""
+        reason = self._withdrawn_for.get(channel)
+        return reason if reason in _LASTING else None
 
     def time_left_s(self) -> float | None:
         """How long until the average is likely to be confirmed [s]; None where nothing can be said yet."""
@@ -365,7 +379,7 @@ class GroupRule:
             return None
         if max(examination.drift_probabilities.values()) > p.reject_probability:
             drifting = {
-                name: HeldBackBy.DRIFT
+                name: examination.faults[name]
                 for name, probability in examination.drift_probabilities.items()
                 if probability > p.reject_probability
             }
@@ -385,7 +399,10 @@ class GroupRule:
         """What disturbed channels are held back by, while it was not quiet for long enough since."""
         once = self._disturbances.count == 1
         reason = HeldBackBy.STEP if once else HeldBackBy.HUNTING
-        return dict.fromkeys(self._disturbed, reason)
+        return {
+            name: HeldBackBy.RESOLUTION if self._watches[name].is_flicker else reason
+            for name in self._disturbed
+        }
 
     def _withdraw(self, faults: Mapping[str, HeldBackBy]) -> PhaseChange:
         self.withdrawn += 1
@@ -394,6 +411,7 @@ class GroupRule:
         self._windows = None
         self._passed = 0
         self._faults = dict(faults)
+        self._withdrawn_for |= faults
         return self._enter(Phase.SETTLING, next(iter(faults.values())))
 
     def _confirm(

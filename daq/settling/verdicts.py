@@ -137,7 +137,10 @@ class BinWindows:
             return None if self.detect()[row] else self._fault_of(row, look.closest)
         if self._swings_in(look.longest)[row]:
             return HeldBackBy.HUNTING
-        return HeldBackBy.DRIFT if look.is_drift else HeldBackBy.NOISE
+        if not look.is_drift:
+            return HeldBackBy.NOISE
+        is_shown = self._is_more_than_rounding(row, look.closest)
+        return HeldBackBy.DRIFT if is_shown else HeldBackBy.RESOLUTION
 
     def _look(self) -> list[_Look]:
         fits = self.fits
@@ -214,6 +217,14 @@ class BinWindows:
         bins = self._history.newest_bins(self._names[row], length)
         half_step = rounding_of(bins, self._resolutions[row]).half_step()
         return 2.0 * half_step / fall > room
+
+    def _is_more_than_rounding(self, row: int, index: int) -> bool:
+        """Whether a drift changes the readings of its window by more than their rounding alone might."""
+        fits, length = self.fits, int(self.fits.lengths[index])
+        fall = math.expm1(length * self._bin_s / self._parameters.tau_max_s)
+        bins = self._history.newest_bins(self._names[row], length)
+        half_step = rounding_of(bins, self._resolutions[row]).half_step()
+        return abs(float(fits.amplitude[row, index])) * fall > 2.0 * half_step
 
     def _swings_in(self, index: int) -> list[bool]:
         """Whether each channel swings in the windows of one length.

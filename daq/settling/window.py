@@ -134,7 +134,7 @@ class AveragingWindow:
         """
         for bank in self._banks():
             self._catch_up(bank, at_most=self._history.closed)
-        drifts = self._drift_probabilities()
+        drifts = self._drift_probabilities(self._hidden())
         levels = self._common_levels()
         self._last = levels
         faults = {
@@ -142,6 +142,7 @@ class AveragingWindow:
             for row, channel in enumerate(self._channels)
             if (fault := self._fault_of(drifts[row], channel, levels, enough=enough))
         }
+        self._tell_drift_from_rounding(faults)
         sound = [row for row, name in enumerate(self._names) if name not in faults]
         faults |= {
             self._names[row]: HeldBackBy.HUNTING for row in self._swinging(sound)
@@ -161,8 +162,23 @@ class AveragingWindow:
     ) -> HeldBackBy | None:
         if drift_probability > self._parameters.accept_probability:
             return HeldBackBy.DRIFT
-        is_sure = self._is_sure(channel, levels[channel.name], enough=enough)
-        return None if is_sure else HeldBackBy.NOISE
+        level = levels[channel.name]
+        if self._is_sure(channel, level, enough=enough):
+            return None
+        # The part of rounding in U, as in `_estimate`.
+        rounding = self._parameters.scale * 1.96 * level.half_step / math.sqrt(3.0)
+        is_rounded = rounding**2 > 0.5 * level.expanded_uncertainty**2
+        return HeldBackBy.RESOLUTION if is_rounded else HeldBackBy.NOISE
+
+    def _tell_drift_from_rounding(self, faults: dict[str, HeldBackBy]) -> None:
+        """What drifts only because the display might hide a drift waits for a finer display."""
+        if HeldBackBy.DRIFT not in faults.values():
+            return
+        shown = self._drift_probabilities(np.zeros(len(self._names)))
+        for name, probability in zip(self._names, shown, strict=True):
+            is_small = probability <= self._parameters.accept_probability
+            if faults.get(name) is HeldBackBy.DRIFT and is_small:
+                faults[name] = HeldBackBy.RESOLUTION
 
     def bins_to_goal(self) -> float:
         """Bins still needed, by the last look [1]: an uncertainty falls with the root of their number."""
@@ -278,11 +294,14 @@ class AveragingWindow:
             [_band(c, mean) for c, mean in zip(self._channels, plain, strict=True)]
         )
 
-    def _drift_probabilities(self) -> list[float]:
+    def _hidden(self) -> NDArray[np.float64]:
+        """Drift that rounding may hide in each channel's own window [unit of each channel]."""
+        return np.array([2.0 * rounding.half_step() for rounding in self._own_rounding])
+
+    def _drift_probabilities(self, hidden: NDArray[np.float64]) -> list[float]:
         """That the drift at the declaration was too large, by each channel's own window."""
-        hidden = [2.0 * rounding.half_step() for rounding in self._own_rounding]
         found = self._own.drift_probabilities(
-            self._limits(self._own), hidden=np.array(hidden), declared_bin=self.declared
+            self._limits(self._own), hidden=hidden, declared_bin=self.declared
         )
         return [float(probability) for probability in found]
 

@@ -85,3 +85,13 @@ def test_one_degree_of_freedom_is_written_as_one():
 
 def test_nothing_pools_to_nothing():
     assert pooled_spread([]) is None
+
+
+def test_pooled_over_two_groups_it_gives_the_handbooks_t():
+    # NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.3, car mileage: means 20.14458 and 30.48101, standard
+    # deviations 6.41470 and 6.10771 of 249 and 79 cars; t with pooled variance = -12.62059.
+    pooled = pooled_spread([Spread(6.41470, 248), Spread(6.10771, 78)])
+    assert pooled is not None
+    assert pooled.degrees_of_freedom == 326
+    t = (20.14458 - 30.48101) / (pooled.std_dev * math.sqrt(1 / 249 + 1 / 79))
+    assert t == pytest.approx(-12.62059, abs=2e-5)
