@@ -19,6 +19,16 @@ _LOADED_SHARE = 0.5
 """Above this share of the last current the machine counts as on [1]."""
 
 
+_QUANTITIES = frozenset({"voltage", "current", "power", "power factor"})
+
+
+def tells_of_a_lead(channel: Channel) -> bool:
+    """Whether a channel's readings go into a lead's resistance."""
+    if channel.quantity == "temperature":
+        return channel.place == "room"
+    return channel.quantity in _QUANTITIES
+
+
 @dataclass(frozen=True, slots=True)
 class Stretch:
     """Readings of one channel in order of time.

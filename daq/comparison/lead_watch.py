@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from daq.comparison.lead_decisions import likely_fitted
 from daq.comparison.lead_findings import find_leads
 from daq.comparison.lead_ranges import lead_range
-from daq.comparison.lead_readings import Stretch, TrialEdges
+from daq.comparison.lead_readings import Stretch, TrialEdges, tells_of_a_lead
 from daq.comparison.rules import Air, ConditionFacts, LeadFacts
 from daq.records import Channel
 from daq.units import senml_value, unit_of
@@ -24,14 +24,6 @@ _BEFORE_ON_S = 62.0
 _AFTER_OFF_S = 32.0
 _SLACK_S = 5.0
 _MOST_BASELINES = 3
-_QUANTITIES = frozenset({"voltage", "current", "power", "power factor"})
-
-
-def tells_of_a_lead(channel: Channel) -> bool:
-    """Whether a channel's readings go into a lead's resistance."""
-    if channel.quantity == "temperature":
-        return channel.place == "room"
-    return channel.quantity in _QUANTITIES
 
 
 @dataclass(slots=True)

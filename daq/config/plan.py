@@ -95,6 +95,7 @@ def parse_plan(text: str, *, file: str, bench: Bench) -> Plan:
         channels=bench.channels,
         highest=highest,
         surroundings=bench.surroundings,
+        lags_s={c.name: i.lag_s for i in bench.instruments for c in i.channels},
     )
 
 
@@ -116,11 +117,14 @@ def _parsed(
     channels: tuple[Channel, ...],
     highest: Mapping[str, float | None] = MappingProxyType({}),
     surroundings: Surroundings | None = None,
+    lags_s: Mapping[str, float] = MappingProxyType({}),
 ) -> Plan:
     source = Source(file, text)
 
     def faults(model: PlanModel) -> list[Fault]:
         found = _faults(source, model, channels, highest)
+        # With readings too far apart there are no bins to come too late for.
+        found = found or _lag_faults(source, model, channels, lags_s)
         if surroundings is not None:
             found += comparison_faults(source, model.comparison, channels, surroundings)
         return found
@@ -368,6 +372,25 @@ def _interval_faults(
         )
         faults.append(source.fault(("settling", "required", index), problem))
     return faults
+
+
+def _lag_faults(
+    source: Source,
+    model: PlanModel,
+    channels: tuple[Channel, ...],
+    lags_s: Mapping[str, float],
+) -> list[Fault]:
+    """Required channels whose readings come later than the settling rule waits for them."""
+    bin_s = _bin_s(model, channels)
+    return [
+        source.fault(
+            ("settling", "required", index),
+            f"{name!r} is {lags_s[name]:g} s old when it comes (lag_s of its profile), expected at most {bin_s:g} s:"
+            " the settling rule waits no longer; take another channel, or a longer interval_s of the others",
+        )
+        for index, name in enumerate(model.settling.required)
+        if lags_s.get(name, 0.0) > bin_s
+    ]
 
 
 def _has_window(interval_s: float, parameters: Parameters) -> bool:

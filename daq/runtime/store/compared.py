@@ -1,6 +1,5 @@
 """Reads what a session's comparison is made of; read-only, as reading.py. Takes stores of format 1 too."""
 
-import json
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -17,8 +16,9 @@ from daq.comparison.session import SessionFigures
 from daq.config.plan import parse_stored_plan
 from daq.config.surroundings import parse_stored_surroundings
 from daq.errors import ConfigurationError, InputError
-from daq.records import Accuracy, Channel
+from daq.records import Channel
 from daq.runtime.store.budgets import read_budgets
+from daq.runtime.store.described import DESCRIPTION, channel_of, described
 from daq.runtime.store.edges import read_session_edges
 from daq.runtime.store.opening import reading_store
 from daq.runtime.store.schema import LIVE
@@ -98,20 +98,18 @@ def read_session_parts(
         ).fetchone()
         meters = _meters(
             connection.execute(
-                "SELECT DISTINCT a.trial_id, a.channel, h.id, h.name, h.title, h.quantity, h.unit, h.place,"
-                " h.instrument, h.field_index, h.accuracy_json, h.interval_s FROM averages a"
+                f"SELECT DISTINCT a.trial_id, a.channel, h.id, {described('h')} FROM averages a"  # noqa: S608 - names of ours
                 " JOIN channels h ON h.id = a.channel_id JOIN trials t ON t.id = a.trial_id"
                 " WHERE t.session_id = ?",
                 (first.session,),
             ).fetchall()
         )
-        described = _channels(
+        channels = _channels(
             connection.execute(
-                "SELECT id, name, title, quantity, unit, place, instrument, field_index,"
-                " accuracy_json, interval_s FROM channels ORDER BY id"
+                f"SELECT id, {DESCRIPTION} FROM channels ORDER BY id"  # noqa: S608 - names of ours
             ).fetchall()
         )
-    plan = parse_stored_plan(plan_text, session=first.session, channels=described)
+    plan = parse_stored_plan(plan_text, session=first.session, channels=channels)
     return StoredSessionParts(
         number=first.session,
         bench=first.bench,
@@ -163,26 +161,11 @@ def read_earlier_parts(
 
 def _meters(rows: Sequence[Sequence[object]]) -> dict[tuple[int, str], Meter]:
     return {
-        (int(str(trial)), str(channel)): Meter(int(str(number)), _channel(cells))
+        (int(str(trial)), str(channel)): Meter(int(str(number)), channel_of(cells))
         for trial, channel, number, *cells in rows
     }
 
 
 def _channels(rows: Sequence[Sequence[object]]) -> tuple[Channel, ...]:
-    newest = {str(row[1]): _channel(row[1:]) for row in rows}
+    newest = {str(row[1]): channel_of(row[1:]) for row in rows}
     return tuple(newest.values())
-
-
-def _channel(cells: Sequence[object]) -> Channel:
-    name, title, quantity, unit, place, instrument, index, accuracy, interval_s = cells
-    return Channel(
-        name=str(name),
-        title=str(title),
-        quantity=str(quantity),
-        unit=str(unit),
-        place=str(place),
-        instrument=str(instrument),
-        field_index=int(str(index)),
-        accuracy=Accuracy(**json.loads(str(accuracy))),
-        interval_s=float(str(interval_s)),
-    )

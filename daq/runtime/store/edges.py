@@ -4,16 +4,16 @@ Walks along the numbers of readings, never along their times: a store may hold d
 format 1 too. What the readings mean is daq/comparison's business.
 """
 
-import json
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 
-from daq.comparison.lead_readings import Stretch, TrialEdges
+from daq.comparison.lead_readings import Stretch, TrialEdges, tells_of_a_lead
 from daq.errors import InputError
-from daq.records import Accuracy, Channel, TrialState
+from daq.records import Channel, TrialState
+from daq.runtime.store.described import DESCRIPTION, channel_of
 from daq.runtime.store.layout import quoted
 from daq.runtime.store.opening import reading_store
 from daq.runtime.store.schema import file_format
@@ -24,7 +24,6 @@ _BEFORE_OFF_S, _AFTER_OFF_S = 62.0, 30.0
 _GUARD_S = 2.0
 """So near to another trial's switching a reading belongs to that one [s]."""
 _PAGE = 200
-_QUANTITIES = ("voltage", "current", "power", "power factor")
 _KEPT_STATES = (TrialState.FINISHED, TrialState.NOT_SETTLED, TrialState.LIMIT_BROKEN)
 _FORMAT_WITHOUT_CHANNEL_NUMBERS = 1
 
@@ -146,37 +145,15 @@ def _places(
 ) -> list[tuple[str, str, Channel]]:
     """Table, column and description, as it was when the trial began, of every channel that tells of a lead."""
     rows = connection.execute(
-        "SELECT table_name, column_name, name, title, quantity, unit, place, instrument, field_index, accuracy_json,"
-        " interval_s FROM channels WHERE id IN"
+        f"SELECT table_name, column_name, {DESCRIPTION} FROM channels WHERE id IN"  # noqa: S608 - names of ours
         " (SELECT max(id) FROM channels WHERE id <= coalesce(?, id) GROUP BY name) ORDER BY table_name, id",
         (trial.newest_channel,),
     ).fetchall()
     return [
         (table, column, channel)
         for table, column, *cells in rows
-        if _tells_of_a_lead(channel := _channel(cells))
+        if tells_of_a_lead(channel := channel_of(cells))
     ]
-
-
-def _tells_of_a_lead(channel: Channel) -> bool:
-    if channel.quantity == "temperature":
-        return channel.place == "room"
-    return channel.quantity in _QUANTITIES
-
-
-def _channel(cells: Sequence[object]) -> Channel:
-    name, title, quantity, unit, place, instrument, index, accuracy, interval_s = cells
-    return Channel(
-        name=str(name),
-        title=str(title),
-        quantity=str(quantity),
-        unit=str(unit),
-        place=str(place),
-        instrument=str(instrument),
-        field_index=int(str(index)),
-        accuracy=Accuracy(**json.loads(str(accuracy))),
-        interval_s=float(str(interval_s)),
-    )
 
 
 def _rows(

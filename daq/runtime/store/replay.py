@@ -4,7 +4,6 @@ Readings come in blocks of the order in which they arrived, over all instruments
 Trials of format 1 have no such numbers; there the readings' own times must do.
 """
 
-import json
 import math
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
@@ -16,12 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.errors import InputError, StoreError
-from daq.records import Accuracy, Channel, PlannedTrial, TrialResult, TrialState, Window
+from daq.records import Channel, PlannedTrial, TrialResult, TrialState, Window
 from daq.runtime.store.analyses import (
     averages_of,
     insert_analysed_trial,
     insert_analysis,
 )
+from daq.runtime.store.described import DESCRIPTION, channel_of
 from daq.runtime.store.layout import quoted
 from daq.runtime.store.opening import altering_store, reading_store
 from daq.runtime.store.schema import FORMAT, file_format
@@ -161,37 +161,14 @@ class Replay:
     def channels(self, trial: RecordedTrial) -> tuple[Channel, ...]:
         """Channels as they were described when a trial began; with those of earlier benches."""
         rows = self._connection.execute(
-            "SELECT name, title, quantity, unit, place, instrument, field_index,"
-            " accuracy_json, interval_s, subtract_idle FROM channels WHERE id IN"
+            f"SELECT subtract_idle, {DESCRIPTION} FROM channels WHERE id IN"  # noqa: S608 - names of ours
             " (SELECT max(id) FROM channels WHERE id <= coalesce(?, id) GROUP BY name)"
             " ORDER BY id",
             (trial.newest_channel_id,),
         )
         return tuple(
-            Channel(
-                name=name,
-                title=title,
-                quantity=quantity,
-                unit=unit,
-                place=place,
-                instrument=instrument,
-                field_index=field_index,
-                accuracy=Accuracy(**json.loads(accuracy_json)),
-                interval_s=interval_s,
-                subtract_idle=bool(subtract_idle),
-            )
-            for (
-                name,
-                title,
-                quantity,
-                unit,
-                place,
-                instrument,
-                field_index,
-                accuracy_json,
-                interval_s,
-                subtract_idle,
-            ) in rows
+            channel_of(cells, subtract_idle=bool(subtract_idle))
+            for subtract_idle, *cells in rows
         )
 
     def blocks(

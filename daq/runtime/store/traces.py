@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.export import StoredTrial
-from daq.records import Accuracy, Channel, PlannedTrial
+from daq.records import Channel, PlannedTrial
 from daq.report.content import ChannelTrace, TrialTrace
 from daq.runtime.store.budgets import AverageBudget, TrialBudgets
+from daq.runtime.store.described import DESCRIPTION, channel_of
 from daq.runtime.store.layout import quoted
 from daq.runtime.store.opening import reading_store
 from daq.trials.session import Occurrence
@@ -52,23 +53,10 @@ def read_channels(path: Path) -> tuple[Channel, ...]:
     """
     with reading_store(path) as connection:
         rows = connection.execute(
-            "SELECT name, title, quantity, unit, place, instrument, field_index, accuracy_json, interval_s"
-            " FROM channels WHERE id IN (SELECT max(id) FROM channels GROUP BY name) ORDER BY id"
+            f"SELECT {DESCRIPTION} FROM channels"  # noqa: S608 - names of ours
+            " WHERE id IN (SELECT max(id) FROM channels GROUP BY name) ORDER BY id"
         ).fetchall()
-    return tuple(
-        Channel(
-            name=name,
-            title=title,
-            quantity=quantity,
-            unit=unit,
-            place=place,
-            instrument=instrument,
-            field_index=index,
-            accuracy=Accuracy(**json.loads(accuracy)),
-            interval_s=interval_s,
-        )
-        for name, title, quantity, unit, place, instrument, index, accuracy, interval_s in rows
-    )
+    return tuple(map(channel_of, rows))
 
 
 def read_traces(path: Path, budgets: Sequence[TrialBudgets]) -> tuple[TrialTrace, ...]:

@@ -1,5 +1,7 @@
 """Benches and plans: what becomes of good ones, and what is said of bad ones."""
 
+import dataclasses
+
 import pytest
 
 from daq.config.bench import Bench, parse_bench
@@ -418,6 +420,21 @@ def test_a_channel_read_as_seldom_as_the_settling_rule_allows_can_be_required() 
     for at_s, current in ((0.0, 0.0), (16.0, 1.0), (32.0, 1.0)):
         session.feed(Reading("meter-b", at_s, (230.0, current)))
     assert session.stage is Stage.RUNNING_UP
+
+
+def test_a_meter_whose_readings_come_later_than_the_rule_waits_cannot_be_waited_for() -> (
+    None
+):
+    late = tuple(dataclasses.replace(i, lag_s=30.0) for i in _bench().instruments)
+    with pytest.raises(ConfigurationError) as caught:
+        parse_plan(
+            PLAN,
+            file="plan.toml",
+            bench=dataclasses.replace(_bench(), instruments=late),
+        )
+    assert "is 30 s old when it comes (lag_s of its profile), expected at most" in str(
+        caught.value
+    )
 
 
 def test_a_channel_that_no_trial_waits_for_may_be_read_as_seldom_as_one_likes() -> None:
