@@ -2,9 +2,9 @@
 
 import argparse
 import sys
-from collections.abc import Callable, Sequence
-from typing import TypeVar
+from collections.abc import Sequence
 
+from daq.cli.lead_arguments import add_lead_arguments, each_once, typed
 from daq.cli.lead_words import (
     LeadUnderLoad,
     Length,
@@ -13,12 +13,8 @@ from daq.cli.lead_words import (
     render_words,
 )
 from daq.entered import (
-    parse_area_mm2,
     parse_current_a,
-    parse_gauge,
-    parse_length_m,
     parse_power_factor,
-    parse_several,
     parse_temperature_c,
     parse_voltage_v,
 )
@@ -33,15 +29,13 @@ from daq.physics.conductors import (
 from daq.physics.leads import REACTANCE_OHM_PER_M, LoadedLead, loaded_lead, loop_ohm
 
 _METRIC_SUPPLY_V, _GAUGE_SUPPLY_V = 230.0, 120.0
-_FOOT_M = 0.3048
-_T = TypeVar("_T")
 
 
 def run(arguments: Sequence[str]) -> int:
     """Print resistance, drop and loss of each lead asked for."""
     parser = _parser()
     options = parser.parse_args(arguments)
-    areas, gauges = _flat(options.area), _flat(options.awg)
+    areas, gauges = each_once(options.area), each_once(options.awg)
     if not areas and not gauges:
         parser.error("no conductor, expected --area like 2.5mm2 or --awg like 12")
     usual_v = _METRIC_SUPPLY_V if areas else _GAUGE_SUPPLY_V
@@ -60,15 +54,10 @@ def run(arguments: Sequence[str]) -> int:
     leads = [
         _lead(jacket, gauge, length, load)
         for jacket, gauge in sizes
-        for length in _flat(options.length)
+        for length in each_once(options.length)
     ]
     sys.stdout.write((render_json if options.json else render_words)(leads, load))
     return 0
-
-
-def _flat(lists: Sequence[tuple[_T, ...]] | None) -> list[_T]:
-    """What was typed in lists and with repeated options, each once."""
-    return list(dict.fromkeys(each for several in lists or () for each in several))
 
 
 # ---- reckoning
@@ -108,29 +97,6 @@ def _loaded(ohm_per_m_20c: float, length: Length, load: Load) -> LoadedLead:
 # ---- options
 
 
-def _typed(parse: Callable[[str], _T]) -> Callable[[str], _T]:
-    """The same for argparse, which otherwise keeps a ValueError's text to itself."""
-
-    def typed(text: str) -> _T:
-        try:
-            return parse(text)
-        except ValueError as exc:
-            raise argparse.ArgumentTypeError(str(exc)) from exc
-
-    return typed
-
-
-def _listed(parse: Callable[[str], _T]) -> Callable[[str], tuple[_T, ...]]:
-    return _typed(lambda text: parse_several(text, parse))
-
-
-def _length(text: str) -> Length:
-    metres = parse_length_m(text)
-    in_feet = "f" in text.casefold()
-    shown = f"{metres / _FOOT_M:.5g} ft" if in_feet else f"{metres:.5g} m"
-    return Length(metres, shown)
-
-
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="daq lead",
@@ -139,51 +105,29 @@ def _parser() -> argparse.ArgumentParser:
             " and reference ampacities. Several sizes or lengths make a table."
         ),
     )
-    several = "several parted by commas, or the option repeated"
-    parser.add_argument(
-        "--area",
-        type=_listed(parse_area_mm2),
-        action="append",
-        metavar="AREA",
-        help=f"conductor's area, like 2.5mm2; {several}",
-    )
-    parser.add_argument(
-        "--awg",
-        type=_listed(parse_gauge),
-        action="append",
-        metavar="GAUGE",
-        help=f"conductor's gauge, like 12; {several}",
-    )
-    parser.add_argument(
-        "--length",
-        type=_listed(_length),
-        action="append",
-        required=True,
-        metavar="LENGTH",
-        help=f"of the lead, one way, like 40m or 100ft; {several}",
-    )
+    add_lead_arguments(parser)
     parser.add_argument(
         "--current",
-        type=_typed(parse_current_a),
+        type=typed(parse_current_a),
         required=True,
         metavar="AMPERES",
         help="what the machine draws, like 9.5A",
     )
     parser.add_argument(
         "--voltage",
-        type=_typed(parse_voltage_v),
+        type=typed(parse_voltage_v),
         metavar="VOLTS",
         help="at the lead's supply end; if absent 230V, or 120V where only gauges are asked for",
     )
     parser.add_argument(
         "--pf",
-        type=_typed(parse_power_factor),
+        type=typed(parse_power_factor),
         metavar="FACTOR",
         help="power factor of the machine; if absent 1, about the worst case",
     )
     parser.add_argument(
         "--temperature",
-        type=_typed(parse_temperature_c),
+        type=typed(parse_temperature_c),
         default=20.0,
         metavar="DEGREES",
         help="of the copper, like 20C or 68F (%(default)gC); below zero as --temperature=-5C",
