@@ -245,7 +245,7 @@ def _parser() -> argparse.ArgumentParser:
         "--resolution",
         type=_resolution,
         metavar="STEP",
-        help="smallest step of the meter's display; if absent, from the decimals in the file",
+        help="smallest step of the meter's display; if absent, from the numbers in the file",
     )
     parser.add_argument(
         "--start-above",

@@ -28,10 +28,10 @@ _LARGEST = 1e30
 _LARGEST_TIME_S = 1e12
 """Thirty thousand years: larger numbers count something other than seconds."""
 
-_LEAST_SEEN = 3
-_SURE_OF_TWO = 10
-_CHANCE = 1000
-"""So many different numbers in a row are multiples of n by chance in one of n to their number: three tell a step of 10, ten one of 2."""
+_LEAST_SEEN = 4
+_SURE_OF_TWO = 14
+_CHANCE = 10_000
+"""So many different numbers in a row are multiples of n by chance in one of n to their number: four tell a step of 10, fourteen one of 2."""
 
 _MOST_DIGITS = 40
 """From the first to the last: more come from no display."""

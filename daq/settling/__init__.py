@@ -8,7 +8,7 @@ they were cut into blocks or on when they arrived.
     parameters     everything that can be tuned; presets: named sets of it; options: parameters by name
     front_end      spikes out, readings into bins of equal time
     history        the last bins of every channel
-    detection      every window that ends now, judged at once
+    window_sums    sums over the newest bins; detection: every window that ends now, judged at once
     verdicts       what those fits say of one channel; hunting: does one period stand out
     disturbances   jumps and excursions, and how long it must have been quiet since
     level_bank     level and drift, weighed over drifts and noises; noises, distributions: what it reckons with

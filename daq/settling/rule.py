@@ -189,29 +189,31 @@ class GroupRule:
                 for name in self._required
                 if (reason := self._held_back_by(name)) is not None
             }
-            return self._or_too_short(reasons, channel)
+            return self._or_too_short(reasons or self._lasting(None), channel)
         p = self._parameters
         if averaging.present_shares()[channel] < p.least_share:
             return HeldBackBy.GAPS
-        faults = averaging.examine(enough=True).faults
         if self.averaging_s() < p.least_s:
-            # So early only what a whole averaging failed by, and what still shows.
-            faults = {n: f for n, f in faults.items() if self._lasts(n) is f}
+            return self._or_too_short(
+                self._lasting(averaging) or self._unrest(), channel
+            )
+        faults = averaging.examine(enough=True).faults
         return self._or_too_short(faults or self._unrest(), channel)
 
     def _or_too_short(
         self, reasons: Mapping[str, HeldBackBy], channel: str
     ) -> HeldBackBy | None:
-        if reasons:
-            return reasons.get(channel)
-        if self._averaging is None and (lasting := self._lasts(channel)):
-            return lasting
-        return HeldBackBy.TOO_SHORT
+        return reasons.get(channel) if reasons else HeldBackBy.TOO_SHORT
 
-    def _lasts(self, channel: str) -> HeldBackBy | None:
-        """What a declaration was withdrawn for that more time does not mend."""
-        reason = self._withdrawn_for.get(channel)
-        return reason if reason in _LASTING else None
+    def _lasting(self, averaging: AveragingWindow | None) -> dict[str, HeldBackBy]:
+        """What a whole averaging failed by that more time does not mend; while averaging again, only what still shows."""
+        lasting = {n: f for n, f in self._withdrawn_for.items() if f in _LASTING}
+        if not lasting or averaging is None:
+            return lasting
+        faults = averaging.examine(enough=True, is_question=True).faults
+        return {
+            name: fault for name, fault in lasting.items() if faults.get(name) is fault
+        }
 
     def time_left_s(self) -> float | None:
         """How long until the average is likely to be confirmed [s]; None where nothing can be said yet."""

@@ -210,21 +210,24 @@ class BinWindows:
         fits, length = self.fits, int(self.fits.lengths[index])
         fall = math.expm1(length * self._bin_s / self._parameters.tau_max_s)
         room = float(fits.limit[row, index]) - float(fits.bound[row, index])
-        # With many different readings the display's step is the stated one, and hides no more than half of it.
-        steps_are_fine = self._history.newest(self._names[row]).distinct is None
-        if steps_are_fine and self._resolutions[row] / fall <= room:
-            return False
-        bins = self._history.newest_bins(self._names[row], length)
-        half_step = rounding_of(bins, self._resolutions[row]).half_step()
-        return 2.0 * half_step / fall > room
+        return self._may_hide(row, length, more_than=room * fall)
 
     def _is_more_than_rounding(self, row: int, index: int) -> bool:
         """Whether a drift changes the readings of its window by more than their rounding alone might."""
         fits, length = self.fits, int(self.fits.lengths[index])
         fall = math.expm1(length * self._bin_s / self._parameters.tau_max_s)
+        change = abs(float(fits.amplitude[row, index])) * fall
+        return not self._may_hide(row, length, more_than=change)
+
+    def _may_hide(self, row: int, length: int, *, more_than: float) -> bool:
+        """Whether rounding may hide more of a change from beginning to end of a window."""
+        # With many different readings the display's step is the stated one, and hides no more than half of it.
+        steps_are_fine = self._history.newest(self._names[row]).distinct is None
+        if steps_are_fine and self._resolutions[row] <= more_than:
+            return False
         bins = self._history.newest_bins(self._names[row], length)
         half_step = rounding_of(bins, self._resolutions[row]).half_step()
-        return abs(float(fits.amplitude[row, index])) * fall > 2.0 * half_step
+        return 2.0 * half_step > more_than
 
     def _swings_in(self, index: int) -> list[bool]:
         """Whether each channel swings in the windows of one length.

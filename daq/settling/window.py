@@ -101,9 +101,12 @@ class AveragingWindow:
         if self._normaliser.is_active and self.length >= _REFIT_GROWTH * self._fitted:
             self._replay()
             return
-        for roundings in (self._own_rounding, self._common_rounding):
-            for name, rounding in zip(self._names, roundings, strict=True):
-                rounding.add([self._history.newest(name)])
+        roundings = zip(self._own_rounding, self._common_rounding, strict=True)
+        for name, (own, common) in zip(self._names, roundings, strict=True):
+            newest = [self._history.newest(name)]
+            own.add(newest)
+            if common is not own:
+                common.add(newest)
         for bank in self._banks():
             self._catch_up(bank, at_most=self._pace)
 
@@ -126,17 +129,19 @@ class AveragingWindow:
             return float(self._common.plain_means()[self._names.index(channel)])
         return _mean(self._normaliser.means(self._history, [channel], self.first)[0])
 
-    def examine(self, *, enough: bool) -> Examination:
+    def examine(self, *, enough: bool, is_question: bool = False) -> Examination:
         """Judge the windows as they are.
 
         Args:
             enough: Whether the uncertainty reached will do, for there is no more time.
+            is_question: Whether nobody acts on it, so that nothing may change by having asked.
         """
         for bank in self._banks():
             self._catch_up(bank, at_most=self._history.closed)
         drifts = self._drift_probabilities(self._hidden())
         levels = self._common_levels()
-        self._last = levels
+        if not is_question:
+            self._last = levels
         faults = {
             channel.name: fault
             for row, channel in enumerate(self._channels)
@@ -250,8 +255,16 @@ class AveragingWindow:
         begin = min(self._firsts)
         means = self._normaliser.means(self._history, self._names, begin)
         common = [self.first] * len(self._names)
-        self._own_rounding = self._roundings(self._firsts)
-        self._common_rounding = self._roundings(common)
+        self._own_rounding = [
+            self._rounding(channel, first)
+            for channel, first in zip(self._channels, self._firsts, strict=True)
+        ]
+        self._common_rounding = [
+            own if first == self.first else self._rounding(channel, self.first)
+            for channel, first, own in zip(
+                self._channels, self._firsts, self._own_rounding, strict=True
+            )
+        ]
         self._is_shared = self._firsts == common
         self._pace = self._pace_for(means.shape[1])
         self._own = self._bank(self._channels, self._firsts, means)
@@ -314,11 +327,9 @@ class AveragingWindow:
             )
         }
 
-    def _roundings(self, firsts: Sequence[int]) -> list[Rounding]:
-        return [
-            rounding_of(self._history.bins_from(c.name, first), c.resolution)
-            for c, first in zip(self._channels, firsts, strict=True)
-        ]
+    def _rounding(self, channel: ChannelSetup, first: int) -> Rounding:
+        bins = self._history.bins_from(channel.name, first)
+        return rounding_of(bins, channel.resolution)
 
     def _estimate(
         self,

@@ -76,7 +76,7 @@ def test_the_demonstration_runs_from_the_wheel_and_ends_with_the_table(
     done = run(str(installed / "bin" / "daq"), "demo", "--seed", "1", folder=tmp_path)
     assert done.returncode == 0, done.stdout + done.stderr
     assert "seed 1" in done.stdout
-    assert "time runs 12 times as fast as life" in done.stdout
+    assert "time runs 18 times as fast as life" in done.stdout
     assert "of 24 averages hold the truth within U" in done.stdout
     for condition in (
         "at the outlet",

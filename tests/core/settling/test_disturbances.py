@@ -93,6 +93,21 @@ def test_a_coarse_display_that_flickers_does_not_jump() -> None:
 # ---- what is none
 
 
+@pytest.mark.parametrize(("steps", "is_flicker"), [(1.0, True), (2.0, False)])
+def test_a_jump_of_one_step_of_the_display_is_told_from_a_larger_one(
+    steps: float, *, is_flicker: bool
+) -> None:
+    # One step is two tolerances, more than is allowed; it stays there for half a minute.
+    resolution = 2.0 * LIMIT
+    watch = _watch(resolution=resolution)
+    jumped = False
+    for number in range(120):
+        at = LEVEL + (resolution * steps if 60 <= number < 75 else 0.0)
+        jumped = watch.sees_jump(bin_of([at, at])) or jumped
+    assert jumped
+    assert watch.is_flicker is is_flicker
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_noise_within_the_tolerance_is_never_a_jump(seed: int) -> None:
     # Two bins less the mean of five scatter by sqrt(1/2 + 1/5) = 0.84: seven standard deviations short of a jump.

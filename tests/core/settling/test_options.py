@@ -4,6 +4,7 @@ import dataclasses
 import json
 import math
 
+import numpy as np
 import pytest
 
 from daq.settling.options import (
@@ -14,8 +15,15 @@ from daq.settling.options import (
     parameters_to_json,
     with_options,
 )
-from daq.settling.parameters import STANDARD, Parameters
+from daq.settling.parameters import MAY_BE_ZERO, STANDARD, Parameters
 from daq.settling.presets import PRESETS
+from daq.settling.record import settle_record
+from tests.core.settling.records import (
+    RESOLUTION,
+    TOLERANCE,
+    readings_at,
+    times_until,
+)
 
 NAMES = [field.name for field in dataclasses.fields(Parameters)]
 
@@ -93,6 +101,41 @@ def test_a_value_of_another_kind_is_refused(
 def test_a_number_that_cannot_be_is_refused(value: float) -> None:
     problem = refused({A_NUMBER: value}).problem
     assert problem == f"got {value!r}, expected finite numbers above 0"
+
+
+@pytest.mark.parametrize("name", sorted(MAY_BE_ZERO))
+@pytest.mark.parametrize("preset", list(PRESETS))
+def test_what_may_be_none_at_all_may_be_0_whatever_the_preset_has(
+    preset: str, name: str
+) -> None:
+    changed = with_options(PRESETS[preset].parameters, {name: 0.0})
+    assert getattr(changed, name) == 0.0
+    assert (
+        refused({name: -0.5}).problem == "got -0.5, expected finite numbers at least 0"
+    )
+
+
+def test_a_rule_with_every_0_that_is_allowed_still_judges() -> None:
+    none_at_all = with_options(STANDARD, dict.fromkeys(MAY_BE_ZERO, 0.0))
+    times = times_until(300.0)
+    values = readings_at(times, lambda t: 3.0 * np.exp(-t / 40.0))
+    verdict = settle_record(
+        times,
+        values,
+        tolerance=TOLERANCE,
+        resolution=RESOLUTION,
+        parameters=none_at_all,
+        find_smallest=False,
+    )
+    # Nothing is tolerated as a swing or a jump; that noise is neither is for their tests to see.
+    assert verdict.settled or verdict.why_not is not None
+
+
+@pytest.mark.parametrize("name", [n for n in NAMES if n not in MAY_BE_ZERO])
+def test_what_must_be_something_may_not_be_0(name: str) -> None:
+    value = getattr(STANDARD, name)
+    nothing = [0] if isinstance(value, tuple) else 0
+    assert refused({name: nothing}).name == name
 
 
 def test_one_impossible_number_in_a_list_is_enough() -> None:
