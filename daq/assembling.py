@@ -157,7 +157,6 @@ def _observed(
     derived, more, said = derive_quantities(
         tuple(channels.values()),
         session.surroundings,
-        session.facts.rules,
         in_order,
         normalised=_normalised(counting),
     )

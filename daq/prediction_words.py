@@ -88,8 +88,10 @@ def table_rows(
     titles = [
         heads.get(name) or machine.curves[name].quantity.title for name in columns
     ]
-    change = (heads.get(shown) or machine.curves[shown].quantity.title).lower()
-    heading = ("lead", *titles, f"{change} against the baseline", "")
+    change = "against the baseline"
+    if shown != columns[-1]:
+        change = f"{heads[shown]} {change}"
+    heading = ("lead", *titles, change, "")
     return [heading, *(_row(each, columns, shown) for each in outcomes)]
 
 

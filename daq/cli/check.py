@@ -60,7 +60,7 @@ def run(arguments: Sequence[str]) -> int:
 
 
 def _cautions(bench: Bench, plan: Plan) -> list[str]:
-    why = unwatched(bench.channels, plan.facts.conditions)
+    why = unwatched(bench.channels, plan.facts.conditions, baseline=plan.baseline)
     return [*plan_cautions(plan), *([why] if why else [])]
 
 

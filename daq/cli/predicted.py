@@ -1,7 +1,7 @@
 """What `daq predict` says: one lead as a list, several as a table, then what it rests on; JSON for programs."""
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 
 from daq.comparison.session import SessionFigures
@@ -20,7 +20,8 @@ from daq.prediction_words import (
     table_rows,
 )
 
-_WIDTH = 100
+_WIDTH = 80
+_NOT_PREDICTED = "not predicted"
 _CAUTIONS = (
     NEVER_PERMISSION,
     "A prediction does not say that a lead may carry the current: see its marking and `daq lead`. Low voltage can"
@@ -48,32 +49,65 @@ def render_words(answer: Answer) -> str:
 
 def _lines(answer: Answer) -> Iterator[str]:
     figures = answer.figures
-    yield f"{figures.machine}: session {figures.number}, plan {figures.plan}, against {figures.baseline!r}"
+    yield f"{figures.machine}: session {figures.number}, plan {figures.plan}, against “{figures.baseline}”"
     yield ""
     if len(answer.outcomes) == 1:
         yield from _one(answer.outcomes[0])
     else:
-        wanted = figures.facts.rules.answer
-        yield from texts_aligned(
-            table_rows(answer.outcomes, answer.machine, wanted=wanted)
-        )
+        yield from _several(answer)
     yield ""
     for sentence in (
         *basis_sentences(answer.machine, answer.checks),
         *assumption_sentences(),
         *_CAUTIONS,
     ):
-        yield from textwrap.wrap(sentence, _WIDTH, subsequent_indent="  ")
+        yield from _wrapped(sentence)
 
 
 def _one(outcome: Outcome) -> Iterator[str]:
     yield outcome.lead.designation
     if isinstance(outcome, NotPredicted):
-        yield f"  {outcome.reason}"
+        yield from _wrapped(f"{outcome.reason}.", indent="  ")
         return
     rows = [("", "predicted ± U", "against the baseline"), *figure_rows(outcome)]
     yield from (f"  {line}" for line in texts_aligned(rows))
     yield f"  {shown_extrapolation(outcome.extrapolation)}"
+
+
+def _several(answer: Answer) -> Iterator[str]:
+    heading, *rows = table_rows(
+        answer.outcomes, answer.machine, wanted=answer.figures.facts.rules.answer
+    )
+    reasons = [o.reason for o in answer.outcomes if isinstance(o, NotPredicted)]
+    shown = [
+        (*row[:-1], _NOT_PREDICTED) if isinstance(outcome, NotPredicted) else row
+        for row, outcome in zip(rows, answer.outcomes, strict=True)
+    ]
+    yield from _side_by_side([(*heading[:-1], "measured voltages"), *shown])
+    for reason in reasons:
+        yield from _wrapped(f"{_NOT_PREDICTED.capitalize()}: {reason}.")
+
+
+def _side_by_side(rows: Sequence[tuple[str, ...]]) -> Iterator[str]:
+    """A table, continued below under the same leads as often as the terminal is too narrow for the next column."""
+    leads, *columns = zip(*rows, strict=True)
+    *circuit, answer, change, measured = columns
+    taken: list[tuple[str, ...]] = [leads]
+    # A change is told beside the figure that changes.
+    for group in (*([each] for each in circuit), [answer, change], [measured]):
+        tried = texts_aligned(list(zip(*taken, *group, strict=True)))
+        if len(taken) > 1 and max(map(len, tried)) > _WIDTH:
+            yield from texts_aligned(list(zip(*taken, strict=True)))
+            yield ""
+            taken = [leads]
+        taken += group
+    yield from texts_aligned(list(zip(*taken, strict=True)))
+
+
+def _wrapped(sentence: str, *, indent: str = "") -> list[str]:
+    return textwrap.wrap(
+        sentence, _WIDTH, initial_indent=indent, subsequent_indent="  "
+    )
 
 
 # ---- for programs

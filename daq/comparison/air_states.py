@@ -3,12 +3,12 @@
 Errors of stated figures are the same in every trial; those of channels stay those of the meters.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from daq.comparison.observations import ErrorPart, Observation
 from daq.comparison.rules import Air
-from daq.comparison.trial_inputs import TrialInputs
+from daq.comparison.trial_inputs import TrialInputs, trials_named
 from daq.physics.atmosphere import (
     PressureKind,
     PressureStatement,
@@ -88,7 +88,7 @@ def air_states(inputs: TrialInputs, air: Air) -> AirStates:
             found[trial.trial] = _state(trial.trial, measured, stated)
         except ValueError as exc:
             found[trial.trial] = str(exc)
-        remarks += _replaced(trial, measured, stated)
+    remarks += _replaced(inputs.trials, measured, stated)
     return AirStates(found, tuple(remarks))
 
 
@@ -179,7 +179,7 @@ def _stated_pressure(air: Air) -> StationPressure | None:
     if air.pressure_hpa is not None and air.pressure_kind is not None:
         return station_pressure(
             PressureStatement(
-                PressureKind(air.pressure_kind.value),
+                air.pressure_kind,
                 _PA_PER_HPA * air.pressure_hpa,
                 air.altitude_m,
                 _PA_PER_HPA * air.pressure_u_hpa,
@@ -209,11 +209,13 @@ def _doubts(air: Air, inputs: TrialInputs) -> Iterator[str]:
 
 
 def _replaced(
-    trial: Observation, measured: _Measured, stated: Mapping[str, _Figure]
+    trials: Sequence[Observation],
+    measured: _Measured,
+    stated: Mapping[str, _Figure],
 ) -> Iterator[str]:
     for kind, (name, by_trial) in measured.items():
-        if trial.trial not in by_trial and kind in stated:
+        without = [o for o in trials if o.trial not in by_trial]
+        if without and kind in stated:
             yield (
-                f"the air's {kind} in trial {trial.trial} ({trial.condition}) is the figure of [air]:"
-                f" no average of {name} there"
+                f"the air's {kind} in {trials_named(without)} is the figure of [air]: no average of {name} there"
             )

@@ -18,6 +18,7 @@ from daq.comparison.trial_inputs import (
     TrialInputs,
     derive_by_trial,
     derive_from,
+    trials_named,
 )
 from daq.physics.air_power import air_power
 from daq.physics.airflow import AirMeterKind, reference_of_density
@@ -180,12 +181,11 @@ def _doubts(
     name = maker.airflow.name
     if maker.air is None:
         yield f"{name}_standard is not derived: the bench file has no table [air]"
-    for o in actual.observations:
-        if not o.mean > 0.0:
-            yield (
-                f"{name} in trial {o.trial} ({o.condition}) is {o.mean:.3g} {maker.airflow.unit}: nothing flows, or check"
-                f" {maker.channel.name} and the way its meter faces"
-            )
+    if still := [o for o in actual.observations if not o.mean > 0.0]:
+        yield (
+            f"{name} is not above zero in {trials_named(still)}: nothing flows, or check {maker.channel.name} and the"
+            " way its meter faces"
+        )
     yield from _indicative(inputs, maker, actual)
     if pressure and maker.air:
         yield from _thin_air(inputs, maker.air, pressure, name)

@@ -12,7 +12,7 @@ from daq.comparison.electrical import (
     electrical_derivations,
 )
 from daq.comparison.observations import Observation, Quantity
-from daq.comparison.rules import ComparisonRules, Surroundings
+from daq.comparison.rules import Surroundings
 from daq.comparison.trial_inputs import Derivation, TrialInputs
 from daq.records import Channel
 
@@ -20,7 +20,6 @@ from daq.records import Channel
 def derive_quantities(
     channels: Sequence[Channel],
     surroundings: Surroundings,
-    rules: ComparisonRules,  # noqa: ARG001 - part of the face: what is derived may come to depend on the plan
     observations: Mapping[str, tuple[Observation, ...]],
     *,
     normalised: Collection[str] = (),
@@ -30,7 +29,6 @@ def derive_quantities(
     Args:
         channels: As they were described.
         surroundings: What the bench says of air and airflow.
-        rules: How the session is compared.
         observations: By name of the channel [unit of the channel], in order of time.
         normalised: Names of channels whose means were taken to a reference voltage; with channels that were not they
             make no derived quantity.

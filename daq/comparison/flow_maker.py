@@ -43,7 +43,7 @@ class FlowMaker:
         """What the flow follows; one made from a pressure here has this density already."""
         if self.is_from_pressure:
             return AirMeterKind.OWN_DENSITY
-        return AirMeterKind(self.airflow.meter.value)
+        return self.airflow.meter
 
     @property
     def is_from_pressure(self) -> bool:

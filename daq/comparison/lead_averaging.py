@@ -5,7 +5,7 @@ errors that both have by the same meters count by what is left of them.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from daq.comparison.lead_drops import GAIN, IDLE, SCATTER, WANDER
@@ -22,6 +22,8 @@ SELF_HEATING = Measured(10.0, 20.0 / math.sqrt(12.0))
 """How much warmer than the room a loaded lead is: 0 to 20 K, rectangular [K]; common practice, no published source."""
 _ROOM_U_K = 1.0
 """A thermometer in the room is not at the lead [K]; our allowance."""
+_ROOMS_C = (-30.0, 60.0)
+"""What is beyond is no room's temperature [°C]: a thermometer that is open, or in the duct."""
 ASSUMED_ROOM = Measured(20.0, 5.0)
 """Where nobody says how warm the room is [°C]; our assumption."""
 
@@ -75,13 +77,31 @@ def copper_temperature(trials: Sequence[TrialEdges], air: Air | None) -> Measure
     )
 
 
+def room_doubts(trials: Sequence[TrialEdges]) -> Iterator[str]:
+    """Temperatures of the room that are not believed, in sentences."""
+    for edges, name, room_c in _rooms(trials):
+        if not _is_a_room_s(room_c):
+            yield (
+                f"trial {edges.trial} ({edges.condition}): {name} shows {room_c:.0f} °C, which is no room's temperature; it is"
+                " not used for the lead's copper"
+            )
+
+
 def _measured_room(trials: Sequence[TrialEdges]) -> Measured | None:
-    means = [
-        edges.of(channel).mean
-        for edges in trials
-        if (channel := edges.find("temperature", "room"))
-    ]
+    means = [room_c for *_, room_c in _rooms(trials) if _is_a_room_s(room_c)]
     return Measured(sample_mean(means), _ROOM_U_K) if means else None
+
+
+def _rooms(trials: Sequence[TrialEdges]) -> Iterator[tuple[TrialEdges, str, float]]:
+    """Trials with a thermometer in the room: its name, and what it showed on average [°C]."""
+    for edges in trials:
+        if channel := edges.find("temperature", "room"):
+            yield edges, channel.name, edges.of(channel).mean
+
+
+def _is_a_room_s(temperature_c: float) -> bool:
+    low, high = _ROOMS_C
+    return low <= temperature_c <= high
 
 
 def of_best_method(

@@ -139,8 +139,8 @@ def likely_fitted(
         called_for: Name of the condition that should be fitted.
 
     Returns:
-        Name of the condition whose lead is nearest among those that fit within the uncertainty; None where the lead
-        called for fits, is not described, or no other one fits.
+        Name of the condition whose lead is nearest among those that fit within the uncertainty, and better by at least
+        that than the lead called for; None where that one fits, is not described, or no other one fits.
     """
     ranges = {
         each.name: stated
@@ -148,12 +148,16 @@ def likely_fitted(
         if each.lead and (stated := lead_range(each.lead))
     }
     called = ranges.pop(called_for, None)
-    if called is None or _miss(resistance_ohm, called) <= expanded_uncertainty_ohm:
+    if called is None:
+        return None
+    # Far better: one that is itself just within the uncertainty is no likelier than one that is just outside.
+    most_ohm = _miss(resistance_ohm, called) - expanded_uncertainty_ohm
+    if most_ohm <= 0.0:
         return None
     fitting = [
         name
         for name, stated in ranges.items()
-        if _miss(resistance_ohm, stated) <= expanded_uncertainty_ohm
+        if _miss(resistance_ohm, stated) <= min(most_ohm, expanded_uncertainty_ohm)
     ]
     return min(
         fitting,

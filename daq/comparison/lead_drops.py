@@ -37,6 +37,7 @@ _RUN_UP_S = (3.0, 20.0)
 _STEADY_SHARE = 0.02
 """A current that stays within this share of itself has run up [1]."""
 _LEAST_DIFFERENCES = 4
+_LEAST_IN_BLOCK = 3
 
 IDLE, SCATTER = "idle difference of the voltmeters", "scatter under load"
 DISPLAY, GAIN = "display of the voltmeters", "gain of the voltmeters"
@@ -135,8 +136,10 @@ def drop_at_switching(
         Drop; None where no step can be taken, or too little is known of how the supply wanders.
     """
     voltage, amperes = edges.of(machine), edges.of(current)
-    loaded = voltage.between(loaded_since_s(edges, end_s), end_s)
-    if not len(loaded):
+    start_s = loaded_since_s(edges, end_s)
+    loaded = voltage.between(start_s, end_s)
+    # The last block of a shorter run would have inrush and run-up in it.
+    if end_s - start_s < BLOCK_S or len(loaded) < _LEAST_IN_BLOCK:
         return None
     before, after = _idle_stretches(edges, machine, loaded.mean)
     quiet = (before, loaded, after)

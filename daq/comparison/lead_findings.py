@@ -15,6 +15,7 @@ from daq.comparison.lead_averaging import (
     copper_temperature,
     lead_alone,
     of_best_method,
+    room_doubts,
 )
 from daq.comparison.lead_decisions import Finding, decide
 from daq.comparison.lead_measuring import LoopMeasurement, Method, measure_loop
@@ -53,7 +54,10 @@ def find_leads(
     loops = [(each, measure_loop(each, leads.get(each.condition))) for each in trials]
     copper = copper_temperature(trials, air)
     measured = tuple(loop.measurement for _, loop in loops if loop.measurement)
-    remarks = tuple(text for _, loop in loops for text in loop.remarks)
+    remarks = (
+        *(text for _, loop in loops for text in loop.remarks),
+        *room_doubts(trials),
+    )
     against = baseline_loop(measured, baseline, leads.get(baseline))
     known = _Known(measured, against, copper, remarks)
     findings = tuple(

@@ -1,7 +1,7 @@
 """What derived quantities are made of: channels by what and where they measure, their observations trial by trial, in SI.
 
 A formula gets the observations of one trial and gives one back; what it refuses becomes a sentence with the trial's
-number, and the other trials are derived all the same. What is missing in some trials is said once a quantity.
+number, and the other trials are derived all the same. The same sentence about several trials is said once.
 """
 
 from collections.abc import Callable, Collection, Mapping, Sequence
@@ -129,24 +129,41 @@ def derive_from(
     if taken and others:
         return Derivation(quantity, remarks=(_mixed(quantity, taken, others),))
     found: list[Observation] = []
-    remarks: list[str] = []
-    missing: dict[str, list[str]] = {}
+    refused: dict[str, list[Observation]] = {}
+    missing: dict[str, list[Observation]] = {}
     for any_of_it in _in_time(
         {t: o for each in sources.values() for t, o in each.items()}
     ):
-        trial, condition = any_of_it.trial, any_of_it.condition
+        trial = any_of_it.trial
         without = [name for name, by_trial in sources.items() if trial not in by_trial]
         if without:
-            missing.setdefault(" and ".join(without), []).append(
-                f"{trial} ({condition})"
-            )
+            missing.setdefault(" and ".join(without), []).append(any_of_it)
             continue
         try:
             found.append(formula([by_trial[trial] for by_trial in sources.values()]))
         except ValueError as exc:
-            remarks.append(f"{quantity.name} in trial {trial} ({condition}): {exc}")
-    remarks += [_missing(quantity, name, trials) for name, trials in missing.items()]
-    return Derivation(quantity, tuple(found), tuple(remarks), is_normalised=bool(taken))
+            refused.setdefault(str(exc), []).append(any_of_it)
+    remarks = (
+        *(
+            f"{quantity.name} in {trials_named(trials)}: {why}"
+            for why, trials in refused.items()
+        ),
+        *(
+            f"{quantity.name} has no value in {trials_named(trials)}: no average of {name} there"
+            for name, trials in missing.items()
+        ),
+    )
+    return Derivation(quantity, tuple(found), remarks, is_normalised=bool(taken))
+
+
+def trials_named(observations: Sequence[Observation]) -> str:
+    """Trials as people are told of them.
+
+    Args:
+        observations: One of each trial, at least one.
+    """
+    which = "trial" if len(observations) == 1 else "trials"
+    return f"{which} {', '.join(f'{o.trial} ({o.condition})' for o in observations)}"
 
 
 def _mixed(quantity: Quantity, taken: Sequence[str], others: Sequence[str]) -> str:
@@ -159,11 +176,6 @@ def _mixed(quantity: Quantity, taken: Sequence[str], others: Sequence[str]) -> s
 
 def _was(names: Sequence[str]) -> str:
     return "was" if len(names) == 1 else "were"
-
-
-def _missing(quantity: Quantity, name: str, trials: Sequence[str]) -> str:
-    which = "trial" if len(trials) == 1 else "trials"
-    return f"{quantity.name} has no value in {which} {', '.join(trials)}: no average of {name} there"
 
 
 def _in_time(by_trial: Mapping[int, Observation]) -> list[Observation]:

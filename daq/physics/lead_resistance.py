@@ -225,5 +225,8 @@ def _moved(
     )
     if name == "power factor":
         low, high = max(low, 0.0), min(high, 1.0)
+    if not high > low:
+        # Too small for the digits of a float.
+        return 0.0
     change = abs(function(values | {name: high}) - function(values | {name: low}))
     return change * measured.std_uncertainty / (high - low)

@@ -1,7 +1,7 @@
 """What a machine does behind another lead: its voltage solved together with its current, everything with an interval.
 
-Each uncertain input is moved by its standard uncertainty and the whole circuit is solved again; what comes of it is expanded
-with that input's own coverage factor, and all are added in squares. So a meter's error that acts on curve, supply and
+Each uncertain input is moved by its standard uncertainty either way and the whole circuit is solved again; half of the
+difference is expanded with that input's own coverage factor, and all are added in squares. So a meter's error that acts on curve, supply and
 baseline alike keeps its sign in all three, and hardly touches a ratio.
 """
 
@@ -19,7 +19,7 @@ from daq.prediction.circuit import (
 )
 from daq.prediction.lead import AskedLead
 from daq.prediction.machine import Machine
-from daq.prediction.uncertain import moves
+from daq.prediction.uncertain import Move, Origin, moves
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +100,7 @@ def predict(machine: Machine, lead: AskedLead) -> Prediction:
     .. math:: V = V_s(I) - \Delta V(I, R, X, \cos\varphi), \quad I = I(V), \quad
         U^2 = \sum_k \left(k_k \, \Delta_k\right)^2
 
-    with :math:`\Delta_k` what the result does when input k moves by its standard uncertainty.
+    with :math:`\Delta_k` half of what the result does when input k moves from one standard uncertainty below to one above.
 
     Args:
         machine: As a session found it.
@@ -122,21 +122,14 @@ def predict(machine: Machine, lead: AskedLead) -> Prediction:
     """
     central = central_inputs(machine, lead)
     levels, ratios = solved(machine, lead, central)
-    moved = [
-        (move, *solved(machine, lead, move.inputs))
-        for move in moves(machine, lead, central)
-    ]
+    effects = [_effect(machine, lead, move) for move in moves(machine, lead, central)]
     figures = []
     for name, value in levels.items():
-        parts = _parts(
-            [(m.origin, m.coverage_factor * (a[name] - value)) for m, a, _ in moved]
-        )
+        parts = _parts([(e.origin, e.levels[name]) for e in effects])
         ratio = ratios.get(name)
         ratio_u = None
         if ratio is not None:
-            ratio_u = math.hypot(
-                *(m.coverage_factor * (b[name] - ratio) for m, _, b in moved)
-            )
+            ratio_u = math.hypot(*(e.ratios[name] for e in effects))
         title, unit = _named(machine, name)
         figures.append(
             Predicted(
@@ -151,6 +144,26 @@ def predict(machine: Machine, lead: AskedLead) -> Prediction:
             )
         )
     return Prediction(lead, tuple(figures), extrapolation_at(machine, levels[VOLTAGE]))
+
+
+@dataclass(frozen=True, slots=True)
+class _Effect:
+    """What one input does to figures and ratios, expanded."""
+
+    origin: Origin
+    levels: Mapping[str, float]
+    ratios: Mapping[str, float]
+
+
+def _effect(machine: Machine, lead: AskedLead, move: Move) -> _Effect:
+    levels, ratios = solved(machine, lead, move.inputs)
+    other_levels, other_ratios = solved(machine, lead, move.opposite)
+    half = 0.5 * move.coverage_factor
+    return _Effect(
+        move.origin,
+        {name: half * (value - other_levels[name]) for name, value in levels.items()},
+        {name: half * (value - other_ratios[name]) for name, value in ratios.items()},
+    )
 
 
 def predict_each(

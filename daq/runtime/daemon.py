@@ -18,7 +18,7 @@ from typing import Any, Protocol
 from daq.comparison.lead_watch import LeadWatch, unwatched
 from daq.config.bench import Bench, Instrument
 from daq.config.plan import Plan
-from daq.records import Gap, PlannedTrial, Reading, TrialResult
+from daq.records import Gap, PlannedTrial, Reading, TrialResult, TrialState
 from daq.runtime.beginning import Beginning, begin_or_resume
 from daq.runtime.board import Board
 from daq.runtime.clock import Clock
@@ -234,7 +234,10 @@ class _Daemon:
         )
 
     def _unwatched(self) -> str:
-        why = unwatched(self._bench.channels, self._plan.facts.conditions)
+        plan = self._plan
+        why = unwatched(
+            self._bench.channels, plan.facts.conditions, baseline=plan.baseline
+        )
         return f" {why[:1].upper()}{why[1:]}." if why else ""
 
     async def run(self) -> Outcome:
@@ -349,8 +352,9 @@ class _Daemon:
     def _look_at_lead(self, now_s: float) -> None:
         warning = self._leads.warning(now_s)
         if warning is not None:
-            self.board.lead_warning = AlarmLine(warning, now_s)
-            self._event("lead", warning)
+            self._session.mark(warning.seen)
+            self.board.lead_warning = AlarmLine(warning.text, now_s)
+            self._event("lead", warning.text)
 
     def _note_health(self, snapshot: Snapshot) -> None:
         """A meter that falls silent, and a machine that runs on, belong in the record and in a plain log."""
@@ -404,7 +408,12 @@ class _Daemon:
                 if self.board.store.state != "ok":
                     self._session.mark(STORE_WAS_FAILING)
             elif occurrence.happening in SWITCHED_OFF:
-                self._leads.machine_off(occurrence.at_s)
+                result = occurrence.result
+                self._leads.machine_off(
+                    occurrence.at_s,
+                    is_finished=result is not None
+                    and result.state is not TrialState.UNFINISHED,
+                )
                 self.board.lead_warning = None
             if occurrence.result is not None:
                 self.board.result(occurrence.result)

@@ -214,7 +214,9 @@ def test_check_shows_an_accuracy_that_is_stated_in_parts_and_by_a_certificate(
     parts = "gain_percent = 1.5, offset = 0.05"
     certificate = "certificate = { expanded_uncertainty = 0.2, coverage_factor = 2 }"
     text = shipped.read_text(encoding="utf-8")
-    text = text.replace("percent_of_reading = 1, counts = 2", parts)
+    shipped_parts = "gain_percent = 0.7, offset = 0.02, linearity_percent = 0.15"
+    assert shipped_parts in text
+    text = text.replace(shipped_parts, parts)
     text = text.replace("absolute = 0.5", certificate)
     (folder / "own.toml").write_text(text, encoding="utf-8")
     edit(folder / "bench.toml", '"vane-anemometer-stream"', '"own.toml"')

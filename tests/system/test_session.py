@@ -203,7 +203,9 @@ def test_faults_on_every_line_and_a_lost_meter_make_gaps_and_no_wrong_average(
 ):
     # Two meters at different rates: the supply end is polled half as often as the machine end.
     slower = ("bench.toml", "unit = 1\ninterval_s = 1.0", "unit = 1\ninterval_s = 2.0")
-    bench, simulators = simulated("leads", "--faults", "mixed", seed=5, edits=[slower, ONCE])
+    bench, simulators = simulated(
+        "leads", "--faults", "mixed", seed=5, edits=[slower, ONCE]
+    )
     run = Run(bench)
     second = LEADS[1]
     bench.wait_for(

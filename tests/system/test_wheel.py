@@ -77,7 +77,7 @@ def test_the_demonstration_runs_from_the_wheel_and_ends_with_the_table(
     assert done.returncode == 0, done.stdout + done.stderr
     assert "seed 1" in done.stdout
     assert "time runs 18 times as fast as life" in done.stdout
-    assert "of 24 averages hold the truth within U" in done.stdout
+    assert "of 48 averages hold the truth within U" in done.stdout
     for condition in (
         "at the outlet",
         "2.5 mm2, 25 m",
@@ -90,5 +90,5 @@ def test_the_demonstration_runs_from_the_wheel_and_ends_with_the_table(
         str(installed / "bin" / "daq"), "export", str(store), folder=tmp_path
     )
     rows = list(csv.DictReader(exported.stdout.splitlines()))
-    assert len(rows) == 24
+    assert len(rows) == 48
     assert all(float(row["expanded_uncertainty"]) > 0 for row in rows)

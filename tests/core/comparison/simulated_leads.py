@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from daq.comparison.lead_findings import find_leads
 from daq.comparison.lead_readings import Stretch, TrialEdges
-from daq.comparison.lead_report import LeadReport
+from daq.comparison.lead_report import LeadFinding, LeadReport
 from daq.comparison.rules import Air, ConditionFacts, LeadFacts
 from daq.records import Accuracy, Channel
 from tests.core.comparison.observed import channel
@@ -145,6 +145,56 @@ def session(
         )
     ]
     return find_leads(runs, (BASELINE, condition), baseline=BASELINE.name, air=ROOM)
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A session that was drawn, and what is true of its lead.
+
+    Attributes:
+        is_thin: Its conductors are one size smaller than its jacket says.
+        loop_ohm: Of the lead at 20 °C, contacts included.
+        how: How it was carried out.
+        found: What was found of it.
+    """
+
+    is_thin: bool
+    loop_ohm: float
+    how: Circumstances
+    found: LeadFinding
+
+    @property
+    def relative_u(self) -> float:
+        """Standard uncertainty over resistance, as found; infinite where that is nothing."""
+        u, resistance = self.found.uncertainty, self.found.resistance_ohm
+        if u is None or resistance is None or resistance <= 0.0:
+            return math.inf
+        return u.std_uncertainty / resistance
+
+
+def drawn_session(random: np.random.Generator) -> Drawn:
+    """Carry out a session of the kind that tests/benchmarks/leads.py describes; half of the leads are thin."""
+    how = Circumstances(
+        nominal_v=float(random.choice([120.0, 230.0])),
+        current_a=random.uniform(3.0, 13.0),
+        power_factor=random.uniform(0.85, 0.99),
+        wander_percent=random.uniform(0.02, 0.15),
+        wiring_ohm=random.uniform(0.1, 0.6),
+        idle_s=random.uniform(15.0, 60.0),
+        warming_k=random.uniform(0.0, 20.0),
+        noise_v=random.uniform(0.01, 0.08),
+        has_supply_meter=bool(random.integers(2)),
+        repeats=int(random.integers(1, 4)),
+    )
+    jacket = float(random.choice(sorted(SMALLER)))
+    length_m = random.uniform(5.0, 50.0)
+    is_thin = bool(random.integers(2))
+    real = SMALLER[jacket] if is_thin else jacket
+    ohm_per_km = random.uniform(17.241 / real, MOST_OHM_PER_KM[real])
+    loop_ohm = 2.0 * length_m * ohm_per_km / 1000.0 + random.uniform(0.0, 0.02)
+    lead = LeadFacts(area_mm2=jacket, length_m=length_m)
+    report = session(lead, loop_ohm, how, random)
+    return Drawn(is_thin, loop_ohm, how, report.findings[1])
 
 
 def _wandering(

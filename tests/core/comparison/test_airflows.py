@@ -12,13 +12,13 @@ from daq.comparison.observations import Observation
 from daq.comparison.rules import (
     Air,
     Airflow,
-    AirMeterKind,
     Orifice,
     Pitot,
-    PressureKind,
     Surroundings,
 )
 from daq.comparison.trial_inputs import Derivation, TrialInputs
+from daq.physics.airflow import AirMeterKind
+from daq.physics.atmosphere import PressureKind
 from daq.records import Channel
 from tests.core.comparison.observed import channel, error_of, observation
 
@@ -283,6 +283,20 @@ def test_zero_airflow_is_averaged_and_said() -> None:
     # The meter's offset is still worth 3.6 m³/h.
     assert error_of(seen, "velocity: offset") == pytest.approx(3.6)
     assert "nothing flows" in found["airflow"].remarks[0]
+
+
+def test_trials_without_an_airflow_are_listed_in_one_sentence() -> None:
+    still = observation(0.0, trial=2, condition="long lead")
+    found = _derived(
+        VANE,
+        (VELOCITY, observation(10.0)),
+        (VELOCITY, still),
+        (VELOCITY, replace(still, trial=3, mean=-0.02)),
+    )
+    assert found["airflow"].remarks == (
+        "airflow is not above zero in trials 2 (long lead), 3 (long lead): nothing flows, or check velocity and the way"
+        " its meter faces",
+    )
 
 
 def test_air_power_is_flow_times_pressure_however_suction_is_signed() -> None:

@@ -56,7 +56,7 @@ def test_dunnetts_blood_counts_come_out_as_he_found_them():
     found = []
     for group in (a, b):
         error = s * math.sqrt(1 / len(group) + 1 / len(control))
-        t = abs(np.mean(group) - np.mean(control)) / error
+        t = float(abs(np.mean(group) - np.mean(control)) / error)
         found.append(1.0 - dunnett_probability(t, factors, nu))
     assert found == pytest.approx([0.6201, 0.0059], abs=1e-3)
 

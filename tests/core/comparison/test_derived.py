@@ -7,11 +7,10 @@ from daq.comparison.observations import Observation, Quantity
 from daq.comparison.rules import (
     Air,
     Airflow,
-    AirMeterKind,
-    ComparisonRules,
-    PressureKind,
     Surroundings,
 )
+from daq.physics.airflow import AirMeterKind
+from daq.physics.atmosphere import PressureKind
 from daq.records import Channel
 from tests.core.comparison.observed import channel, error_of, observation
 
@@ -43,7 +42,6 @@ def _derive(
     quantities, observations, remarks = derive_quantities(
         tuple(each for each, _ in bench),
         surroundings,
-        ComparisonRules(),
         {each.name: (observation(mean),) for each, mean in bench},
         normalised=normalised,
     )
@@ -107,7 +105,6 @@ def test_an_error_of_the_flow_comes_through_to_the_efficiency() -> None:
     _, observations, _ = derive_quantities(
         tuple(each for each, _ in BENCH),
         Surroundings(ROOM, (DUCT,)),
-        ComparisonRules(),
         measured,
     )
     # 2 % of 0.08.
@@ -126,3 +123,17 @@ def test_what_was_taken_to_a_reference_voltage_is_not_mixed_with_what_was_not() 
 def test_all_at_one_reference_voltage_makes_an_efficiency() -> None:
     quantities, _, _ = _derive(normalised=("power", "velocity", "pressure"))
     assert "efficiency" in quantities
+
+
+def test_what_is_wrong_in_the_same_way_in_several_trials_is_said_once() -> None:
+    measured: dict[str, tuple[Observation, ...]] = {
+        each.name: (observation(mean), observation(mean, trial=2))
+        for each, mean in BENCH
+    }
+    measured["machine_voltage"] = (observation(225.0),)
+    measured["velocity"] = (observation(0.0), observation(0.0, trial=2))
+    *_, remarks = derive_quantities(
+        tuple(each for each, _ in BENCH), Surroundings(ROOM, (DUCT,)), measured
+    )
+    assert sum("trials 1 (short lead), 2 (short lead)" in said for said in remarks) == 1
+    assert len(remarks) == len(set(remarks))

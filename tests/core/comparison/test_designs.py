@@ -57,6 +57,7 @@ def test_repeats_and_size_agree():
     size = difference_shown(
         [5] * 3, baseline_repeats=5, std_dev=1.0, degrees_of_freedom=8
     )
+    assert size is not None
     needed = repeats_to_show(
         size * 1.001, std_dev=1.0, degrees_of_freedom=8, conditions=3
     )
@@ -83,7 +84,9 @@ def test_the_size_stated_is_found_four_times_in_five():
         before = comparison_of(
             POWER, session(nothing, Bench(), random), baseline=BASELINE
         )
-        truth = {**nothing, "first": 1000.0 - before.differences[0].detectable}
+        stated = before.differences[0].detectable
+        assert stated is not None
+        truth = {**nothing, "first": 1000.0 - stated}
         after = comparison_of(POWER, session(truth, Bench(), random), baseline=BASELINE)
         found += after.differences[0].verdict is Verdict.REAL
     # 75 to 85 %, and three standard deviations of 300 draws about it.

@@ -6,9 +6,9 @@ import pytest
 
 from daq.comparison.observations import ErrorPart, Observation, Quantity, propagate
 from daq.comparison.systematic import error_parts
-from daq.comparison.verdicts import compare_quantity
 from daq.records import Accuracy
 from daq.uncertainty import contributions_of_accuracy
+from tests.core.comparison.simulated import comparison_of
 
 Z = 1.959964
 POWER = Quantity("power", "Power", "power", "W")
@@ -29,7 +29,7 @@ def observation(trial, condition, mean, accuracy, *, within=0.0, channel="power"
 
 def compared(accuracy, *, within=0.0, channel="power"):
     """Y 96 against B 100, one trial each; no spread is known, so that the errors alone are seen."""
-    found = compare_quantity(
+    found = comparison_of(
         POWER,
         [
             observation(1, "B", 100.0, accuracy, within=within),

@@ -146,3 +146,16 @@ def test_a_drop_that_no_resistance_makes_is_refused() -> None:
     # Almost wattless load: the machine's voltage at right angles alone is more than the supply's.
     with pytest.raises(ValueError, match="no resistance makes it"):
         resistance_from_drop(-60.0, machine_v=230.0, current_a=10.0, power_factor=0.1)
+
+
+def test_an_uncertainty_lost_in_a_float_s_digits_counts_as_none() -> None:
+    # 1e-16 V beside 6.65 V, of two steady displays: the sum is 6.65 V again.
+    loop = loop_resistance(
+        drop_v=Measured(6.65, 1e-16),
+        machine_v=Measured(222.35),
+        current_a=Measured(10.0),
+        power_factor=Measured(1.0),
+        reactance_ohm=EXACT,
+    )
+    assert loop.resistance_ohm == pytest.approx(0.665)
+    assert loop.std_uncertainty_ohm == 0.0

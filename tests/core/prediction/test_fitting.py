@@ -58,8 +58,7 @@ def test_a_line_without_knowledge_is_that_of_the_gum() -> None:
 
 
 def test_known_variances_weigh_the_points() -> None:
-    # Weighted mean by hand: (3 * 10 + 1 * 14) / 4 = 11, variance 1 / (1 + 1/3) = 0.75; chi squared
-    # 1 + 9/3 = 4 with 1 degree of freedom would ask for more, so that both variances are made equal to the gap's.
+    # By hand: weights 1 and 1/3 make (10 + 10.4/3) / (4/3) = 10.1, variance 3/4; the two agree well within their own.
     flat = Known(np.zeros(1), np.full(1, np.inf))
     fit = fit_known(
         np.ones((2, 1)),
@@ -75,7 +74,7 @@ def test_known_variances_weigh_the_points() -> None:
 
 
 def test_points_farther_apart_than_they_may_be_show_an_excess() -> None:
-    # Paule and Mandel with equal variances v: excess variance = s^2 - v. Here s^2 = 10/3 (1, 2, 3, 4 times 2/sqrt 2 ...).
+    # Paule and Mandel with equal variances v: excess variance = s^2 - v. Of 1, 2, 3, 4 s^2 is 5/3, here twice that.
     values = np.array([1.0, 2.0, 3.0, 4.0]) * math.sqrt(2.0)
     flat = Known(np.zeros(1), np.full(1, np.inf))
     fit = fit_known(
