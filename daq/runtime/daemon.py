@@ -6,6 +6,7 @@ a meter that goes away does not.
 
 import asyncio
 import contextlib
+import gc
 import json
 import signal
 from collections.abc import Callable, Coroutine, Iterable
@@ -243,6 +244,8 @@ class _Daemon:
     async def run(self) -> Outcome:
         """Run every part until the session is finished or a signal comes."""
         loop = asyncio.get_running_loop()
+        # What was loaded stays: going through it again would hold a poll up for ten milliseconds.
+        gc.freeze()
         for number in _STOPPING:
             loop.add_signal_handler(number, self._stop, number)
         try:
