@@ -115,7 +115,15 @@ def session_figures(
         earlier=_earlier_spreads(quantities, earlier),
         left_out=_left_out(session),
         remarks=(*said, *remarks),
+        normalised=_normalised_and_derived(session),
     )
+
+
+def _normalised_and_derived(session: StoredSessionParts) -> frozenset[str]:
+    rows = counting_averages(each.average for each in session.averages)
+    channels = _normalised(rows)
+    flows = [a.name for a in session.surroundings.airflows if a.channel in channels]
+    return frozenset([*channels, *flows, *(f"{name}_standard" for name in flows)])
 
 
 def _answerable(facts: PlanFacts, there: Sequence[str]) -> tuple[PlanFacts, list[str]]:
@@ -158,7 +166,7 @@ def _observed(
         tuple(channels.values()),
         session.surroundings,
         in_order,
-        normalised=_normalised(counting),
+        normalised=_normalised(each.average for each in counting),
     )
     return (
         (*measured.values(), *derived),
@@ -167,8 +175,7 @@ def _observed(
     )
 
 
-def _normalised(counting: Iterable[BudgetedAverage]) -> set[str]:
-    averages = (each.average for each in counting)
+def _normalised(averages: Iterable[StoredAverage]) -> set[str]:
     return {a.channel for a in averages if a.reference_v is not None}
 
 

@@ -47,6 +47,7 @@ class SessionFigures:
         left_out: Trials that are not compared.
         remarks: What could not be derived, and why.
         limits: That the plan had watched.
+        normalised: Names of channels whose means were taken to a reference voltage, and of what is derived from them.
     """
 
     number: int
@@ -65,6 +66,7 @@ class SessionFigures:
     left_out: tuple[LeftOut, ...] = ()
     remarks: tuple[str, ...] = ()
     limits: tuple[Limit, ...] = ()
+    normalised: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from daq.comparison.observations import Observation, Quantity, propagate
 from daq.comparison.session import SessionFigures
@@ -116,7 +116,17 @@ def select(figures: SessionFigures) -> Selection:
         remarks.append(
             f"taken to change nothing but the voltage, since the plan does not say what they change: {', '.join(unsaid)}"
         )
-    return Selection(figures, frozenset(there) - frozenset(others), tuple(remarks))
+    if figures.normalised:
+        remarks.append(
+            "left out, because their means hold for another voltage than was measured at the machine:"
+            f" {', '.join(sorted(figures.normalised))}"
+        )
+    as_read = tuple(q for q in figures.quantities if q.name not in figures.normalised)
+    return Selection(
+        replace(figures, quantities=as_read),
+        frozenset(there) - frozenset(others),
+        tuple(remarks),
+    )
 
 
 # ---- voltages

@@ -185,3 +185,13 @@ def test_a_plan_states_a_lead_by_size_or_by_resistance() -> None:
     assert plain is not None
     assert tinned is not None
     assert tinned.resistance_ohm > plain.resistance_ohm
+
+
+def test_means_that_hold_for_another_voltage_are_left_out_and_named() -> None:
+    session = replace(exact_session(law(1.0)), normalised=frozenset({WATTS.name}))
+    machine = machine_of(session, supply_v=232.0)
+    assert POWER not in machine.curves
+    assert any(
+        f"another voltage than was measured at the machine: {WATTS.name}" in r
+        for r in machine.remarks
+    )
