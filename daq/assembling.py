@@ -114,9 +114,18 @@ def session_figures(
         observations=observations,
         earlier=_earlier_spreads(quantities, earlier),
         left_out=_left_out(session),
-        remarks=(*said, *remarks),
+        remarks=(*said, *_never_measured(session), *remarks),
         normalised=_normalised_and_derived(session),
     )
+
+
+def _never_measured(session: StoredSessionParts) -> list[str]:
+    """Conditions of the plan that no trial was begun of."""
+    begun = {trial.condition for trial in session.trials}
+    names = [c.name for c in session.facts.conditions if c.name not in begun]
+    if not names or not begun:
+        return []
+    return [f"no trial yet of {', '.join(map(repr, names))}"]
 
 
 def _normalised_and_derived(session: StoredSessionParts) -> frozenset[str]:

@@ -157,7 +157,7 @@ def correction_sentence(comparison: QuantityComparison) -> str:
         for d in comparison.other_differences
     )
     return (
-        f"The drift between repeated baselines was {chosen}, as the plan says beforehand. With it {other} the differences"
+        f"The drift between repeated baselines was {chosen}, as the plan has it ([comparison] bracketing). With it {other} the differences"
         f" would be: {figures}."
     )
 

@@ -246,21 +246,27 @@ def _show_answer(folder: Path, store: Path) -> None:
         sys.stdout.write(f"No report: {exc}\n")
 
 
+def _as_typed() -> str:
+    """How this program can be called again: as it was, where the name alone is not found."""
+    typed = Path(sys.argv[0])
+    return str(typed) if typed.name == "daq" and not shutil.which("daq") else "daq"
+
+
 def _pointers(folder: Path, store: Path, *, has_leads: bool) -> str:
-    report = folder / "report.html"
+    report, daq = folder / "report.html", _as_typed()
     lines = [
         "",
         *([f"Report: {report}, open it in any browser"] if report.exists() else []),
         f"Results: {store}",
         "All of the comparison, with leads, prices and cautions:",
-        f"  daq compare {store}",
+        f"  {daq} compare {store}",
         "Averages with their uncertainties, as CSV:",
-        f"  daq export {store}",
+        f"  {daq} export {store}",
     ]
     if has_leads:
         lines += [
             "What another lead would do:",
-            f"  daq predict {store} --area 1.5mm2,4mm2 --length 10m,50m",
+            f"  {daq} predict {store} --area 1.5mm2,4mm2 --length 10m,50m",
         ]
     lines.append(f"Bench, plan and the simulators' log are beside it in {folder}")
     return "\n".join(lines) + "\n"

@@ -5,11 +5,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 
 from daq.comparison.session import SessionFigures
+from daq.comparison.trial_inputs import MACHINE_END
 from daq.comparison_tables import texts_aligned
 from daq.export import json_document
 from daq.physics.ampacity import NEVER_PERMISSION
+from daq.prediction.circuit import VOLTAGE
 from daq.prediction.leaving_out import LeftOutCheck
-from daq.prediction.machine import Machine
+from daq.prediction.machine import CURRENT, Machine
 from daq.prediction.predicting import NotPredicted, Prediction
 from daq.prediction_words import (
     Outcome,
@@ -22,6 +24,8 @@ from daq.prediction_words import (
 
 _WIDTH = 80
 _NOT_PREDICTED = "not predicted"
+_WATCHED = {("voltage", "V"): VOLTAGE, ("current", "A"): CURRENT}
+"""Which prediction a limit of the plan is held against, by its channel's quantity and unit."""
 _CAUTIONS = (
     NEVER_PERMISSION,
     "A prediction does not say that a lead may carry the current: see its marking and `daq lead`. Low voltage can"
@@ -55,6 +59,8 @@ def _lines(answer: Answer) -> Iterator[str]:
         yield from _one(answer.outcomes[0])
     else:
         yield from _several(answer)
+    for sentence in _beyond_limits(answer):
+        yield from _wrapped(f"Caution: {sentence}")
     yield ""
     for sentence in (
         *basis_sentences(answer.machine, answer.checks),
@@ -86,6 +92,36 @@ def _several(answer: Answer) -> Iterator[str]:
     yield from _side_by_side([(*heading[:-1], "measured voltages"), *shown])
     for reason in reasons:
         yield from _wrapped(f"{_NOT_PREDICTED.capitalize()}: {reason}.")
+
+
+def _beyond_limits(answer: Answer) -> Iterator[str]:
+    """What the session's plan would have alarmed of."""
+    figures = answer.figures
+    watched = {q.name: q for q in figures.quantities}
+    for outcome in answer.outcomes:
+        for limit in figures.limits:
+            quantity = watched.get(limit.channel)
+            name = (
+                _WATCHED.get((quantity.quantity, quantity.unit)) if quantity else None
+            )
+            if name is None or isinstance(outcome, NotPredicted):
+                continue
+            if name == VOLTAGE and quantity and quantity.place != MACHINE_END:
+                continue
+            found = outcome.of(name)
+            if found and limit.below is not None and found.value < limit.below:
+                yield _beyond(outcome, found.value, "below", limit.below, limit.reason)
+            if found and limit.above is not None and found.value > limit.above:
+                yield _beyond(outcome, found.value, "above", limit.above, limit.reason)
+
+
+def _beyond(
+    outcome: Prediction, value: float, word: str, bound: float, reason: str
+) -> str:
+    return (
+        f"{outcome.lead.designation}: {value:.4g} is {word} the {bound:g} that the plan allows ({reason})."
+        " Do not fit such a lead without asking whoever is licensed where you are."
+    )
 
 
 def _side_by_side(rows: Sequence[tuple[str, ...]]) -> Iterator[str]:
@@ -136,7 +172,7 @@ def render_json(answer: Answer) -> str:
             ],
             "remarks": list(machine.remarks),
             "assumptions": assumption_sentences(),
-            "cautions": list(_CAUTIONS),
+            "cautions": [*_beyond_limits(answer), *_CAUTIONS],
             "missing": None,
         }
     )

@@ -47,7 +47,7 @@ def run(arguments: Sequence[str]) -> int:
     else:
         display.finished(outcome)
         sys.stdout.write(
-            f"Results are in {store_path}; daq export {store_path} hands them on.\n"
+            f"Results are in {store_path}; daq compare {store_path} says what was lost, daq report makes a page of it.\n"
         )
     return exit_code(outcome)
 

@@ -290,6 +290,13 @@ def _listed(name: str, known: Iterable[str]) -> str:
     return f"{', '.join(known)}{guess}"
 
 
+def _quoted(name: str, known: Iterable[str]) -> str:
+    """Names of conditions may hold commas."""
+    close = difflib.get_close_matches(name, list(known), n=1)
+    guess = f"; did you mean {close[0]!r}?" if close else ""
+    return f"{', '.join(map(repr, known))}{guess}"
+
+
 def _tolerance(model: PlanModel, channel: Channel) -> float:
     settling = model.settling
     if channel.name in settling.tolerances:
@@ -309,9 +316,7 @@ def _faults(
     faults = []
     conditions = [c.name for c in model.condition]
     if model.baseline not in conditions:
-        problem = (
-            f"no condition {model.baseline!r}, expected one of {', '.join(conditions)}"
-        )
+        problem = f"no condition {model.baseline!r}, expected one of {_quoted(model.baseline, conditions)}"
         faults.append(source.fault(("baseline",), problem))
     names = [c.name for c in channels]
     named: list[tuple[tuple[str | int, ...], str]] = []

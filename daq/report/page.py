@@ -36,8 +36,9 @@ _KEY = (
     f" real. {MARKS[Verdict.REAL]} real, {MARKS[Verdict.NOT_SHOWN]} not shown, {MARKS[Verdict.UNDECIDED]} undecided."
 )
 _TRIAL_KEY = (
-    "Dark: readings. Grey: run-up. Green: the settled window that was averaged, and its mean. The height is chosen by what came"
-    " after the run-up; an inrush may leave the picture."
+    "Dark: readings. Grey: run-up. Green: the settled window that was averaged, and the level that it settles at (its mean with"
+    " what is still dying away taken off, so it may lie at the edge of the readings). The height is chosen by what came after"
+    " the run-up; an inrush may leave the picture."
 )
 
 

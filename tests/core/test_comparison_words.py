@@ -199,7 +199,7 @@ def test_an_unknown_spread_makes_nothing_real():
 def test_both_figures_of_a_drift_are_told():
     drifting = {"bare": [100.0, 102.0], "filter": [91.0, 93.0]}
     left_in = correction_sentence(compared(drifting))
-    assert "was left in, as the plan says beforehand" in left_in
+    assert "was left in, as the plan has it ([comparison] bracketing)" in left_in
     # Against the line through 100 and 102 two trials on: 91 - 101, and 93 - 102 beyond its end.
     assert f"With it taken out the differences would be: filter: {MINUS}9.50" in left_in
     rules = ComparisonRules(bracketing=True)

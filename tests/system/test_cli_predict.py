@@ -147,3 +147,17 @@ def test_a_store_that_is_not_there_ends_with_4(run: Daq, tmp_path: Path) -> None
     ended = run("predict", missing, "--area", "1.5mm2", "--length", "25m")
     assert ended.code == 4
     assert ended.says_only("no.db")
+
+
+def test_a_prediction_beyond_what_the_plan_allows_is_cautioned(
+    run: Daq, tmp_path: Path
+) -> None:
+    limit = '[[limit]]\nchannel = "machine_voltage"\nbelow = 215\nreason = "least voltage"\n'
+    watched = store_session(
+        tmp_path / "watched.db", carried(list(AT_MACHINE)), plan=LEADS_PLAN + limit
+    )
+    options = ["--area", "0.75mm2,2.5mm2", "--length", "50m"]
+    said = " ".join(run("predict", str(watched), *options).out.split())
+    assert "Caution: 0.75 mm², 50 m:" in said
+    assert "is below the 215 that the plan allows (least voltage)" in said
+    assert "Caution: 2.5 mm², 50 m:" not in said

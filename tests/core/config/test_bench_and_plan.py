@@ -352,7 +352,7 @@ def test_averaging_and_order_are_those_of_the_plan() -> None:
     [
         ('baseline = "none"\n', "", ":1: baseline: missing, expected a value"),
         ('baseline = "none"', 'baseline = "nothing"', ":3: baseline: "
-         "no condition 'nothing', expected one of none, fine"),
+         "no condition 'nothing', expected one of 'none', 'fine'"),
         ('title = "Extractor fan"', "", ":5: machine.title: missing, expected a value"),
         ('name = "fine"', 'name = "none"', ":1: two conditions of one name: none"),
         ('channel = "meter_b_current"\non', 'channel = "meter_b_curent"\non', ":16: start.channel: "
