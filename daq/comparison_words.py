@@ -8,6 +8,8 @@ from daq.comparison.spread import LEAST_DEGREES_OF_FREEDOM, SpreadSource
 from daq.comparison.verdicts import Difference, QuantityComparison, Verdict
 from daq.wording import decimals_of_uncertainty, unit_symbol
 
+_ABOVE_ZERO = frozenset({"airflow", "velocity", "current", "power"})
+"""Quantities that a running machine has some of."""
 MINUS = "\N{MINUS SIGN}"
 _SMALL = 1e-5
 """What is smaller is shown with an exponent."""
@@ -169,7 +171,25 @@ def answer_sentences(comparison: SessionComparison) -> list[str]:
         return list(_why_no_answer(comparison))
     if not answer.differences:
         return [_baseline_alone(comparison, answer)]
+    if impossible := impossible_answer(comparison):
+        return [impossible]
     return [verdict_sentence(each, answer) for each in answer.differences]
+
+
+def impossible_answer(comparison: SessionComparison) -> str:
+    """Why nothing follows from what the answer is about; empty where something does."""
+    answer = comparison.of(comparison.answer) if comparison.answer else None
+    if answer is None or answer.quantity.quantity not in _ABOVE_ZERO:
+        return ""
+    observed = comparison.figures.observations[answer.quantity.name]
+    trials = [str(o.trial) for o in observed if not o.mean > 0.0]
+    if not trials:
+        return ""
+    which = "trial" if len(trials) == 1 else "trials"
+    return (
+        f"{answer.quantity.title} is not above zero in {which} {', '.join(trials)}, so nothing can be said of what was lost:"
+        " check the meter, and the way that it faces. The figures stand below."
+    )
 
 
 def _why_no_answer(comparison: SessionComparison) -> Iterator[str]:

@@ -166,7 +166,7 @@ def assumptions(measured: Sequence[LoopMeasurement], copper: Measured) -> list[s
     if any(m.power_factor_is_assumed for m in measured):
         said.append(
             f"Power factor {ASSUMED_POWER_FACTOR.value:g} with a standard uncertainty of"
-            f" {ASSUMED_POWER_FACTOR.std_uncertainty:g}: nobody measures it (common practice, no published source)."
+            f" {ASSUMED_POWER_FACTOR.std_uncertainty:g}: taken where none that can be was measured (common practice, no published source)."
         )
     if any(m.method is Method.STEP for m in measured):
         said.append(

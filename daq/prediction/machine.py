@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from daq.comparison.electrical import observed_power_factor
 from daq.comparison.observations import Observation
 from daq.comparison.session import SessionFigures
 from daq.comparison.trial_inputs import MACHINE_END, SUPPLY_END
@@ -143,15 +144,18 @@ def _curves(
             for t, y in selected.observed.items()
             if t in volts.observed
         ]
-        if why := _why_no_curve(pairs):
+        why = _why_no_curve(pairs)
+        if name == POWER and not why:
+            why = _why_no_power(selected, volts, current)
+        if why:
             remarks.append(f"{selected.quantity.title} is not predicted: {why}")
         else:
             known = selection.elsewhere(selected, pairs, as_share=True)
             curves[name] = fit_curve(selected.quantity, pairs, known)
     if POWER not in curves:
         remarks.append(
-            "the machine's power factor is taken as 0.8 to 1 (our own assumption), since its power was not averaged at"
-            f" place = {MACHINE_END!r}"
+            "the machine's power factor is taken as 0.8 to 1 (our own assumption), since no power that can be was averaged"
+            f" at place = {MACHINE_END!r}"
         )
     return curves, remarks
 
@@ -174,6 +178,20 @@ def _why_no_curve(pairs: Sequence[Pair]) -> str:
             f"{count} conditions have it together with the voltage at the machine, expected at least"
             f" {LEAST_VOLTAGES}"
         )
+    return ""
+
+
+def _why_no_power(power: Selected, volts: Selected, current: Selected) -> str:
+    """Trials in which the power is more than voltage and current can carry."""
+    for trial, watts in power.observed.items():
+        if trial not in volts.observed or trial not in current.observed:
+            continue
+        try:
+            observed_power_factor(
+                [watts, volts.observed[trial], current.observed[trial]]
+            )
+        except ValueError as exc:
+            return f"in trial {trial} {exc}"
     return ""
 
 

@@ -8,6 +8,7 @@ from daq.comparison.verdicts import Difference, QuantityComparison, Verdict
 from daq.comparison_words import (
     MINUS,
     answer_sentences,
+    impossible_answer,
     quoted,
     share_of_baseline,
     shown_difference,
@@ -29,7 +30,7 @@ class Headline:
 def headline(comparison: SessionComparison) -> Headline:
     """The answer in a sentence or two."""
     answer = comparison.of(comparison.answer) if comparison.answer else None
-    if answer is None or not answer.differences:
+    if answer is None or not answer.differences or impossible_answer(comparison):
         first, *others = answer_sentences(comparison)
         return Headline(first, " ".join(others))
     real = [d for d in answer.differences if d.verdict is Verdict.REAL]

@@ -97,10 +97,11 @@ def test_what_may_be_zero_at_the_baseline_has_no_percents():
     assert " V more voltage drop than" in sentence
 
 
-def test_zero_airflow_promises_no_size():
-    nothing = {"bare": [0.0, 0.0, 0.0], "filter": [0.0, 0.0, 0.0]}
-    (sentence,) = said_of(nothing, within=0.0)
-    assert sentence == "filter: no difference in airflow shown (0.000 ± 0.000 m³/h)."
+@pytest.mark.parametrize("flows", [[0.0, 0.0, 0.0], [5.0, 5.1, 5.2]])
+def test_an_airflow_that_is_not_above_zero_makes_no_answer(flows):
+    (sentence,) = said_of({"bare": [0.0, 0.0, 0.0], "filter": flows}, within=0.0)
+    assert "is not above zero in trials" in sentence
+    assert "nothing can be said of what was lost" in sentence
 
 
 # ---- where there is none

@@ -125,9 +125,20 @@ def test_milliamperes_and_kilowatts_are_understood() -> None:
         replace(WATTS, unit="kW"),
     ]
     small = law(0.6, current_a=1000.0)
-    machine = machine_of(exact_session(small, quantities=quantities))
+    session = exact_session(small, quantities=quantities)
+    # 230 V and 1 A are 0.23 kW.
+    watts = tuple(
+        replace(
+            o,
+            mean=1e-6 * o.mean,
+            std_uncertainty_within=1e-6 * o.std_uncertainty_within,
+        )
+        for o in session.observations[WATTS.name]
+    )
+    observed = {**session.observations, WATTS.name: watts}
+    machine = machine_of(replace(session, observations=observed))
     assert machine.curves[CURRENT].value(230.0) == pytest.approx(1.0)
-    assert machine.curves[POWER].value(230.0) == pytest.approx(2.3e8)
+    assert machine.curves[POWER].value(230.0) == pytest.approx(230.0)
     assert machine.curves[POWER].quantity.unit == "W"
 
 
@@ -195,3 +206,14 @@ def test_means_that_hold_for_another_voltage_are_left_out_and_named() -> None:
         f"another voltage than was measured at the machine: {WATTS.name}" in r
         for r in machine.remarks
     )
+
+
+def test_a_power_that_cannot_be_is_not_predicted_and_that_is_said() -> None:
+    session = exact_session(law(1.0))
+    watts = tuple(
+        replace(o, mean=1.4 * o.mean) for o in session.observations[WATTS.name]
+    )
+    observed = {**session.observations, WATTS.name: watts}
+    machine = machine_of(replace(session, observations=observed), supply_v=232.0)
+    assert POWER not in machine.curves
+    assert any("which cannot be above 1" in remark for remark in machine.remarks)
