@@ -12,7 +12,7 @@ from daq.physics.ampacity import NEVER_PERMISSION
 from daq.prediction.circuit import VOLTAGE
 from daq.prediction.leaving_out import LeftOutCheck
 from daq.prediction.machine import CURRENT, Machine
-from daq.prediction.predicting import NotPredicted, Prediction
+from daq.prediction.predicting import NotPredicted, Predicted, Prediction
 from daq.prediction_words import (
     Outcome,
     assumption_sentences,
@@ -21,6 +21,7 @@ from daq.prediction_words import (
     shown_extrapolation,
     table_rows,
 )
+from daq.wording import shown_average
 
 _WIDTH = 80
 _NOT_PREDICTED = "not predicted"
@@ -109,18 +110,28 @@ def _beyond_limits(answer: Answer) -> Iterator[str]:
             if name == VOLTAGE and quantity and quantity.place != MACHINE_END:
                 continue
             found = outcome.of(name)
-            if found and limit.below is not None and found.value < limit.below:
-                yield _beyond(outcome, found.value, "below", limit.below, limit.reason)
-            if found and limit.above is not None and found.value > limit.above:
-                yield _beyond(outcome, found.value, "above", limit.above, limit.reason)
+            if found is None:
+                continue
+            value, expanded = found.value, found.expanded_uncertainty
+            if limit.below is not None and value - expanded < limit.below:
+                word = "is" if value + expanded < limit.below else "may be"
+                yield _beyond(
+                    outcome, found, f"{word} below", limit.below, limit.reason
+                )
+            if limit.above is not None and value + expanded > limit.above:
+                word = "is" if value - expanded > limit.above else "may be"
+                yield _beyond(
+                    outcome, found, f"{word} above", limit.above, limit.reason
+                )
 
 
 def _beyond(
-    outcome: Prediction, value: float, word: str, bound: float, reason: str
+    outcome: Prediction, found: Predicted, words: str, bound: float, reason: str
 ) -> str:
+    shown = shown_average(found.value, found.expanded_uncertainty, found.unit)
     return (
-        f"{outcome.lead.designation}: {value:.4g} is {word} the {bound:g} that the plan allows ({reason})."
-        " Do not fit such a lead without asking whoever is licensed where you are."
+        f"{outcome.lead.designation}: {shown} {words} the plan's limit of {bound:g} {found.unit} ({reason})."
+        " The local code and licensed practice decide what may be fitted."
     )
 
 

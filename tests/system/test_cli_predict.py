@@ -159,5 +159,5 @@ def test_a_prediction_beyond_what_the_plan_allows_is_cautioned(
     options = ["--area", "0.75mm2,2.5mm2", "--length", "50m"]
     said = " ".join(run("predict", str(watched), *options).out.split())
     assert "Caution: 0.75 mm², 50 m:" in said
-    assert "is below the 215 that the plan allows (least voltage)" in said
+    assert "V is below the plan's limit of 215 V (least voltage)" in said
     assert "Caution: 2.5 mm², 50 m:" not in said
