@@ -30,14 +30,19 @@ class Private(StrEnum):
 _PATTERNS: Mapping[Private, re.Pattern[str]] = {
     Private.PATHS: re.compile(
         r"""(?<![\w/.])(?:~|\.{1,2})?/(?:[^\s/,;:'"()\[\]]+/)+[^\s/,;:'"()\[\]]*"""
-        r"""|(?<![\w/.])~/[^\s,;:'"()\[\]]+|\b[A-Za-z]:\\[^\s,;'"]+|\bCOM\d{1,3}\b"""
+        r"""|(?<![\w/.])~/[^\s,;:'"()\[\]]+|\b[A-Za-z]:[\\/][^\s,;'"]+|\bCOM\d{1,3}\b"""
+        # A file server's share.
+        r"""|(?<![\w\\])\\\\[^\s,;'"\\]+(?:\\[^\s,;'"\\]*)+"""
     ),
     Private.HOST: re.compile(
-        r"""\b[a-z][a-z0-9+.-]*://[^\s,;'"]+|\b\d{1,3}(?:\.\d{1,3}){3}\b|\b[\w.+-]+@[\w-]+(?:\.[\w-]+)+\b""",
+        r"""\b[a-z][a-z0-9+.-]*://[^\s,;'"]+|\b\d{1,3}(?:\.\d{1,3}){3}\b|\b[\w.+-]+@[\w-]+(?:\.[\w-]+)+\b"""
+        # A network card's address, one of the sixth version, a name of the local network, a host with its port.
+        r"""|\b(?:[0-9a-f]{2}[:-]){5}[0-9a-f]{2}\b|(?<![\w:])(?:[0-9a-f]{1,4}:){1,7}:?(?::[0-9a-f]{1,4}){1,7}(?![\w:])"""
+        r"""|\b[\w-]+(?:\.[\w-]+)*\.(?:local|lan|home|internal)\b|\b[a-z][\w-]*[\w.]*:\d{2,5}\b(?!:)""",
         re.IGNORECASE,
     ),
     Private.SERIALS: re.compile(
-        r"""\b(?:s/n|sn|ser(?:ial)?\.?\s*(?:no\.?|number|nr\.?)?)[\s:#=._-]*(?=[a-z0-9-]*\d)[a-z0-9][a-z0-9-]{3,}\b""",
+        r"""\b(?:s/n|sn|ser(?:ial)?\.?[\s-]*(?:no\.?|number|nr\.?)?)[\s:#=._-]*(?=[a-z0-9-]*\d)[a-z0-9][a-z0-9-]{3,}\b""",
         re.IGNORECASE,
     ),
 }

@@ -36,6 +36,13 @@ KNOWN = Redaction(
         ("meter-SN48213", f"meter-{LEFT_OUT}"),
         ("serial no. AB1234 of 2019", f"{LEFT_OUT} of 2019"),
         ("Serial number: X-99812", LEFT_OUT),
+        ("Ser.-Nr. 12345", LEFT_OUT),
+        (r"on \\fileserver\share\bob now", f"on {LEFT_OUT} now"),
+        ("C:/Users/anna/bench.db", LEFT_OUT),
+        ("card 00:1B:44:11:3A:B7", f"card {LEFT_OUT}"),
+        ("at fe80::1ff:fe23:4567:890a", f"at {LEFT_OUT}"),
+        ("annas-laptop.local", LEFT_OUT),
+        ("broker bench-pc7:1883", f"broker {LEFT_OUT}"),
     ],
 )
 def test_what_looks_private_is_left_out(text: str, left: str) -> None:
