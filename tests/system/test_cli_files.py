@@ -106,7 +106,7 @@ def test_two_channels_of_one_name_are_told(run: Daq, folder: Path) -> None:
         (
             'baseline = "short lead"',
             'baseline = "no lead"',
-            "baseline: no condition 'no lead', expected one of short lead",
+            "baseline: no condition 'no lead', expected one of 'short lead'",
         ),
         ('baseline = "short lead"\n', "", "baseline: missing, expected a value"),
         (
