@@ -72,13 +72,22 @@ def verdict_sentence(difference: Difference, comparison: QuantityComparison) -> 
         )
     if difference.verdict is Verdict.NOT_SHOWN:
         found = _detectable(difference, comparison)
-        return (
-            f"{difference.condition}: no difference in {title} shown ({change}).{found}"
-        )
+        least = _together(difference, comparison)
+        return f"{difference.condition}: no difference in {title} shown ({change}{least}).{found}"
     return (
         f"{difference.condition}: {change} in {title}, undecided because it was not repeated enough."
         f" {_vanishing(difference, comparison)}"
     )
+
+
+def _together(difference: Difference, comparison: QuantityComparison) -> str:
+    """Why it is not shown although its own interval leaves zero out; empty where that holds zero."""
+    if difference.least_real is None:
+        return ""
+    if abs(difference.difference) <= difference.expanded_uncertainty:
+        return ""
+    size = share_of_baseline(difference.least_real, comparison)
+    return f"; looked at together with the others it would have to exceed {size}"
 
 
 def _less_or_more(difference: Difference) -> str:

@@ -58,7 +58,7 @@ def _real(real: Sequence[Difference], answer: QuantityComparison) -> Headline:
             words, f"All {total} conditions really differ from the baseline."
         )
     others = "differ" if len(real) > 1 else "differs"
-    rest = f"Of {total} conditions {len(real)} really {others} from the baseline; of the others that is not shown."
+    rest = f"Of {total} conditions {len(real)} really {others} from the baseline in this; of the others that is not shown."
     return Headline(words, rest)
 
 

@@ -21,7 +21,7 @@ def test_the_headline_names_the_greatest_loss_and_counts_the_others() -> None:
     said = headline(compared({**REAL, "other lead": (19.91, 20.0, 20.1)}))
     assert "“long lead”" in plain(said.sentence)
     assert said.addition == (
-        "Of 2 conditions 1 really differs from the baseline; of the others that is not shown."
+        "Of 2 conditions 1 really differs from the baseline in this; of the others that is not shown."
     )
 
 
