@@ -86,22 +86,6 @@ def drift_sentences(found: SessionDrift) -> list[str]:
     ]
 
 
-def drift_rows(found: SessionDrift) -> list[Row]:
-    """The same as a table; empty where the baseline was not repeated."""
-    rows = [
-        (
-            check.quantity.title,
-            f"{check.first_trial} to {check.last_trial}",
-            _change(check),
-            _per_hour(check),
-            check.verdict.value,
-        )
-        for check in found.checks
-    ]
-    heading = ("quantity", "trials", "change ± U", "per hour", "verdict")
-    return [heading, *rows] if rows else []
-
-
 def _drifted(check: BaselineDrift) -> str:
     rate = f", {_per_hour(check)} per hour" if check.hours > 0.0 else ""
     return (

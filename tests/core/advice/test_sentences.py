@@ -8,7 +8,6 @@ from daq.advice.safety import safety_findings
 from daq.advice.sentences import (
     conveying_rows,
     conveying_sentences,
-    drift_rows,
     drift_sentences,
     nameplate_rows,
     nameplate_sentences,
@@ -124,7 +123,7 @@ def test_a_plan_that_corrects_for_drift_is_told_what_stays():
     session = compared({FLOW: drifting(0.5)}, within=0.01, bracketing=True)
     found = baseline_drift(session)
     assert "one that is not even stays in" in said(drift_sentences(found))
-    assert drift_rows(found)[1][-1] == "drifted"
+    assert "Airflow drifted: " in said(drift_sentences(found))
 
 
 def test_an_undecided_drift_says_why():
@@ -136,7 +135,6 @@ def test_an_undecided_drift_says_why():
 
 def test_a_baseline_that_was_not_repeated_has_no_drift_to_tell():
     found = baseline_drift(compared({FLOW: {BARE: [100.0], "a": [90.0]}}))
-    assert drift_rows(found) == []
     assert "averaged once" in said(drift_sentences(found))
 
 
