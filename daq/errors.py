@@ -15,7 +15,8 @@
     │   ├── StoreForeignError         not one of ours
     │   ├── StoreBusyError            another program is writing it
     │   └── StoreFailingError         it cannot be written now (disk full, read-only …)
-    └── NetworkError         exit 5   the page's port, or a broker that the bench requires
+    ├── NetworkError         exit 5   the page's port, or a broker that the bench requires
+    └── OperationRefusedError exit 1  an operator's wish that cannot be fulfilled now
 
 Misuse of a pure function is a ValueError or TypeError, never one of these.
 Every text is lowercase, names the thing first, then got and expected, then the
@@ -24,6 +25,7 @@ remedy if the operator has one.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 
 
 class DaqError(Exception):
@@ -113,3 +115,35 @@ class NetworkError(DaqError):
     """The page's port is taken, or a broker that the bench requires is not there."""
 
     exit_code = 5
+
+
+class Refusal(StrEnum):
+    """Why an operation is refused, in a word for programs."""
+
+    NO_SESSION = "no-session"
+    BUSY = "busy"
+    UNKNOWN_PLAN = "unknown-plan"
+    CHANGED = "changed"
+    ANOTHER_DAY = "another-day"
+    NOT_THE_SAME = "not-the-same"
+    TRIAL_IN_HAND = "trial-in-hand"
+    NOTHING_CALLED_FOR = "nothing-called-for"
+    UNKNOWN_LINE = "unknown-line"
+    UNKNOWN_TRIAL = "unknown-trial"
+    UNKNOWN_CONDITION = "unknown-condition"
+    ALREADY_SO = "already-so"
+    NOT_TAKEN = "not-taken"
+
+
+class OperationRefusedError(DaqError):
+    """What the operator asks for cannot be done now; the text says why, and what to do instead.
+
+    Attributes:
+        code: A word for programs.
+    """
+
+    exit_code = 1
+
+    def __init__(self, code: Refusal, text: str) -> None:
+        self.code = code
+        super().__init__(text)

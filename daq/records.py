@@ -247,6 +247,7 @@ class TrialState(StrEnum):
     UNFINISHED = "unfinished"
     NOT_SETTLED = "not settled"
     LIMIT_BROKEN = "limit broken"
+    SET_ASIDE = "set aside"
 
 
 @dataclass(frozen=True, slots=True)

@@ -173,14 +173,47 @@ def no_reading_yet(title: str) -> str:
     return f"Do not switch on yet: {title} has no reading. See to its meter."
 
 
-def finished_instruction(total: int, without_average: int) -> tuple[str, Urgency]:
-    """The last sentence; what went wrong is not hidden behind the end."""
-    if not without_average:
-        return _INSTRUCTIONS[Stage.FINISHED]
-    words = f"Finished, but {without_average} of {total} trials did not settle or broke a limit. Unplug the machine."
-    return words, Urgency.ACTION
+def finished_instruction(
+    total: int, without_average: int, *, skipped: int = 0
+) -> tuple[str, Urgency]:
+    """The last sentence; what went wrong is not hidden behind the end.
+
+    Args:
+        total: Lines of the order [1].
+        without_average: Trials that did not settle or broke a limit [1].
+        skipped: Lines that were left out [1].
+    """
+    if without_average:
+        left_out = f" and {skipped} left out" if skipped else ""
+        words = f"Finished, but {without_average} of {total} trials did not settle or broke a limit{left_out}."
+        return f"{words} Unplug the machine.", Urgency.ACTION
+    if skipped:
+        words = f"Finished, {skipped} of {total} trials left out. Unplug the machine."
+        return words, Urgency.NORMAL
+    return _INSTRUCTIONS[Stage.FINISHED]
 
 
+def idle_instruction() -> tuple[str, Urgency]:
+    """What is said across the room while no session is in hand."""
+    words = "The bench is idle. Start a session when the machine is ready."
+    return words, Urgency.WAIT
+
+
+def paused_instruction() -> tuple[str, Urgency]:
+    """What is said across the room during a pause."""
+    return "Paused. Nothing is measured until you go on.", Urgency.WAIT
+
+
+IDLE_SENTENCE = "No session is in hand. The meters are read and shown all the same."
+PAUSED_SENTENCE = (
+    "Switching on begins no trial; limits are still watched. "
+    "Unplug before you change anything."
+)
+ANOTHER_DAY_QUESTION = (
+    "was last worked on another day; are the machine, the meters with their ranges, and the room the same? "
+    "Only then can its trials be compared, and the baseline is measured again first"
+)
+"""Goes on after the session's number."""
 STORE_HINDRANCE = "Wait: the results file cannot be written. Make room or mend it."
 
 
@@ -270,10 +303,11 @@ def held_back_advice(reason: HeldBackBy) -> str:
 def why_not_settled(reason: HeldBackBy) -> str:
     """Why a whole record or trial has no settled average, and what can be done about it: two sentences."""
     words = REASONS[reason]
-    return f"{_sentence(words.seen)} {_sentence(words.remedy)}"
+    return f"{sentence(words.seen)} {sentence(words.remedy)}"
 
 
-def _sentence(phrase: str) -> str:
+def sentence(phrase: str) -> str:
+    """A phrase, such as the text of an error, as a sentence."""
     return f"{phrase[:1].upper()}{phrase[1:]}."
 
 
@@ -334,6 +368,8 @@ def occurrence_text(occurrence: Occurrence) -> str:
         Happening.DECLARED: f"{name}: averaging begins, provisionally.",
         Happening.CONFIRMED: f"{name}: settled and confirmed.",
         Happening.TIME_UP: _given_up_text(occurrence, name),
+        Happening.SKIPPED_LAST: f"{name}: left out, nothing is left to do.",
+        Happening.ASKED_AGAIN: f"{name}: called for again, the session goes on.",
     }
     return texts.get(occurrence.happening, "") if occurrence.happening else ""
 
@@ -362,3 +398,66 @@ def _ended_text(occurrence: Occurrence, name: str) -> str:
     if state is TrialState.FINISHED:
         return f"{name}: switched off, the trial is complete."
     return f"{name}: switched off, marked {state.value}."
+
+
+def paused_answer(in_hand: PlannedTrial | None) -> str:
+    """What a pause means, to whoever asked for it."""
+    if in_hand is None:
+        return "Paused. Switching on begins no trial until you go on."
+    return f"{trial_name(in_hand)} is finished first. Then switching on begins no trial until you go on."
+
+
+def gone_on_answer(
+    called_for: PlannedTrial | None, *, switch_off_first: bool = False
+) -> str:
+    """What comes after a pause."""
+    if switch_off_first:
+        return "The session goes on. The machine is running: switch it off first."
+    return f"The session goes on{_with_what(called_for)}."
+
+
+def _with_what(line: PlannedTrial | None) -> str:
+    return f" with {trial_name(line)}" if line else ""
+
+
+def skipped_answer(skipped: PlannedTrial, called_for: PlannedTrial | None) -> str:
+    """A line is left out, and what comes instead."""
+    following = (
+        f"{trial_name(called_for)} comes next"
+        if called_for
+        else "nothing is left to do"
+    )
+    return f"{trial_name(skipped)} is left out; {following}."
+
+
+def repeated_answer(added: PlannedTrial) -> str:
+    """A condition is measured once more; all its trials count."""
+    return f"{trial_name(added)} is called for next; the trials before it count too."
+
+
+def set_aside_answer(line: PlannedTrial) -> str:
+    """A trial counts no more."""
+    return f"{trial_name(line)}: its trial is set aside and counts no more. It is called for again."
+
+
+def relabelled_answer(before: PlannedTrial, after: PlannedTrial) -> str:
+    """A trial was made under another condition."""
+    return f"The trial counts as {trial_name(after)}. {trial_name(before)} is called for again."
+
+
+def stopped_answer(session: int) -> str:
+    """A session is left."""
+    return f"Session {session} is left as it stands. Start its plan again to go on with it."
+
+
+NOTED_ANSWER = "Noted."
+ACKNOWLEDGED_ANSWER = "The machine may run on. Do not leave it alone."
+
+
+def switched_answer(stage: Stage) -> str:
+    """The operator's word that the machine was switched is taken."""
+    return (
+        "Taken: switched on, the trial begins."
+        if stage in RUNNING
+        else "Taken: switched off, the trial is over."
+    )

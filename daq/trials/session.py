@@ -5,107 +5,32 @@ this program and raises.
 """
 
 import uuid
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import replace
 
-from daq.records import (
-    Channel,
-    PlannedTrial,
-    Reading,
-    TrialAverage,
-    TrialResult,
-    TrialState,
-    Window,
-)
-from daq.settling.group import SettlingGroup
-from daq.settling.phases import ChannelProgress, Phase, PhaseChange
+from daq.records import Channel, PlannedTrial, Reading, TrialResult, TrialState
+from daq.settling.phases import ChannelProgress, FunnelPoint, Phase, PhaseChange
 from daq.settling.verdicts import HeldBackBy
-from daq.trials.idle import IdleReadings
-from daq.trials.judging import (
-    CAN_BE_AVERAGED,
-    LoadWatch,
-    reading_order,
-    reasons_against,
-    settled_averages,
-    settling_group,
+from daq.trials.amending import (
+    line_asked_for,
+    line_to_skip,
+    refuse_going_on,
+    refuse_pausing,
+    refuse_relabelling,
+    refuse_setting_aside,
+    relabelled,
+    set_aside,
 )
+from daq.trials.idle import IdleReadings
+from daq.trials.in_hand import TrialInHand
+from daq.trials.in_hand import TrialView as TrialView  # handed on
+from daq.trials.itinerary import Itinerary
+from daq.trials.judging import LoadWatch, reading_order, settling_group
 from daq.trials.judging import SessionRules as SessionRules  # handed on
 from daq.trials.limits import Breach, LimitWatch
 from daq.trials.stages import RUNNING, TRANSITIONS, Happening, Stage
+from daq.trials.stages import Occurrence as Occurrence  # handed on
 from daq.trials.switching import Switch, SwitchDetector
-
-
-@dataclass(frozen=True, slots=True)
-class Occurrence:
-    """Something that happened, for the store, the screens and the log.
-
-    Attributes:
-        stage: After it.
-        happening: What moved the session; None where only the trial's record changed.
-        at_s: When [s].
-        planned: The line of the order concerned.
-        attempt: [1] of that line.
-        trial_id: UUID of the running trial; empty where there is none.
-        result: The trial as it ended or was confirmed.
-        breach: The limit that was broken.
-        reason: Why a declaration was withdrawn, or a trial given up before its time.
-    """
-
-    stage: Stage
-    happening: Happening | None
-    at_s: float
-    planned: PlannedTrial | None
-    attempt: int = 1
-    trial_id: str = ""
-    result: TrialResult | None = None
-    breach: Breach | None = None
-    reason: HeldBackBy | None = None
-
-
-@dataclass(slots=True)
-class _Trial:
-    """The trial in hand."""
-
-    trial_id: str
-    planned: PlannedTrial
-    attempt: int
-    started_s: float
-    group: SettlingGroup
-    load: LoadWatch
-    run_up_end_s: float | None = None
-    result: TrialResult | None = None
-    breach: Breach | None = None
-    acknowledged: bool = False
-    notes: list[str] = field(default_factory=list)
-    was_seen_running: bool = False
-    reasons: tuple[str, ...] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class TrialView:
-    """What a screen shows of the trial in hand."""
-
-    trial_id: str
-    planned: PlannedTrial
-    started_s: float
-    run_up_end_s: float | None
-    window: Window | None
-    confirmed: bool
-    averaging_s: float
-
-
-@dataclass(slots=True)
-class _Progress:
-    """Which lines of the order are done, and how often each was tried."""
-
-    order: tuple[PlannedTrial, ...]
-    done: set[int] = field(default_factory=set)
-    attempts: dict[int, int] = field(default_factory=dict)
-
-    def next_line(self) -> PlannedTrial | None:
-        return next(
-            (line for line in self.order if line.position not in self.done), None
-        )
 
 
 def _new_trial_id() -> str:
@@ -121,14 +46,18 @@ class Session:
         order: Sequence[PlannedTrial],
         *,
         earlier: Sequence[TrialResult] = (),
+        skipped: Collection[int] = (),
+        paused: bool = False,
         new_trial_id: Callable[[], str] = _new_trial_id,
     ) -> None:
         """Begin or resume.
 
         Args:
             rules: Of plan and bench.
-            order: Every trial of the session.
+            order: Every trial of the session, in order of calling.
             earlier: Trials that ended before an interruption; those that need no repeat count as done.
+            skipped: Positions of lines that are left out.
+            paused: Whether no trial may begin until told to go on.
             new_trial_id: Gives each trial its UUID.
         """
         self.stage = Stage.WAITING
@@ -136,17 +65,16 @@ class Session:
         self.stage_since_s: float | None = None
         self._rules = rules
         self._new_trial_id = new_trial_id
-        self._progress = _Progress(tuple(order))
-        for result in earlier:
-            self._count(result)
-        if self._progress.next_line() is None:
+        self._itinerary = Itinerary(order, skipped=skipped, earlier=earlier)
+        self._paused = paused
+        if self._itinerary.next_line() is None:
             self.stage = Stage.FINISHED
         self._detector = SwitchDetector(rules.start)
         self._watches = [LimitWatch(limit) for limit in rules.limits]
         self._by_instrument: dict[str, list[Channel]] = {}
         for channel in reading_order(rules):
             self._by_instrument.setdefault(channel.instrument, []).append(channel)
-        self._trial: _Trial | None = None
+        self._trial: TrialInHand | None = None
         self._idle = IdleReadings(rules.channels)
 
     # ---- what happens to it
@@ -171,17 +99,23 @@ class Session:
     def operator_switched(self, now_s: float) -> list[Occurrence]:
         """Take the operator's word that the machine was just switched: off if a trial runs, else on [s].
 
+        During a pause it begins no trial.
+
         While the start channel itself says that the machine runs, the word is not taken: a key is hit by mistake
         more easily than a current flows by mistake.
         """
         occurrences = self.tick(now_s)
-        trial, line = self._trial, self._progress.next_line()
+        trial, line = self._trial, self._itinerary.next_line()
         if trial is not None and not self._detector.sees_it_running:
             self._detector.told(Switch.OFF, self.now_s)
             ended = self._switched_off(trial, self.now_s)
             self._idle.forget()
             return [*occurrences, ended]
         if trial is not None or line is None:
+            return occurrences
+        if self._paused:
+            # It may run from now on: what is read is no zero.
+            self._idle.forget()
             return occurrences
         self._detector.told(Switch.ON, self.now_s)
         self._idle.forget()
@@ -209,17 +143,117 @@ class Session:
         if self._trial is not None:
             self._trial.acknowledged = True
 
+    # ---- what an operator asks for; it happens at the time of the last reading or tick
+
+    def pause(self) -> None:
+        """Begin no further trial until told to go on; the trial in hand is not touched.
+
+        Raises:
+            OperationRefusedError: If there is nothing to pause.
+        """
+        refuse_pausing(is_paused=self._paused, is_finished=self.stage is Stage.FINISHED)
+        self._paused = True
+
+    def go_on(self) -> None:
+        """End the pause; a machine that runs has to be switched off first.
+
+        Raises:
+            OperationRefusedError: If there is no pause.
+        """
+        refuse_going_on(is_paused=self._paused)
+        self._paused = False
+
+    def skip(self) -> list[Occurrence]:
+        """Leave out the line that is called for.
+
+        Raises:
+            OperationRefusedError: If a trial runs, or nothing is called for.
+        """
+        line = line_to_skip(self._itinerary, self._trial)
+        self._itinerary.skip(line.position)
+        if self._itinerary.next_line() is not None:
+            return []
+        happening, at_s = Happening.SKIPPED_LAST, self.now_s
+        return [Occurrence(self._enter(happening, at_s), happening, at_s, line)]
+
+    def repeat(self, position: int) -> list[Occurrence]:
+        """Call next for one more trial of this line's condition, in a line of its own.
+
+        Raises:
+            OperationRefusedError: If there is no such line.
+        """
+        line = line_asked_for(self._itinerary, position)
+        self._itinerary.add_next(line.condition)
+        return self._asked_again()
+
+    def repeat_instead(
+        self, result: TrialResult, reason: str
+    ) -> tuple[TrialResult, list[Occurrence]]:
+        """Set an ended trial aside, and call for its line next.
+
+        Raises:
+            OperationRefusedError: If its line is being measured, or it counts for nothing already.
+        """
+        line = line_asked_for(self._itinerary, result.planned.position)
+        refuse_setting_aside(result, self._trial)
+        self._itinerary.ask_again(line.position)
+        return set_aside(result, reason), self._asked_again()
+
+    def relabel(
+        self, result: TrialResult, condition: str, reason: str
+    ) -> tuple[TrialResult, list[Occurrence]]:
+        """An ended trial was made under another condition: it goes to a line of that, its own is called for again.
+
+        Raises:
+            OperationRefusedError: If it still runs, counts for nothing, or the condition is its own or unknown.
+        """
+        refuse_relabelling(result, condition, self._itinerary, self._trial)
+        line = self._itinerary.move_result(result, condition)
+        return relabelled(result, line, reason), self._asked_again()
+
+    def call_for_baseline(self) -> None:
+        """Call for the baseline before anything else, where something is to come and it is not called for anyway."""
+        line, baseline = self._itinerary.next_line(), self._itinerary.baseline
+        if line is not None and baseline not in {None, line.condition}:
+            self._itinerary.add_next(baseline)
+
     # ---- what can be asked of it
+
+    @property
+    def order(self) -> tuple[PlannedTrial, ...]:
+        """Every line, also those added, in order of calling."""
+        return self._itinerary.lines
+
+    @property
+    def skipped(self) -> frozenset[int]:
+        """Positions of the lines that are left out."""
+        return self._itinerary.skipped
+
+    @property
+    def paused(self) -> bool:
+        """No further trial begins until told to go on."""
+        return self._paused
+
+    @property
+    def is_paused_now(self) -> bool:
+        """Paused, and no trial in hand any more; something is to come."""
+        return self._paused and self.stage is Stage.WAITING
 
     @property
     def called_for(self) -> PlannedTrial | None:
         """The line of the order in hand or to come; None when all is done."""
-        return self._trial.planned if self._trial else self._progress.next_line()
+        return self._trial.planned if self._trial else self._itinerary.next_line()
+
+    @property
+    def comes_next(self) -> PlannedTrial | None:
+        """The first line to come, after the one in hand; None when nothing is."""
+        return self._itinerary.next_line()
 
     @property
     def must_switch_off_first(self) -> bool:
         """The machine was found running, so nobody knows since when."""
-        return self.stage is Stage.WAITING and self._detector.state is Switch.ON
+        is_waiting = self.stage is Stage.WAITING and not self._paused
+        return is_waiting and self._detector.state is Switch.ON
 
     @property
     def overdue(self) -> bool:
@@ -232,7 +266,7 @@ class Session:
     @property
     def done_count(self) -> int:
         """Lines of the order that need no repeat [1]."""
-        return len(self._progress.done)
+        return len(self._itinerary.done)
 
     def breaches(self) -> tuple[Breach, ...]:
         """Limits that are broken now, and the one that ended the trial in hand."""
@@ -244,19 +278,7 @@ class Session:
 
     def trial(self) -> TrialView | None:
         """The trial in hand."""
-        trial = self._trial
-        if trial is None:
-            return None
-        group = trial.group
-        return TrialView(
-            trial_id=trial.trial_id,
-            planned=trial.planned,
-            started_s=trial.started_s,
-            run_up_end_s=trial.run_up_end_s,
-            window=group.window,
-            confirmed=group.phase is Phase.CONFIRMED,
-            averaging_s=group.averaging_s(),
-        )
+        return self._trial.view() if self._trial else None
 
     def time_left_s(self) -> float | None:
         """How long until the trial in hand is likely to be averaged [s], or given up; None where nothing can be said."""
@@ -267,18 +289,15 @@ class Session:
 
     def longest_left_s(self) -> float:
         """What is left of the longest time of the trial in hand [s]; 0 without a trial."""
-        if self._trial is None:
-            return 0.0
-        elapsed_s = self.now_s - self._trial.started_s
-        return max(self._rules.longest_s - elapsed_s, 0.0)
+        return self._trial.longest_left_s(self.now_s) if self._trial else 0.0
 
     def channel_progress(self, channel: str) -> ChannelProgress | None:
         """How far one required channel is; None outside a trial."""
-        if self._trial is None:
-            return None
-        if channel in self._trial.load.idle():
-            return ChannelProgress(HeldBackBy.NO_LOAD, None, None)
-        return self._trial.group.progress(channel)
+        return self._trial.progress(channel) if self._trial else None
+
+    def funnel(self, channel: str) -> FunnelPoint | None:
+        """Newest point of how one required channel comes to settle; None outside a trial and during run-up."""
+        return self._trial.funnel(channel) if self._trial else None
 
     def without_load(self) -> tuple[str, ...]:
         """Channels that should have risen above rest in the trial in hand, where none of them has."""
@@ -294,18 +313,13 @@ class Session:
         trial = self._trial
         if trial is None or self.stage not in RUNNING or at_s < trial.started_s:
             return []
-        for channel, value in values:
-            trial.load.feed(channel, value)
-        return [
-            self._phase(trial, change)
-            for channel, value in values
-            for change in trial.group.feed(channel, at_s, value)
-        ]
+        return [self._phase(trial, change) for change in trial.feed(at_s, values)]
 
     def _switching(self, at_s: float, value: float) -> list[Occurrence]:
         known = self._detector.state is not Switch.UNKNOWN
         switched = self._detector.feed(at_s, value)
-        self._keep_reasons()
+        if self._trial is not None:
+            self._trial.keep_reasons(is_seen_running=self._detector.sees_it_running)
         if switched is None:
             return []
         if switched.to is Switch.OFF:
@@ -314,38 +328,39 @@ class Session:
             self._idle.machine_off(switched.at_s, known_s=self.now_s)
             return ended
         self._idle.machine_on(switched.at_s)
-        line = self._progress.next_line()
-        if not known or line is None or self.stage is not Stage.WAITING:
+        line = self._itinerary.next_line()
+        may_begin = self.stage is Stage.WAITING and not self._paused
+        if not known or line is None or not may_begin:
             return []
         return [self._switched_on(line, switched.at_s)]
 
-    def _keep_reasons(self) -> None:
-        """Ask why the trial has not settled before the rule is given what a stopped machine reads."""
-        trial = self._trial
-        if trial is None or trial.result is not None:
-            return
-        if self._detector.sees_it_running:
-            trial.was_seen_running, trial.reasons = True, None
-        elif trial.was_seen_running and trial.reasons is None:
-            trial.reasons = self._reasons(trial)
-
     def _switched_on(self, line: PlannedTrial, at_s: float) -> Occurrence:
-        group = settling_group(self._rules, at_s)
-        attempt = self._progress.attempts.get(line.position, 0) + 1
-        self._trial = _Trial(
-            self._new_trial_id(), line, attempt, at_s, group, LoadWatch(self._rules)
+        self._itinerary.begin(line.position)
+        self._trial = TrialInHand(
+            self._new_trial_id(),
+            line,
+            self._itinerary.attempts(line.position) + 1,
+            at_s,
+            self._rules,
+            settling_group(self._rules, at_s),
+            LoadWatch(self._rules),
         )
         for watch in self._watches:
             watch.rearm()
         return self._move(Happening.SWITCHED_ON, at_s, self._trial)
 
-    def _phase(self, trial: _Trial, change: PhaseChange) -> Occurrence:
+    def _phase(self, trial: TrialInHand, change: PhaseChange) -> Occurrence:
         if change.phase is Phase.AVERAGING:
             return self._move(Happening.DECLARED, change.at_s, trial)
         if change.phase is Phase.CONFIRMED and trial.load.idle():
             return self._give_up(trial, HeldBackBy.NO_LOAD)
         if change.phase is Phase.CONFIRMED:
-            trial.result = self._confirmed_result(trial, change.at_s)
+            trial.result = trial.result_so_far(
+                TrialState.FINISHED,
+                change.at_s,
+                idle=self._idle.window,
+                averages=trial.averages(self._idle.values()),
+            )
             return self._move(
                 Happening.CONFIRMED, change.at_s, trial, result=trial.result
             )
@@ -353,36 +368,6 @@ class Session:
             trial.run_up_end_s = change.at_s
             return self._move(Happening.RUN_UP_OVER, change.at_s, trial)
         return self._move(Happening.WITHDRAWN, change.at_s, trial, reason=change.reason)
-
-    def _confirmed_result(self, trial: _Trial, at_s: float) -> TrialResult:
-        judgement = settled_averages(trial.group, self._rules, idle=self._idle.values())
-        trial.notes += judgement.notes
-        return self._result(
-            trial, TrialState.FINISHED, at_s, averages=judgement.averages
-        )
-
-    def _result(
-        self,
-        trial: _Trial,
-        state: TrialState,
-        ended_s: float,
-        *,
-        averages: tuple[TrialAverage, ...] | None = None,
-    ) -> TrialResult:
-        """The trial's result so far."""
-        if averages is None:
-            averages = trial.result.averages if trial.result else ()
-        return TrialResult(
-            trial_id=trial.trial_id,
-            planned=trial.planned,
-            attempt=trial.attempt,
-            state=state,
-            started_s=trial.started_s,
-            ended_s=ended_s,
-            averages=averages,
-            note="; ".join(trial.notes),
-            idle=self._idle.window,
-        )
 
     def _known_on_s(self, now_s: float) -> float | None:
         """When the machine was last known to be on [s]; None where no trial runs."""
@@ -412,12 +397,11 @@ class Session:
             occurrences.append(told)
         return occurrences
 
-    def _limit_broken(self, trial: _Trial, breach: Breach) -> Occurrence:
-        trial.breach = breach
-        trial.notes.append(
-            f"{breach.limit.channel} broke its limit: {breach.limit.reason}"
+    def _limit_broken(self, trial: TrialInHand, breach: Breach) -> Occurrence:
+        trial.note_breach(breach)
+        trial.result = trial.result_so_far(
+            TrialState.LIMIT_BROKEN, breach.at_s, idle=self._idle.window
         )
-        trial.result = self._result(trial, TrialState.LIMIT_BROKEN, breach.at_s)
         return self._move(
             Happening.LIMIT_BROKEN,
             breach.at_s,
@@ -426,62 +410,42 @@ class Session:
             breach=breach,
         )
 
-    def _reasons(self, trial: _Trial) -> tuple[str, ...]:
-        return reasons_against(trial.group, self._rules, idle=trial.load.idle())
-
-    def _give_up(self, trial: _Trial, reason: HeldBackBy | None = None) -> Occurrence:
-        """Say of each required channel why; ask again where only a meter, or the machine itself, was missing."""
-        trial.notes += self._reasons(trial)
-        meter_was_missing = any(
-            trial.group.why_not(name) is HeldBackBy.GAPS
-            for name in self._rules.required
+    def _give_up(
+        self, trial: TrialInHand, reason: HeldBackBy | None = None
+    ) -> Occurrence:
+        trial.result = trial.result_so_far(
+            trial.note_why_given_up(), self.now_s, idle=self._idle.window
         )
-        is_no_trial = meter_was_missing or bool(trial.load.idle())
-        state = TrialState.UNFINISHED if is_no_trial else TrialState.NOT_SETTLED
-        if not is_no_trial:
-            self._offer(trial)
-        trial.result = self._result(trial, state, self.now_s)
         return self._move(
             Happening.TIME_UP, self.now_s, trial, result=trial.result, reason=reason
         )
 
-    def _offer(self, trial: _Trial) -> None:
-        """Write down that a trial without averages can have some, where there is anything to average."""
-        if trial.group.phase is not Phase.RUN_UP and not trial.load.idle():
-            trial.notes.append(CAN_BE_AVERAGED)
-
-    def _switched_off(self, trial: _Trial, at_s: float) -> Occurrence:
-        state = trial.result.state if trial.result else TrialState.UNFINISHED
+    def _switched_off(self, trial: TrialInHand, at_s: float) -> Occurrence:
         if trial.result is None:
-            trial.notes += trial.reasons or self._reasons(trial)
-            self._offer(trial)
-        result = self._result(trial, state, max(at_s, trial.started_s))
-        self._count(result)
+            trial.note_why_unfinished()
+        result = trial.result_so_far(
+            trial.result.state if trial.result else TrialState.UNFINISHED,
+            max(at_s, trial.started_s),
+            idle=self._idle.window,
+        )
+        self._itinerary.end(result)
         self._trial = None
-        more = self._progress.next_line() is not None
+        more = self._itinerary.next_line() is not None
         happening = Happening.OFF_MORE_TO_COME if more else Happening.OFF_LAST
         return self._move(happening, at_s, trial, result=result)
-
-    def _count(self, result: TrialResult) -> None:
-        position = result.planned.position
-        self._progress.attempts[position] = self._progress.attempts.get(position, 0) + 1
-        if result.state is not TrialState.UNFINISHED:
-            self._progress.done.add(position)
 
     def _move(
         self,
         happening: Happening,
         at_s: float,
-        trial: _Trial,
+        trial: TrialInHand,
         *,
         result: TrialResult | None = None,
         breach: Breach | None = None,
         reason: HeldBackBy | None = None,
     ) -> Occurrence:
-        self.stage = TRANSITIONS[self.stage, happening]
-        self.stage_since_s = at_s
         return Occurrence(
-            stage=self.stage,
+            stage=self._enter(happening, at_s),
             happening=happening,
             at_s=at_s,
             planned=trial.planned,
@@ -491,3 +455,18 @@ class Session:
             breach=breach,
             reason=reason,
         )
+
+    def _asked_again(self) -> list[Occurrence]:
+        """There is something to do again, where there was nothing."""
+        line = self._itinerary.next_line()
+        if self.stage is not Stage.FINISHED or line is None:
+            return []
+        happening, at_s = Happening.ASKED_AGAIN, self.now_s
+        attempt = self._itinerary.attempts(line.position) + 1
+        stage = self._enter(happening, at_s)
+        return [Occurrence(stage, happening, at_s, line, attempt=attempt)]
+
+    def _enter(self, happening: Happening, at_s: float) -> Stage:
+        self.stage = TRANSITIONS[self.stage, happening]
+        self.stage_since_s = at_s
+        return self.stage

@@ -1,7 +1,12 @@
-"""The stages of a session, and the one table of what may follow what."""
+"""The stages of a session, the one table of what may follow what, and the record of something that happened."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from enum import StrEnum
+
+from daq.records import PlannedTrial, TrialResult
+from daq.settling.verdicts import HeldBackBy
+from daq.trials.limits import Breach
 
 
 class Stage(StrEnum):
@@ -29,6 +34,8 @@ class Happening(StrEnum):
     LIMIT_BROKEN = "limit broken"
     OFF_MORE_TO_COME = "switched off, more to come"
     OFF_LAST = "switched off, nothing left"
+    SKIPPED_LAST = "left out, nothing left"
+    ASKED_AGAIN = "asked for again"
 
 
 SWITCHED_OFF = frozenset({Happening.OFF_MORE_TO_COME, Happening.OFF_LAST})
@@ -52,4 +59,34 @@ TRANSITIONS: Mapping[tuple[Stage, Happening], Stage] = {
         for stage in (*RUNNING, *OVER)
     },
     **{(stage, Happening.OFF_LAST): Stage.FINISHED for stage in OVER},
+    # The operator's doing. A pause is no stage: it lets nothing begin, and what waits goes on waiting.
+    (Stage.WAITING, Happening.SKIPPED_LAST): Stage.FINISHED,
+    (Stage.FINISHED, Happening.ASKED_AGAIN): Stage.WAITING,
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Occurrence:
+    """Something that happened, for the store, the screens and the log.
+
+    Attributes:
+        stage: After it.
+        happening: What moved the session; None where only the trial's record changed.
+        at_s: When [s].
+        planned: The line of the order concerned.
+        attempt: [1] of that line.
+        trial_id: UUID of the running trial; empty where there is none.
+        result: The trial as it ended or was confirmed.
+        breach: The limit that was broken.
+        reason: Why a declaration was withdrawn, or a trial given up before its time.
+    """
+
+    stage: Stage
+    happening: Happening | None
+    at_s: float
+    planned: PlannedTrial | None
+    attempt: int = 1
+    trial_id: str = ""
+    result: TrialResult | None = None
+    breach: Breach | None = None
+    reason: HeldBackBy | None = None

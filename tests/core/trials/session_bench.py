@@ -1,7 +1,7 @@
 """A machine and its meter, and a session that is fed with its readings second by second."""
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
@@ -105,6 +105,10 @@ class Bench:
         self.now_s += seconds
         return self._note(self.session.stage, self.session.tick(self.now_s))
 
+    def operate(self, ask: Callable[[Session], list[Occurrence]]) -> list[Occurrence]:
+        """Let the operator ask for something."""
+        return self._note(self.session.stage, ask(self.session))
+
     def settle(self) -> list[Occurrence]:
         """Off, on, and on until settled."""
         return self.run(5, OFF_A) + self.run(150, ON_A)
@@ -118,6 +122,9 @@ class Bench:
 
     def overdue(self) -> bool:
         return self.session.overdue
+
+    def is_paused_now(self) -> bool:
+        return self.session.is_paused_now
 
     def happenings(self) -> list[Happening | None]:
         return [occurrence.happening for occurrence in self.occurrences]

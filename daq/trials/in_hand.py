@@ -1,0 +1,158 @@
+"""The trial in hand: how far the settling rule is with it, what is noted of it, what its result is so far.
+
+Knows no stage and no table; the session says what a change of the rule means.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from daq.records import PlannedTrial, TrialAverage, TrialResult, TrialState, Window
+from daq.settling.group import SettlingGroup
+from daq.settling.phases import ChannelProgress, FunnelPoint, Phase, PhaseChange
+from daq.settling.verdicts import HeldBackBy
+from daq.trials.judging import (
+    CAN_BE_AVERAGED,
+    LoadWatch,
+    SessionRules,
+    reasons_against,
+    settled_averages,
+)
+from daq.trials.limits import Breach
+
+
+@dataclass(frozen=True, slots=True)
+class TrialView:
+    """What a screen shows of the trial in hand."""
+
+    trial_id: str
+    planned: PlannedTrial
+    started_s: float
+    run_up_end_s: float | None
+    window: Window | None
+    confirmed: bool
+    averaging_s: float
+
+
+@dataclass(slots=True)
+class TrialInHand:
+    """A trial from switch-on to switch-off."""
+
+    trial_id: str
+    planned: PlannedTrial
+    attempt: int
+    started_s: float
+    rules: SessionRules
+    group: SettlingGroup
+    load: LoadWatch
+    run_up_end_s: float | None = None
+    result: TrialResult | None = None
+    breach: Breach | None = None
+    acknowledged: bool = False
+    notes: list[str] = field(default_factory=list)
+    was_seen_running: bool = False
+    kept_reasons: tuple[str, ...] | None = None
+
+    def feed(
+        self, at_s: float, values: Sequence[tuple[str, float]]
+    ) -> Iterator[PhaseChange]:
+        """Take one reading's values; hands over each change of the rule before it is fed further."""
+        for channel, value in values:
+            self.load.feed(channel, value)
+        for channel, value in values:
+            yield from self.group.feed(channel, at_s, value)
+
+    def keep_reasons(self, *, is_seen_running: bool) -> None:
+        """Ask why it has not settled before the rule is given what a stopped machine reads."""
+        if self.result is not None:
+            return
+        if is_seen_running:
+            self.was_seen_running, self.kept_reasons = True, None
+        elif self.was_seen_running and self.kept_reasons is None:
+            self.kept_reasons = self.reasons()
+
+    def reasons(self) -> tuple[str, ...]:
+        """Which required channels are not settled, and why."""
+        return reasons_against(self.group, self.rules, idle=self.load.idle())
+
+    def note_breach(self, breach: Breach) -> None:
+        """Mark it with the limit that ended it."""
+        self.breach = breach
+        self.notes.append(
+            f"{breach.limit.channel} broke its limit: {breach.limit.reason}"
+        )
+
+    def note_why_given_up(self) -> TrialState:
+        """Say of each required channel why; ask again where only a meter, or the machine itself, was missing."""
+        self.notes += self.reasons()
+        meter_was_missing = any(
+            self.group.why_not(name) is HeldBackBy.GAPS for name in self.rules.required
+        )
+        if meter_was_missing or self.load.idle():
+            return TrialState.UNFINISHED
+        self._offer()
+        return TrialState.NOT_SETTLED
+
+    def note_why_unfinished(self) -> None:
+        """Say why it has no averages although it was switched off."""
+        self.notes += self.kept_reasons or self.reasons()
+        self._offer()
+
+    def averages(self, idle: Mapping[str, Sequence[float]]) -> tuple[TrialAverage, ...]:
+        """What the confirmed levels come to; what has to be said of them is noted."""
+        judgement = settled_averages(self.group, self.rules, idle=idle)
+        self.notes += judgement.notes
+        return judgement.averages
+
+    def result_so_far(
+        self,
+        state: TrialState,
+        ended_s: float,
+        *,
+        idle: Window | None,
+        averages: tuple[TrialAverage, ...] | None = None,
+    ) -> TrialResult:
+        """The trial as it stands; with the averages it has where none are given."""
+        if averages is None:
+            averages = self.result.averages if self.result else ()
+        return TrialResult(
+            trial_id=self.trial_id,
+            planned=self.planned,
+            attempt=self.attempt,
+            state=state,
+            started_s=self.started_s,
+            ended_s=ended_s,
+            averages=averages,
+            note="; ".join(self.notes),
+            idle=idle,
+        )
+
+    def longest_left_s(self, now_s: float) -> float:
+        """What is left of its longest time [s]."""
+        return max(self.rules.longest_s - (now_s - self.started_s), 0.0)
+
+    def progress(self, channel: str) -> ChannelProgress | None:
+        """How far one required channel is."""
+        if channel in self.load.idle():
+            return ChannelProgress(HeldBackBy.NO_LOAD, None, None)
+        return self.group.progress(channel)
+
+    def funnel(self, channel: str) -> FunnelPoint | None:
+        """How narrow the drift that is still possible has become for one required channel."""
+        return self.group.funnel(channel)
+
+    def view(self) -> TrialView:
+        """What a screen shows of it."""
+        return TrialView(
+            trial_id=self.trial_id,
+            planned=self.planned,
+            started_s=self.started_s,
+            run_up_end_s=self.run_up_end_s,
+            window=self.group.window,
+            confirmed=self.group.phase is Phase.CONFIRMED,
+            averaging_s=self.group.averaging_s(),
+        )
+
+    def _offer(self) -> None:
+        """Write down that a trial without averages can have some, where there is anything to average."""
+        if self.group.phase is not Phase.RUN_UP and not self.load.idle():
+            self.notes.append(CAN_BE_AVERAGED)
