@@ -11,6 +11,7 @@ they were cut into blocks or on when they arrived.
     window_sums    sums over the newest bins; detection: every window that ends now, judged at once
     verdicts       what those fits say of one channel; hunting: does one period stand out
     disturbances   jumps and excursions, and how long it must have been quiet since
+    drift_left     how likely the drift at the declaration was too large, and how large it may have been
     level_bank     level and drift, weighed over drifts and noises; noises, distributions: what it reckons with
     window         what is averaged: confirmation, the mean and its uncertainty; level: what it gives
     normalising    the exponent by which a channel follows the voltage; normalised: bins taken to a reference voltage

@@ -15,7 +15,13 @@ from daq.settling.front_end import FrontEnd, are_far, close_bins
 from daq.settling.level import LevelEstimate
 from daq.settling.normalising import Normalising, NotFitted
 from daq.settling.parameters import Parameters
-from daq.settling.phases import ChannelProgress, ChannelSetup, Phase, PhaseChange
+from daq.settling.phases import (
+    ChannelProgress,
+    ChannelSetup,
+    FunnelPoint,
+    Phase,
+    PhaseChange,
+)
 from daq.settling.rule import GroupRule
 from daq.settling.verdicts import HeldBackBy
 
@@ -163,6 +169,21 @@ class SettlingGroup:
     def progress(self, channel: str) -> ChannelProgress:
         """How far one required channel is."""
         return self.rule.progress(channel)
+
+    def funnel(self, channel: str) -> FunnelPoint | None:
+        """How far the drift that is still possible fits the tolerance, at the newest closed bin.
+
+        The bound is the figure that the rule itself holds against the tolerance. It is None where nothing is compared: with
+        too few bins, while readings are missing, while the machine swings.
+
+        Args:
+            channel: A required one.
+
+        Returns:
+            Mean, bound and tolerance [unit of the channel] with the bin's end; None in the run-up, of a channel that
+            nobody waits for, or where no reading is left to tell the tolerance by.
+        """
+        return self.rule.funnel(channel)
 
     def why_not(self, channel: str) -> HeldBackBy | None:
         """Why a required channel has no average, were the trial to end now; None once it is confirmed."""

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.settling.distributions import student_t_cdf
+from daq.settling.drift_left import DriftLeft
 from daq.settling.noises import PinkNoise, WanderingNoises
 from daq.settling.parameters import CREEPS, TIME_CONSTANTS, Parameters
 
@@ -214,10 +214,10 @@ class LevelBank:
             ),
         )
 
-    def drift_probabilities(
+    def drift_left(
         self, limits: _Array, *, hidden: _Array, declared_bin: int
-    ) -> _Array:
-        """How likely the drift at the declaration was outside the tolerance, by the weights of `levels`.
+    ) -> DriftLeft:
+        """The drift at the declaration, by the weights of `levels`.
 
         Args:
             limits: Half-width of the tolerance band now [unit of each channel]. Shape (channels,).
@@ -225,7 +225,7 @@ class LevelBank:
             declared_bin: Newest bin when it was declared, counted from switch-on [1].
 
         Returns:
-            Probabilities [1]. Shape (channels,).
+            Its distribution, in the bank's measures.
 
         Validity:
             At least four bins in each window.
@@ -243,18 +243,15 @@ class LevelBank:
         weight = _normalised(
             log_weight + np.log(_WEIGHTS * np.where(_IS_CREEP, p.creep_share, 1.0))
         )
-        drift = shrink * fits.amplitude * to_declared
-        deviation = np.sqrt(shrink * fits.spread) * to_declared
         fall = 1.0 / to_now - 1.0
-        room = np.maximum(scale - np.where(fall > 0.0, room_hidden / fall, 0.0), 0.0)
-        nu = np.maximum(2.0, fits.information - 2.0)[:, :, None]
-        outside = (
-            1.0
-            - student_t_cdf((room - drift) / deviation, nu)
-            + student_t_cdf((-room - drift) / deviation, nu)
+        return DriftLeft(
+            drift=shrink * fits.amplitude * to_declared,
+            deviation=np.sqrt(shrink * fits.spread) * to_declared,
+            weight=weight,
+            degrees_of_freedom=np.maximum(2.0, fits.information - 2.0)[:, :, None],
+            hidden=np.where(fall > 0.0, room_hidden / fall, 0.0),
+            units=self._units,
         )
-        probability: _Array = (weight * outside).sum(axis=(1, 2))
-        return probability
 
     def steady_levels(self) -> Levels:
         """The windows' means as if nothing drifted, averaged over the noises only; their drift counts as wander.

@@ -50,6 +50,27 @@ class PhaseChange:
 
 
 @dataclass(frozen=True, slots=True)
+class FunnelPoint:
+    """What the rule has of one required channel at one bin: a point of the funnel that closes in on the tolerance.
+
+    Attributes:
+        channel: Its name.
+        at_s: End of the bin [s].
+        mean: Of the window that is judged; once declared, of the one that is averaged [unit of the channel]; None
+            where no bin holds a reading yet.
+        bound: Half-width of the drift that is still possible, as the rule compares it with the tolerance [same]; None
+            where nothing can be compared.
+        tolerance: Half-width of the band that the bound must fit [same].
+    """
+
+    channel: str
+    at_s: float
+    mean: float | None
+    bound: float | None
+    tolerance: float
+
+
+@dataclass(frozen=True, slots=True)
 class ChannelProgress:
     """What a screen shows of one required channel.
 

@@ -20,9 +20,15 @@ from daq.settling.level import LevelEstimate
 from daq.settling.normalised import Normaliser
 from daq.settling.normalising import Normalising, NotFitted
 from daq.settling.parameters import Parameters
-from daq.settling.phases import ChannelProgress, ChannelSetup, Phase, PhaseChange
-from daq.settling.verdicts import BinWindows, Detection, HeldBackBy
-from daq.settling.window import AveragingWindow, keep_quantile
+from daq.settling.phases import (
+    ChannelProgress,
+    ChannelSetup,
+    FunnelPoint,
+    Phase,
+    PhaseChange,
+)
+from daq.settling.verdicts import BinWindows, Compared, Detection, HeldBackBy
+from daq.settling.window import AveragingWindow, Examination, band_of, keep_quantile
 
 _RUN_UP_CHANGE = 0.05
 """Run-up is over once no required channel changes by more than this share from bin to bin."""
@@ -107,6 +113,7 @@ class GroupRule:
         self._faults: dict[str, HeldBackBy] = {}
         self._withdrawn_for: dict[str, HeldBackBy] = {}
         self._averaging: AveragingWindow | None = None
+        self._examination: Examination | None = None
         self._next_look = 0
         self._levels: dict[str, LevelEstimate] = {}
 
@@ -129,6 +136,7 @@ class GroupRule:
         disturbed = self._note_disturbances(items)
         if self.phase is Phase.AVERAGING:
             if disturbed:
+                self._examination = None
                 return self._withdraw(dict.fromkeys(disturbed, HeldBackBy.STEP))
             return self._average()
         return self._settle()
@@ -177,6 +185,46 @@ class GroupRule:
             reason = self._unrest()[channel] if waits else None
             return ChannelProgress(reason, averaging.mean_of(channel), None)
         return ChannelProgress(self._held_back_by(channel), None, None)
+
+    def funnel(self, channel: str) -> FunnelPoint | None:
+        """What was compared last of one required channel, at the newest bin; None in the run-up or without readings.
+
+        While it settles, the drift still to come by its windows that end now (`BinWindows.compared`). Once declared, that
+        of the declaration, until the average is looked at; then the drift at the declaration by all bins so far
+        (`Examination.compared`), from look to look. Asking changes nothing.
+        """
+        if self.phase is Phase.RUN_UP or channel not in self._required:
+            return None
+        row = self._required.index(channel)
+        compared = self._compared(channel, row) or self._not_compared(channel)
+        if compared is None:
+            return None
+        mean = compared.mean
+        if self._averaging is not None:
+            level = self._levels.get(channel)
+            mean = level.mean if level else self._averaging.mean_of(channel)
+        return FunnelPoint(
+            channel, self._bin_end_s(), mean, compared.bound, compared.tolerance
+        )
+
+    def _compared(self, channel: str, row: int) -> Compared | None:
+        if self._examination is not None:
+            return self._examination.compared(channel)
+        return None if self._windows is None else self._windows.compared(row)
+
+    def _not_compared(self, channel: str) -> Compared | None:
+        """Of the newest bins, too few to compare anything; the tolerance of the last reading, if none of them has one."""
+        kept = min(self._history.closed, self._detector.longest)
+        first = self._history.closed - kept
+        means = self._normaliser.means(self._history, [channel], first)[0]
+        count = min(self._history.closed - self._first, self._detector.shortest)
+        there = ~np.isnan(means)
+        if not there.any():
+            return None
+        stretch = means[kept - count :][there[kept - count :]]
+        mean = float(stretch.mean()) if stretch.size else None
+        level = float(means[there][-1]) if mean is None else mean
+        return Compared(None, band_of(self._channels[channel], level), mean)
 
     def why_not(self, channel: str) -> HeldBackBy | None:
         """Why a required channel has no average, were the record to end now; None where it is not to blame."""
@@ -293,7 +341,7 @@ class GroupRule:
         available = self._history.closed - self._first
         missing = [n for n in self._required if self._history.newest(n).mean is None]
         self._faults = dict.fromkeys(missing, HeldBackBy.GAPS)
-        self._windows = None
+        self._windows = self._examination = None
         if missing or available < self._detector.shortest:
             return None
         found = self._detect(available)
@@ -375,6 +423,7 @@ class GroupRule:
         p = self._parameters
         time_is_up = self.averaging_s() >= p.longest_s - 1e-9
         examination = averaging.examine(enough=is_last or time_is_up)
+        self._examination = examination
         if self._is_quiet(averaging) and not examination.faults:
             return self._confirm(averaging, examination.levels)
         if is_last:

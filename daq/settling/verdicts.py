@@ -1,5 +1,6 @@
 """From the fits of channels' windows to verdicts: settled over which window, or held back by what."""
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,6 +14,9 @@ from daq.settling.front_end import rounding_of
 from daq.settling.history import BinHistory
 from daq.settling.hunting import are_hunting
 from daq.settling.parameters import Parameters
+
+_NEGLIGIBLE = 0.02
+"""A part of a bound that nobody sees on a screen [1]."""
 
 
 class HeldBackBy(StrEnum):
@@ -34,6 +38,22 @@ class Detection:
 
     length: int
     mean: float
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """What the rule compares of one channel.
+
+    Attributes:
+        bound: Half-width of the drift that is still possible [unit of the channel]; None where too few bins were fitted, or
+            the channel swings about what was fitted: then no bound holds.
+        tolerance: Half-width of the band that it must fit [same].
+        mean: Of the window concerned [same]; None where it holds no reading.
+    """
+
+    bound: float | None
+    tolerance: float
+    mean: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +94,7 @@ class BinWindows:
             fits: Of all channels.
             means: Their bins' means, in order of time, NaN where missing [unit of each channel]. Shape (channels, bins).
             growth: As of the detector that made the fits [1].
-            history: Of these bins; asked before the next one comes.
+            history: Of these bins; what was not asked before the next one comes, `compared` alone still answers.
             names: Of the channels.
             resolutions: Displays' steps [same].
             bin_s: Length of a bin [s].
@@ -84,6 +104,7 @@ class BinWindows:
         self._means = means
         self._growth = growth
         self._history = history
+        self._closed = history.closed
         self._names = names
         self._resolutions = resolutions
         self._bin_s = bin_s
@@ -92,6 +113,7 @@ class BinWindows:
         self._looks: list[_Look] | None = None
         self._faults: dict[tuple[int, int], HeldBackBy | None] = {}
         self._swings: dict[int, list[bool]] = {}
+        self._compared: dict[int, Compared | None] = {}
 
     def detect_all(self) -> list[Detection] | None:
         """The shortest window of each channel that is settled; None where one of them has none."""
@@ -128,9 +150,7 @@ class BinWindows:
 
     def held_back_by(self, row: int) -> HeldBackBy | None:
         """What keeps a channel's window that comes closest from being settled; None where nothing does."""
-        if self._looks is None:
-            self._looks = self._look()
-        look = self._looks[row]
+        look = self._look_of(row)
         if look.longest is None:
             return HeldBackBy.GAPS
         if look.passes:
@@ -141,6 +161,81 @@ class BinWindows:
             return HeldBackBy.NOISE
         is_shown = self._is_more_than_rounding(row, look.closest)
         return HeldBackBy.DRIFT if is_shown else HeldBackBy.RESOLUTION
+
+    def compared(self, row: int) -> Compared | None:
+        r"""What is compared of a channel, in its shortest window that is settled, else in the one that comes closest.
+
+        .. math:: D = \max\left(|A| + t s_A + \frac{2Q}{e^{W/\tau_{max}} - 1}, \frac{|A|}{a}\right) \le lim
+
+        with the drift A still to come as fitted, its standard uncertainty s_A, the half step Q that the display may hide, the
+        window's length W and the largest amplitude a that is declared settled. It fits exactly where the window is settled.
+
+        Args:
+            row: Number of the channel [1].
+
+        Returns:
+            Bound, tolerance and mean [unit of the channel]; None where too few bins hold readings.
+
+        Validity:
+            What rounding hides is left aside where it is below 2 % of a bound that is too large without it.
+
+        Source:
+            Own rule: the conditions of `Detector.fit` and of `detect`, each solved for the tolerance.
+        """
+        if row not in self._compared:
+            self._compared[row] = self._compare(row)
+        return self._compared[row]
+
+    def _compare(self, row: int) -> Compared | None:
+        fits, look = self.fits, self._look_of(row)
+        if look.longest is None:
+            return None
+        settled = self.detect()[row] if fits.passes[row].any() else None
+        index = look.closest
+        if settled is not None:
+            index = int(np.searchsorted(fits.lengths, settled.length))
+        limit, mean = float(fits.limit[row, index]), float(fits.mean[row, index])
+        swings = self._faults.get((row, index)) is HeldBackBy.HUNTING
+        if settled is None and swings:
+            return Compared(None, limit, mean)
+        amplitude = abs(float(fits.amplitude[row, index]))
+        bound = max(
+            float(fits.bound[row, index]) + self._hidden(row, index),
+            amplitude / self._parameters.amplitude,
+        )
+        # The rule's own comparisons are turned round here: the last digit must not decide otherwise.
+        if settled is not None:
+            return Compared(min(bound, limit), limit, mean)
+        return Compared(max(bound, math.nextafter(limit, math.inf)), limit, mean)
+
+    def _hidden(self, row: int, index: int) -> float:
+        """Drift that the display's rounding may hide in a window [unit of the channel]."""
+        length = int(self.fits.lengths[index])
+        fall = self._fall(length)
+        if not self.fits.passes[row, index]:
+            most = self._coarsest_step(row) / fall
+            if most <= _NEGLIGIBLE * float(self.fits.bound[row, index]):
+                return 0.0
+        bins = self._history.bins_from(self._names[row], self._closed - length)
+        rounding = rounding_of(bins[:length], self._resolutions[row])
+        return 2.0 * rounding.half_step() / fall
+
+    def _coarsest_step(self, row: int) -> float:
+        """No window that ends now shows a larger step of the display [unit of the channel]: more readings show finer ones."""
+        seen = self._history.newest(self._names[row]).distinct
+        if seen is None:
+            return self._resolutions[row]
+        steps = [b - a for a, b in itertools.pairwise(sorted(seen))]
+        return max(min(steps, default=math.inf), self._resolutions[row])
+
+    def _fall(self, length: int) -> float:
+        """How much a drift falls over a window, of what is left of it at its end [1]."""
+        return math.expm1(length * self._bin_s / self._parameters.tau_max_s)
+
+    def _look_of(self, row: int) -> _Look:
+        if self._looks is None:
+            self._looks = self._look()
+        return self._looks[row]
 
     def _look(self) -> list[_Look]:
         fits = self.fits
@@ -208,15 +303,13 @@ class BinWindows:
     def _is_coarse(self, row: int, index: int) -> bool:
         """Whether the display may hide more drift than there is room for."""
         fits, length = self.fits, int(self.fits.lengths[index])
-        fall = math.expm1(length * self._bin_s / self._parameters.tau_max_s)
         room = float(fits.limit[row, index]) - float(fits.bound[row, index])
-        return self._may_hide(row, length, more_than=room * fall)
+        return self._may_hide(row, length, more_than=room * self._fall(length))
 
     def _is_more_than_rounding(self, row: int, index: int) -> bool:
         """Whether a drift changes the readings of its window by more than their rounding alone might."""
         fits, length = self.fits, int(self.fits.lengths[index])
-        fall = math.expm1(length * self._bin_s / self._parameters.tau_max_s)
-        change = abs(float(fits.amplitude[row, index])) * fall
+        change = abs(float(fits.amplitude[row, index])) * self._fall(length)
         return not self._may_hide(row, length, more_than=change)
 
     def _may_hide(self, row: int, length: int, *, more_than: float) -> bool:

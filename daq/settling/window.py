@@ -3,11 +3,13 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from daq.records import NormalisedBy
+from daq.settling.drift_left import DriftLeft
 from daq.settling.front_end import Rounding, rounding_of
 from daq.settling.history import BinHistory
 from daq.settling.hunting import are_hunting
@@ -17,7 +19,7 @@ from daq.settling.normalised import Normaliser
 from daq.settling.normalising import exponent_contribution
 from daq.settling.parameters import Parameters
 from daq.settling.phases import ChannelSetup
-from daq.settling.verdicts import HeldBackBy
+from daq.settling.verdicts import Compared, HeldBackBy
 from daq.stats import student_t_quantile
 
 _LEAST_PAUSE = 8
@@ -39,7 +41,7 @@ def keep_quantile(bins: int) -> None:
     student_t_quantile(_CONFIDENCE, bins)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Examination:
     """What the windows say at one moment.
 
@@ -47,11 +49,30 @@ class Examination:
         drift_probabilities: That the drift at the declaration was too large, by channel [1].
         faults: What forbids to confirm them, of the channels where something does.
         levels: Of the required channels, over the common window.
+        drift_left: What those probabilities are of.
+        limits: Half-widths of the tolerance bands that they are held against [unit of each channel].
+        risk: The largest of them that is accepted [1].
     """
 
     drift_probabilities: Mapping[str, float]
     faults: Mapping[str, HeldBackBy]
     levels: Mapping[str, LevelEstimate]
+    drift_left: DriftLeft
+    limits: NDArray[np.float64]
+    risk: float
+
+    def compared(self, channel: str) -> Compared:
+        """How large the drift at the declaration may have been, beside its tolerance.
+
+        The bound is what it exceeds with the probability that is just accepted: where it fits, the probability does.
+        """
+        row = list(self.drift_probabilities).index(channel)
+        mean = self.levels[channel].mean
+        return Compared(float(self._bounds[row]), float(self.limits[row]), mean)
+
+    @cached_property
+    def _bounds(self) -> NDArray[np.float64]:
+        return self.drift_left.bounds(self.limits, risk=self.risk)
 
 
 class AveragingWindow:
@@ -138,7 +159,9 @@ class AveragingWindow:
         """
         for bank in self._banks():
             self._catch_up(bank, at_most=self._history.closed)
-        drifts = self._drift_probabilities(self._hidden())
+        limits = self._limits(self._own)
+        drift_left = self._drift_left(limits, self._hidden())
+        drifts = drift_left.outside(limits).tolist()
         levels = self._common_levels()
         if not is_question:
             self._last = levels
@@ -147,14 +170,19 @@ class AveragingWindow:
             for row, channel in enumerate(self._channels)
             if (fault := self._fault_of(drifts[row], channel, levels, enough=enough))
         }
-        self._tell_drift_from_rounding(faults)
+        self._tell_drift_from_rounding(faults, limits)
         sound = [row for row, name in enumerate(self._names) if name not in faults]
         faults |= {
             self._names[row]: HeldBackBy.HUNTING for row in self._swinging(sound)
         }
         in_order = {name: faults[name] for name in self._names if name in faults}
         return Examination(
-            dict(zip(self._names, drifts, strict=True)), in_order, levels
+            drift_probabilities=dict(zip(self._names, drifts, strict=True)),
+            faults=in_order,
+            levels=levels,
+            drift_left=drift_left,
+            limits=limits,
+            risk=self._parameters.accept_probability,
         )
 
     def _fault_of(
@@ -175,11 +203,13 @@ class AveragingWindow:
         is_rounded = rounding**2 > 0.5 * level.expanded_uncertainty**2
         return HeldBackBy.RESOLUTION if is_rounded else HeldBackBy.NOISE
 
-    def _tell_drift_from_rounding(self, faults: dict[str, HeldBackBy]) -> None:
+    def _tell_drift_from_rounding(
+        self, faults: dict[str, HeldBackBy], limits: NDArray[np.float64]
+    ) -> None:
         """What drifts only because the display might hide a drift waits for a finer display."""
         if HeldBackBy.DRIFT not in faults.values():
             return
-        shown = self._drift_probabilities(np.zeros(len(self._names)))
+        shown = self._drift_left(limits, np.zeros(len(self._names))).outside(limits)
         for name, probability in zip(self._names, shown, strict=True):
             is_small = probability <= self._parameters.accept_probability
             if faults.get(name) is HeldBackBy.DRIFT and is_small:
@@ -283,7 +313,7 @@ class AveragingWindow:
         references = [_mean(row) for row in means]
         return LevelBank(
             references=references,
-            limits=[_band(c, r) for c, r in zip(channels, references, strict=True)],
+            limits=[band_of(c, r) for c, r in zip(channels, references, strict=True)],
             firsts=firsts,
             bin_s=self._bin_s,
             parameters=self._parameters,
@@ -304,19 +334,18 @@ class AveragingWindow:
     def _limits(self, bank: LevelBank) -> NDArray[np.float64]:
         plain = bank.plain_means().tolist()
         return np.array(
-            [_band(c, mean) for c, mean in zip(self._channels, plain, strict=True)]
+            [band_of(c, mean) for c, mean in zip(self._channels, plain, strict=True)]
         )
 
     def _hidden(self) -> NDArray[np.float64]:
         """Drift that rounding may hide in each channel's own window [unit of each channel]."""
         return np.array([2.0 * rounding.half_step() for rounding in self._own_rounding])
 
-    def _drift_probabilities(self, hidden: NDArray[np.float64]) -> list[float]:
-        """That the drift at the declaration was too large, by each channel's own window."""
-        found = self._own.drift_probabilities(
-            self._limits(self._own), hidden=hidden, declared_bin=self.declared
-        )
-        return [float(probability) for probability in found]
+    def _drift_left(
+        self, limits: NDArray[np.float64], hidden: NDArray[np.float64]
+    ) -> DriftLeft:
+        """The drift at the declaration, by each channel's own window."""
+        return self._own.drift_left(limits, hidden=hidden, declared_bin=self.declared)
 
     def _common_levels(self) -> dict[str, LevelEstimate]:
         found = self._common.levels(self._limits(self._common))
@@ -351,7 +380,7 @@ class AveragingWindow:
         effective = float(found.effective_count[row])
         nu = max(2.0, effective - 2.0)
         scale = p.scale if calibrated else 1.0
-        floor = (p.floor * _band(channel, mean)) ** 2 if calibrated else 0.0
+        floor = (p.floor * band_of(channel, mean)) ** 2 if calibrated else 0.0
         quantile = student_t_quantile(_CONFIDENCE, nu)
         half_step = rounding.half_step()
         expanded = scale * math.sqrt(
@@ -389,12 +418,12 @@ class AveragingWindow:
         return self._rule_goal(channel, level)
 
     def _rule_goal(self, channel: ChannelSetup, level: LevelEstimate) -> float:
-        return self._parameters.goal * _band(channel, level.plain_mean)
+        return self._parameters.goal * band_of(channel, level.plain_mean)
 
     def _is_sure(
         self, channel: ChannelSetup, level: LevelEstimate, *, enough: bool
     ) -> bool:
-        largest = self._parameters.refuse * _band(channel, level.plain_mean)
+        largest = self._parameters.refuse * band_of(channel, level.plain_mean)
         if not enough:
             largest = min(largest, self._goal(channel, level))
         return level.expanded_uncertainty <= largest
@@ -424,7 +453,7 @@ def _mean(values: NDArray[np.float64]) -> float:
     return float(values[~np.isnan(values)].mean())
 
 
-def _band(channel: ChannelSetup, level: float) -> float:
+def band_of(channel: ChannelSetup, level: float) -> float:
     """Half-width of the tolerance band [unit of the channel]; 1 for a level of zero with no resolution."""
     return max(channel.tolerance * abs(level), channel.resolution / 2.0) or 1.0
 

@@ -68,13 +68,11 @@ def _levels(bank: LevelBank) -> Levels:
 def _drift_probabilities(
     bank: LevelBank, *, declared_bin: int, hidden: float = 0.0
 ) -> list[float]:
-    channels = len(bank.plain_means())
-    found = bank.drift_probabilities(
-        np.full(channels, LIMIT),
-        hidden=np.full(channels, hidden),
-        declared_bin=declared_bin,
+    limits = np.full(len(bank.plain_means()), LIMIT)
+    left = bank.drift_left(
+        limits, hidden=np.full(len(limits), hidden), declared_bin=declared_bin
     )
-    return [float(probability) for probability in found]
+    return [float(probability) for probability in left.outside(limits)]
 
 
 # ---- the same by dense linear algebra
@@ -280,8 +278,8 @@ def test_another_unit_and_another_zero_change_nothing_but_the_figures(
         factor * (plain.level[0] - LEVEL), rel=1e-3, abs=1e-6 * factor
     )
     assert scaled.variance[0] == pytest.approx(factor**2 * plain.variance[0], rel=1e-3)
-    found = bank.drift_probabilities(limits, hidden=np.zeros(1), declared_bin=20)
-    assert found.tolist() == pytest.approx(
+    left = bank.drift_left(limits, hidden=np.zeros(1), declared_bin=20)
+    assert left.outside(limits).tolist() == pytest.approx(
         _drift_probabilities(plain_bank, declared_bin=20), abs=1e-4
     )
 
