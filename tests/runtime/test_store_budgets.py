@@ -289,7 +289,7 @@ async def test_a_file_of_the_format_before_is_migrated_when_it_is_opened_for_wri
         await store.end_trial(trial, ended, rule_json="{}", outbox=None)
     # What was stored before is what it was; the trial that was added has its budget.
     assert session.ended[0] == result("7a1", POWER, SUPPLY)
-    assert ask(path, "PRAGMA user_version") == [(2,)]
+    assert ask(path, "PRAGMA user_version") == [(3,)]
     assert ask(path, "PRAGMA foreign_key_check") == []
     assert read_trial_averages(path)[:2] == averages
     assert read_trials(path)[:2] == trials

@@ -35,7 +35,7 @@ async def test_a_new_file_carries_our_mark_and_its_format(tmp_path: Path) -> Non
     head = path.read_bytes()[:100]
     assert head[:16] == b"SQLite format 3\x00"
     assert head[18:20] == b"\x02\x02"
-    assert head[60:64] == bytes.fromhex("00000002")
+    assert head[60:64] == bytes.fromhex("00000003")
     assert head[68:72] == bytes.fromhex("53744263")
 
 
@@ -86,7 +86,7 @@ async def test_a_newer_format_is_refused_with_the_remedy(
     set_format(path, 7)
     before = content(tmp_path)
     text = (
-        "bench.db: store format 7, this version reads up to 2:"
+        "bench.db: store format 7, this version reads up to 3:"
         " update the program or name another file"
     )
     with pytest.raises(StoreTooNewError) as caught:

@@ -130,7 +130,7 @@ async def test_a_settled_trial_comes_out_the_same_to_the_bit(
 ) -> None:
     async with recording(path, bench, plan, computer) as (session, _):
         settle(session)
-        live = session.rehearsal.board.results[0]
+        live = session.rehearsal.running.results[0]
     with recorded(path) as (replay, (trial,)):
         assert trial.result == live
         assert again(replay, plan, trial) == live
@@ -236,7 +236,7 @@ async def test_idle_readings_are_those_that_the_zero_was_taken_from(
             at_s = session.clock.bench_s() + 0.5
             rehearsal.take(Reading("anemometer", at_s, (12.0,)))
         rehearsal.stand_still()
-        live = rehearsal.board.results[0]
+        live = rehearsal.running.results[0]
     zeros = {a.channel: a.zero_offset for a in live.averages}
     # Readings of 0.02 and 0.03 m/s in turn.
     assert zeros["velocity"] == pytest.approx(0.025, abs=0.001)

@@ -5,9 +5,11 @@ Writing: `Store`. Reading, also while a daemon writes: `read_sessions`, `read_an
 
     opening     is the file there, is it ours, can this version use it
     schema      tables, views, migrations         columns  tables that follow the bench
-    layout      names and SQL that follow from a bench
+    format_3    the step to format 3              layout   names and SQL that follow from a bench
     buffer      rows on their way                 writer   the thread
     sessions    SQL of sessions, trials, outbox   analyses SQL of averages and budgets
+    resuming    sessions that can go on           corrections  trials changed after the fact
+    spans       which readings are a session's    thinning what becomes of the others
     store       the face of writing
     reading     read-only questions               budgets  those about uncertainty
 """
@@ -22,12 +24,13 @@ from daq.runtime.store.reading import (
     read_trial_averages,
     read_trials,
 )
-from daq.runtime.store.sessions import RunningTrial, StoredSession
+from daq.runtime.store.resuming import OpenSession, RunningTrial, StoredSession
 from daq.runtime.store.store import BUFFER_ROWS, Store
 
 __all__ = [
     "BUFFER_ROWS",
     "AverageBudget",
+    "OpenSession",
     "RunningTrial",
     "SessionSummary",
     "Store",

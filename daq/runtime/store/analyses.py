@@ -42,16 +42,33 @@ CONTRIBUTION_COLUMNS = (
 )
 
 _JUDGED = """l.session, l.session_id, l.bench, l.plan, l.machine, l.trial, l.trial_id,
-  l.position, l.condition, l.repeat, l.attempt, l.baseline, j.state, l.started_utc,
-  j.note, l.speed, n.software, j.analysis_id AS analysis"""
+  l.position, l.condition, l.repeat, l.attempt, l.baseline, l.started_utc,
+  l.speed, n.software, j.analysis_id AS analysis"""
 _JUDGED_SOURCE = """analysed_trials j
   JOIN analyses n ON n.id = j.analysis_id
-  JOIN trial_list l ON l.trial = j.trial_id"""
+  JOIN trial_list l ON l.trial = j.trial_id
+  JOIN trials t ON t.id = j.trial_id"""
+_OUTCOME = "j.state, j.note"
+_CORRECTED_OUTCOME = """iif(t.state = 'set aside', t.state, j.state) AS state,
+  CASE WHEN t.added_note = '' THEN j.note WHEN j.note = '' THEN t.added_note
+    ELSE j.note || '; ' || t.added_note END AS note"""
+_WITH_CORRECTIONS = 3
+"""The first format in which a trial can be changed after it has ended."""
 
-ANALYSED_TRIALS = f"SELECT {_JUDGED}, l.duration_s FROM {_JUDGED_SOURCE}"  # noqa: S608 - constants
-"""The columns of the view trial_list, of trials as analyses other than LIVE judged them."""
 
-ANALYSED_AVERAGES = f"""SELECT {_JUDGED},
+def _outcome(store_format: int) -> str:
+    """How a trial ended by an analysis; set aside is set aside by whatever rule."""
+    return _CORRECTED_OUTCOME if store_format >= _WITH_CORRECTIONS else _OUTCOME
+
+
+def analysed_trials(store_format: int) -> str:
+    """The columns of the view trial_list, of trials as analyses other than LIVE judged them."""
+    return f"SELECT {_JUDGED}, {_outcome(store_format)}, l.duration_s FROM {_JUDGED_SOURCE}"  # noqa: S608 - constants
+
+
+def analysed_averages(store_format: int) -> str:
+    """As of the view trial_averages, with `note` and `analysis`."""
+    return f"""SELECT {_JUDGED}, {_outcome(store_format)},
   {", ".join(f"a.{name}" for name in (*_FIGURES, *_NORMALISED))},
   coalesce(h.title, a.channel) AS title, coalesce(h.quantity, '') AS quantity,
   coalesce(h.place, '') AS place,
@@ -59,10 +76,8 @@ ANALYSED_AVERAGES = f"""SELECT {_JUDGED},
   round(a.window_end_s - t.started_s, 6) AS window_end_s,
   coalesce(json_extract(n.rule_json, '$."' || j.trial_id || '"'), n.rule_json) AS rule_json
   FROM {_JUDGED_SOURCE}
-  JOIN trials t ON t.id = j.trial_id
   JOIN averages a ON a.trial_id = j.trial_id AND a.analysis_id = j.analysis_id
   LEFT JOIN channels h ON h.id = a.channel_id"""  # noqa: S608 - constants
-"""As of the view trial_averages, with `note` and `analysis`."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,6 @@ import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager, nullcontext
-from dataclasses import dataclass
 from pathlib import Path
 
 from daq.errors import StoreBusyError, StoreError, StoreForeignError, StoreTooNewError
@@ -18,7 +17,7 @@ from daq.records import Channel
 from daq.runtime.store.columns import fit_to_bench
 from daq.runtime.store.layout import InstrumentTable
 from daq.runtime.store.schema import APPLICATION_ID, FORMAT, file_format, migrate
-from daq.runtime.store.sessions import next_reading_number, next_trial_number
+from daq.runtime.store.spans import NextNumbers, close_dead_spans, next_numbers
 
 BUSY_S = 0.4
 """How long a statement waits for another program's lock before it is trouble [s]."""
@@ -26,17 +25,10 @@ BUSY_S = 0.4
 _MAGIC = b"SQLite format 3\x00"
 
 
-@dataclass(frozen=True, slots=True)
-class Prepared:
-    """A file that is ready to be written: tables by instrument, numbers of the next trial and the next reading."""
-
-    tables: dict[str, InstrumentTable | None]
-    next_trial: int
-    next_reading: int
-
-
-def prepare_store(path: Path, instruments: Mapping[str, Sequence[Channel]]) -> Prepared:
-    """Make or migrate the file, and fit it to the bench.
+def prepare_store(
+    path: Path, instruments: Mapping[str, Sequence[Channel]]
+) -> dict[str, InstrumentTable | None]:
+    """Make or migrate the file, and fit it to the bench; returns the tables by instrument.
 
     Raises:
         StoreForeignError: If something else lies under that path.
@@ -57,9 +49,24 @@ def prepare_store(path: Path, instruments: Mapping[str, Sequence[Channel]]) -> P
         # A change for certain: without one SQLite lets a full or read-only disk pass.
         connection.execute(f"PRAGMA user_version = {FORMAT}")
         connection.execute("COMMIT")
-        return Prepared(
-            tables, next_trial_number(connection), next_reading_number(connection)
-        )
+        return tables
+
+
+def take_over(path: Path) -> NextNumbers:
+    """Tidy up after a program that was killed, and tell where the numbers go on.
+
+    Only whoever holds the lock of lock_for_writing() may: what is open without it is
+    another program's.
+
+    Raises:
+        StoreError: If the file cannot be read or written.
+    """
+    with _converted(path), closing(connect_writer(path)) as connection:
+        connection.execute("BEGIN IMMEDIATE")
+        close_dead_spans(connection)
+        numbers = next_numbers(connection)
+        connection.execute("COMMIT")
+        return numbers
 
 
 def lock_for_writing(path: Path) -> int:

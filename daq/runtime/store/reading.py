@@ -7,7 +7,7 @@ SQLite from emptying its log. Knows no writer, no text format and no arithmetic.
 import dataclasses
 import math
 import sqlite3
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 from daq.errors import InputError
 from daq.export import AnalysisSummary, StoredAverage, StoredTrial
 from daq.export import SessionSummary as SessionSummary  # handed on
-from daq.runtime.store.analyses import ANALYSED_AVERAGES, ANALYSED_TRIALS
+from daq.runtime.store.analyses import analysed_averages, analysed_trials
 from daq.runtime.store.layout import SqlValue, quoted, utc_text
 from daq.runtime.store.opening import reading_store
 from daq.runtime.store.schema import LIVE, file_format
@@ -26,6 +26,9 @@ PAGE_ROWS = 5_000
 _LEADING = ("utc", "at_s", "trial", "elapsed_s")
 _TRAILING = ("flags",)
 _Record = TypeVar("_Record", StoredAverage, StoredTrial)
+_Source = Callable[[int], str]
+"""A statement for each format of the store."""
+
 _LIVE_TRIALS = f"SELECT *, {LIVE} AS analysis FROM trial_list"  # noqa: S608 - a constant
 _LIVE_AVERAGES = (
     f"SELECT a.*, l.note, {LIVE} AS analysis FROM trial_averages a"  # noqa: S608 - a constant
@@ -104,7 +107,7 @@ def read_trials(
         InputError: If there is no such session or analysis, or the analysis is of another session.
         StoreError: As for read_sessions().
     """
-    source = _LIVE_TRIALS if analysis == LIVE else ANALYSED_TRIALS
+    source = (lambda _: _LIVE_TRIALS) if analysis == LIVE else analysed_trials
     return _read(path, source, StoredTrial, session, analysis)
 
 
@@ -112,15 +115,20 @@ def read_trial_averages(
     path: Path, session: int | None = None, *, analysis: int = LIVE
 ) -> list[StoredAverage]:
     """Read the averages of a session, trial by trial; arguments and exceptions as of read_trials()."""
-    source = _LIVE_AVERAGES if analysis == LIVE else ANALYSED_AVERAGES
+    source = (lambda _: _LIVE_AVERAGES) if analysis == LIVE else analysed_averages
     return _read(path, source, StoredAverage, session, analysis)
 
 
 def _read(
-    path: Path, source: str, record: type[_Record], session: int | None, analysis: int
+    path: Path,
+    source_of: _Source,
+    record: type[_Record],
+    session: int | None,
+    analysis: int,
 ) -> list[_Record]:
     with reading_store(path) as connection:
         number = _session_number(connection, path, session, analysis)
+        source = source_of(file_format(connection))
         names = _names_in(connection, source, record)
         order = "trial, channel" if "channel" in names else "trial"
         rows = connection.execute(

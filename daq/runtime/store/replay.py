@@ -24,11 +24,17 @@ from daq.runtime.store.analyses import (
 from daq.runtime.store.described import DESCRIPTION, channel_of
 from daq.runtime.store.layout import quoted
 from daq.runtime.store.opening import altering_store, reading_store
-from daq.runtime.store.schema import FORMAT, file_format
+from daq.runtime.store.schema import file_format
 from daq.trials.reanalysis import ReadingBlock
 
 BLOCK = 65_536
 """Readings fetched at a time."""
+
+_LEAST_FORMAT = 2
+"""What is older is brought up to date before it is gone through again."""
+
+_WITH_CORRECTIONS = 3
+"""The first format in which a trial can be set aside."""
 
 _LAST = 2**62
 _PAGE = 5_000
@@ -42,7 +48,8 @@ class RecordedTrial:
 
     Attributes:
         number: Of the trial in its store.
-        result: How it ended live, with its averages; RUNNING where nobody ended it.
+        result: How it ended live, with its averages; RUNNING where nobody ended it. What was set aside since is
+            judged as it had ended: reading back tells that it does not count, by whatever analysis.
         rule_json: What it was judged by.
         boot_id: Of the clock that its times are on.
         newest_channel_id: Channels were described up to this row when it began; None in format 1.
@@ -96,7 +103,7 @@ def replaying(path: Path, *, keeping: bool) -> Iterator["Replay"]:
             yield Replay(connection, path)
         return
     with reading_store(path) as connection:
-        if file_format(connection) < FORMAT:
+        if file_format(connection) < _LEAST_FORMAT:
             msg = (
                 f"{path}: written by an earlier version and must be brought up to date:"
                 " leave out --dry-run"
@@ -135,9 +142,11 @@ class Replay:
         return RecordedSession(session, plan, plan_text, software, trials)
 
     def _trials(self, session: int) -> Iterator[RecordedTrial]:
+        is_corrected = file_format(self._connection) >= _WITH_CORRECTIONS
+        state = "coalesce(t.state_before, t.state)" if is_corrected else "t.state"
         rows = self._connection.execute(
-            "SELECT t.id, t.uuid, t.position, t.condition, t.repeat, t.baseline, t.attempt,"
-            " t.state, t.started_s, t.ended_s, t.note, t.idle_start_s, t.idle_end_s,"
+            "SELECT t.id, t.uuid, t.position, t.condition, t.repeat, t.baseline, t.attempt,"  # noqa: S608 - constants
+            f" {state}, t.started_s, t.ended_s, t.note, t.idle_start_s, t.idle_end_s,"
             " t.rule_json, c.boot_id, t.newest_channel_id, t.first_reading,"
             " t.judged_before FROM trials t JOIN clocks c ON c.id = t.clock_id"
             " WHERE t.session_id = ? ORDER BY t.id",

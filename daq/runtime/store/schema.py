@@ -1,4 +1,4 @@
-"""The tables and views of a results file, format 2, and how a file comes to have them.
+"""The tables and views of a results file, format 3, and how a file comes to have them.
 
 The SQL stands here in full, because the file is meant to be read with any SQL tool:
 its comments stay in the file and are shown with the schema. Tables of readings follow
@@ -6,13 +6,15 @@ from the bench and are made in columns.py. Times named `*_s` are seconds of the 
 monotonic clock; with the row of `clocks` that they name they become UTC.
 
 Format 2 keeps several analyses of the same readings side by side (number 0 is what was
-averaged live), and what each average's uncertainty is made of. A new file goes through
-all steps; what a released step does must stay as it was.
+averaged live), and what each average's uncertainty is made of. Format 3 (format_3.py)
+keeps what operators asked for, what was corrected, and which readings belong to sessions.
+A new file goes through all steps; what a released step does must stay as it was.
 """
 
 import sqlite3
 from typing import TYPE_CHECKING
 
+from daq.runtime.store.format_3 import to_format_3
 from daq.runtime.store.layout import utc_text
 
 if TYPE_CHECKING:
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
 APPLICATION_ID = 0x53744263
 """Marks a SQLite file as a store of ours ("StBc")."""
 
-FORMAT = 2
+FORMAT = 3
 """Format of the store that this version writes; `PRAGMA user_version` of the file."""
 
 LIVE = 0
@@ -282,6 +284,11 @@ def _migrations() -> "Migrations":
     def format_2(db: "Database") -> None:
         _to_format_2(db)
         db.execute("PRAGMA user_version = 2")
+
+    @migrations()
+    def format_3(db: "Database") -> None:
+        to_format_3(db)
+        db.execute("PRAGMA user_version = 3")
 
     return migrations
 

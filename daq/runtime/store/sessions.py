@@ -1,15 +1,15 @@
-"""What is asked of the sessions, trials and the outbox, as SQL on an open connection.
+"""What is written of sessions, trials and the outbox, as SQL on an open connection.
 
 Every function runs inside a transaction that the writer opens and commits. What is
 written about a trial that has ended is written by one function, hence at once or not
-at all. Knows no thread and no file.
+at all; what was corrected since (corrections.py) stays. Knows no thread and no file.
 """
 
 import json
 import math
 import sqlite3
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import asdict
 from typing import Literal
 
 from daq.errors import StoreError
@@ -18,56 +18,12 @@ from daq.records import (
     SessionFacts,
     TrialResult,
     TrialState,
-    Window,
 )
-from daq.runtime.store.analyses import AverageRows, averages_of, insert_averages
-from daq.runtime.store.layout import SqlValue, quoted
+from daq.runtime.store.analyses import AverageRows, insert_averages
+from daq.runtime.store.layout import SqlValue, quoted, utc_text
+from daq.runtime.store.spans import reading_tables
 
 SessionEnd = Literal["finished", "abandoned"]
-
-
-@dataclass(frozen=True, slots=True)
-class RunningTrial:
-    """A trial that was begun and has not ended, perhaps because the program was killed.
-
-    Attributes:
-        number: Of the trial in its store.
-        trial_id: UUID.
-        planned: The line of the order it belongs to.
-        attempt: [1] for the how-manieth time it was asked for.
-        started_s: Switch-on [s], on the clock of the boot in which it began.
-    """
-
-    number: int
-    trial_id: str
-    planned: PlannedTrial
-    attempt: int
-    started_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class StoredSession:
-    """A session that has not been ended, with all that is needed to resume it.
-
-    Attributes:
-        facts: What identifies it.
-        plan_digest: Tells whether the plan has changed since.
-        plan_text: The plan as it was.
-        bench_text: The bench as it was.
-        seed: Of the order.
-        order: The planned trials.
-        ended: Trials that have ended, oldest first, of whatever state.
-        running: Trials that were never ended.
-    """
-
-    facts: SessionFacts
-    plan_digest: str
-    plan_text: str
-    bench_text: str
-    seed: int
-    order: tuple[PlannedTrial, ...]
-    ended: tuple[TrialResult, ...]
-    running: tuple[RunningTrial, ...]
 
 
 def insert_clock(
@@ -100,8 +56,8 @@ def insert_session(
     return _inserted(
         connection,
         "INSERT INTO sessions (uuid, bench, plan, machine, started_utc, speed, software,"
-        " plan_digest, plan_text, bench_text, seed, order_json)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        " plan_digest, plan_text, bench_text, seed, order_json, worked_on_utc)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             facts.session_id,
             facts.bench,
@@ -114,9 +70,15 @@ def insert_session(
             plan_text,
             bench_text,
             seed,
-            json.dumps([asdict(planned) for planned in order]),
+            render_order(order),
+            facts.started_utc,
         ),
     )
+
+
+def render_order(order: Sequence[PlannedTrial]) -> str:
+    """The lines in the order in which they are called for, as they are stored."""
+    return json.dumps([asdict(planned) for planned in order])
 
 
 def close_session(
@@ -128,70 +90,59 @@ def close_session(
         StoreError: If there is no such session, or it has ended.
     """
     changed = connection.execute(
-        "UPDATE sessions SET state = ?, ended_utc = ? WHERE id = ? AND state = 'open'",
+        "UPDATE sessions SET state = ?1, ended_utc = ?2, worked_on_utc = ?2"
+        " WHERE id = ?3 AND state = 'open'",
         (state, ended_utc, number),
     )
-    _expect_one(changed, f"session {number} is not open")
+    expect_one(changed, f"session {number} is not open")
 
 
-def find_open_session(
-    connection: sqlite3.Connection, plan: str
-) -> StoredSession | None:
-    """Find the newest session of a plan that has not been ended."""
-    found = connection.execute(
-        "SELECT uuid, id, bench, plan, machine, started_utc, speed, software,"
-        " plan_digest, plan_text, bench_text, seed, order_json FROM sessions"
-        " WHERE plan = ? AND state = 'open' ORDER BY id DESC LIMIT 1",
-        (plan,),
-    ).fetchone()
-    if found is None:
-        return None
-    facts = SessionFacts(*found[:8])
-    plan_digest, plan_text, bench_text, seed, order_json = found[8:]
-    ended, running = _trials_of(connection, facts.number)
-    return StoredSession(
-        facts=facts,
-        plan_digest=plan_digest,
-        plan_text=plan_text,
-        bench_text=bench_text,
-        seed=seed,
-        order=tuple(PlannedTrial(**line) for line in json.loads(order_json)),
-        ended=ended,
-        running=running,
+def reopen_session(connection: sqlite3.Connection, number: int) -> None:
+    """Let a finished session go on.
+
+    Raises:
+        StoreError: If there is no such session, or it is not finished.
+    """
+    changed = connection.execute(
+        "UPDATE sessions SET state = 'open', ended_utc = NULL"
+        " WHERE id = ? AND state = 'finished'",
+        (number,),
     )
+    expect_one(changed, f"session {number} is not finished")
 
 
-def _trials_of(
-    connection: sqlite3.Connection, session: int
-) -> tuple[tuple[TrialResult, ...], tuple[RunningTrial, ...]]:
-    rows = connection.execute(
-        "SELECT id, uuid, position, condition, repeat, baseline, attempt, started_s,"
-        " state, ended_s, note, idle_start_s, idle_end_s"
-        " FROM trials WHERE session_id = ? ORDER BY id",
-        (session,),
-    ).fetchall()
-    ended: list[TrialResult] = []
-    running: list[RunningTrial] = []
-    for number, uuid, position, condition, repeat, baseline, *rest in rows:
-        planned = PlannedTrial(position, condition, repeat, bool(baseline))
-        attempt, started_s, state, ended_s, note, idle_start_s, idle_end_s = rest
-        if state == TrialState.RUNNING:
-            running.append(RunningTrial(number, uuid, planned, attempt, started_s))
-            continue
-        ended.append(
-            TrialResult(
-                trial_id=uuid,
-                planned=planned,
-                attempt=attempt,
-                state=TrialState(state),
-                started_s=started_s,
-                ended_s=ended_s,
-                averages=averages_of(connection, number),
-                note=note,
-                idle=None if idle_start_s is None else Window(idle_start_s, idle_end_s),
-            )
-        )
-    return tuple(ended), tuple(running)
+def change_session(
+    connection: sqlite3.Connection,
+    number: int,
+    *,
+    order: Sequence[PlannedTrial],
+    skipped: Collection[int],
+    paused: bool,
+) -> None:
+    """Write what is to be done as it stands now.
+
+    Raises:
+        StoreError: If there is no such session.
+    """
+    changed = connection.execute(
+        "UPDATE sessions SET order_json = ?, skipped_json = ?, paused = ? WHERE id = ?",
+        (render_order(order), json.dumps(sorted(skipped)), int(paused), number),
+    )
+    expect_one(changed, f"there is no session {number}")
+
+
+def touch_session(
+    connection: sqlite3.Connection, number: int, worked_on_utc: str
+) -> None:
+    """Keep when a session was last worked on.
+
+    Raises:
+        StoreError: If there is no such session.
+    """
+    changed = connection.execute(
+        "UPDATE sessions SET worked_on_utc = ? WHERE id = ?", (worked_on_utc, number)
+    )
+    expect_one(changed, f"there is no session {number}")
 
 
 INSERT_TRIAL = (
@@ -231,20 +182,22 @@ def trial_values(
     )
 
 
-def next_trial_number(connection: sqlite3.Connection) -> int:
-    """Number for the next trial that begins."""
-    (last,) = connection.execute("SELECT max(id) FROM trials").fetchone()
-    return 1 if last is None else int(last) + 1
+_FINISH_TRIAL = """UPDATE trials SET ended_s = :ended_s,
+  window_start_s = :window_start_s, window_end_s = :window_end_s, rule_json = :rule_json,
+  idle_start_s = :idle_start_s, idle_end_s = :idle_end_s, judged_before = :judged_before,
+  state = iif(state = 'set aside', state, :state),
+  state_before = iif(state = 'set aside' AND :state <> 'set aside', :state, state_before),
+  note = CASE
+    WHEN added_note = '' OR instr(:note, added_note) THEN :note
+    WHEN :note = '' THEN added_note
+    ELSE :note || '; ' || added_note END
+  WHERE id = :number AND uuid = :uuid"""
+"""What was corrected between a trial's outcome and its switching off outlasts the second writing."""
 
-
-def next_reading_number(connection: sqlite3.Connection) -> int:
-    """Number for the next reading of whatever instrument."""
-    tables = connection.execute("SELECT DISTINCT table_name FROM channels").fetchall()
-    last = [
-        connection.execute(f"SELECT max(seq) FROM {quoted(table)}").fetchone()[0]  # noqa: S608 - a name of ours
-        for (table,) in tables
-    ]
-    return max((int(seq) for seq in last if seq is not None), default=0) + 1
+_WORKED_ON = f"""UPDATE sessions
+  SET worked_on_utc = coalesce({utc_text("c", "t.ended_s")}, worked_on_utc)
+  FROM trials t JOIN clocks c ON c.id = t.clock_id
+  WHERE t.id = ? AND sessions.id = t.session_id"""  # noqa: S608 - constants
 
 
 def finish_trial(
@@ -276,32 +229,26 @@ def finish_trial(
     """
     window = result.averages[0].window if result.averages else None
     changed = connection.execute(
-        "UPDATE trials SET state = ?, ended_s = ?, window_start_s = ?,"
-        " window_end_s = ?, rule_json = ?, note = ?,"
-        " idle_start_s = ?, idle_end_s = ?, judged_before = ?"
-        " WHERE id = ? AND uuid = ?",
-        (
-            result.state.value,
-            result.ended_s,
-            window and float(window.start_s),
-            window and float(window.end_s),
-            rule_json,
-            result.note,
-            result.idle and float(result.idle.start_s),
-            result.idle and float(result.idle.end_s),
-            judged_before,
-            number,
-            result.trial_id,
-        ),
+        _FINISH_TRIAL,
+        {
+            "state": result.state.value,
+            "ended_s": result.ended_s,
+            "window_start_s": window and float(window.start_s),
+            "window_end_s": window and float(window.end_s),
+            "rule_json": rule_json,
+            "note": result.note,
+            "idle_start_s": result.idle and float(result.idle.start_s),
+            "idle_end_s": result.idle and float(result.idle.end_s),
+            "judged_before": judged_before,
+            "number": number,
+            "uuid": result.trial_id,
+        },
     )
-    _expect_one(changed, f"trial {number} ({result.trial_id}) was not begun")
+    expect_one(changed, f"trial {number} ({result.trial_id}) was not begun")
+    connection.execute(_WORKED_ON, (number,))
     insert_averages(connection, number, averages)
     if outbox:
-        connection.execute(
-            "INSERT INTO outbox (result_id, topic, payload, created_utc)"
-            " VALUES (?, ?, ?, strftime('%Y-%m-%dT%H:%M:%fZ', 'now'))",
-            (result.trial_id, *outbox),
-        )
+        insert_message(connection, result.trial_id, outbox)
 
 
 def give_up_trial(connection: sqlite3.Connection, number: int, *, note: str) -> None:
@@ -310,13 +257,12 @@ def give_up_trial(connection: sqlite3.Connection, number: int, *, note: str) -> 
     Raises:
         StoreError: If that trial is not running.
     """
-    tables = connection.execute("SELECT DISTINCT table_name FROM channels").fetchall()
     last_s = [
         connection.execute(
             f"SELECT max(at_s) FROM {quoted(table)} WHERE trial_id = ?",  # noqa: S608 - a name of ours
             (number,),
         ).fetchone()[0]
-        for (table,) in tables
+        for table in reading_tables(connection)
     ]
     changed = connection.execute(
         "UPDATE trials SET state = ?, note = ?, ended_s = max(started_s, ?)"
@@ -329,7 +275,7 @@ def give_up_trial(connection: sqlite3.Connection, number: int, *, note: str) -> 
             TrialState.RUNNING.value,
         ),
     )
-    _expect_one(changed, f"trial {number} is not running")
+    expect_one(changed, f"trial {number} is not running")
 
 
 def next_message(connection: sqlite3.Connection) -> tuple[int, str, str, str] | None:
@@ -338,6 +284,17 @@ def next_message(connection: sqlite3.Connection) -> tuple[int, str, str, str] | 
         "SELECT id, result_id, topic, payload FROM outbox ORDER BY id LIMIT 1"
     ).fetchone()
     return found
+
+
+def insert_message(
+    connection: sqlite3.Connection, trial_id: str, message: tuple[str, str]
+) -> None:
+    """Put topic and payload of what is told of a trial (UUID) behind what waits to be sent."""
+    connection.execute(
+        "INSERT INTO outbox (result_id, topic, payload, created_utc)"
+        " VALUES (?, ?, ?, strftime('%Y-%m-%dT%H:%M:%fZ', 'now'))",
+        (trial_id, *message),
+    )
 
 
 def delete_message(connection: sqlite3.Connection, number: int) -> None:
@@ -355,6 +312,11 @@ def _inserted(
     return number
 
 
-def _expect_one(changed: sqlite3.Cursor, otherwise: str) -> None:
+def expect_one(changed: sqlite3.Cursor, otherwise: str) -> None:
+    """Refuse a change that met no row.
+
+    Raises:
+        StoreError: With that text.
+    """
     if changed.rowcount != 1:
         raise StoreError(otherwise)

@@ -7,11 +7,11 @@ on the disk within 1.2 s of being added, what an `async` method wrote when it re
 import asyncio
 import os
 import sqlite3
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Self, TypeVar
 
-from daq.errors import StoreFailingError
+from daq.errors import StoreError, StoreFailingError
 from daq.records import (
     Channel,
     Gap,
@@ -20,12 +20,21 @@ from daq.records import (
     SessionFacts,
     TrialResult,
 )
-from daq.runtime.store import sessions
+from daq.runtime.store import corrections, sessions, spans, thinning
 from daq.runtime.store.analyses import average_rows
 from daq.runtime.store.buffer import RowBuffer
+from daq.runtime.store.corrections import Correction
 from daq.runtime.store.layout import InstrumentTable
-from daq.runtime.store.opening import lock_for_writing, prepare_store
-from daq.runtime.store.sessions import SessionEnd, StoredSession
+from daq.runtime.store.opening import lock_for_writing, prepare_store, take_over
+from daq.runtime.store.resuming import (
+    OpenSession,
+    StoredSession,
+    find_open_session,
+    find_session,
+    find_session_in_service,
+    list_open_sessions,
+)
+from daq.runtime.store.sessions import SessionEnd
 from daq.runtime.store.writer import Writer
 
 BUFFER_ROWS = 200_000
@@ -34,10 +43,11 @@ BUFFER_ROWS = 200_000
 Two instruments read ten times a second fill it in close to three hours.
 """
 
+_KEPT = frozenset({sessions.INSERT_TRIAL, corrections.INSERT_OPERATION})
 _T = TypeVar("_T")
 _INSERT_GAP = (
-    "INSERT INTO gaps (clock_id, trial_id, at_s, instrument, reason, detail)"
-    " VALUES (?, ?, ?, ?, ?, ?)"
+    "INSERT INTO gaps (id, clock_id, trial_id, at_s, instrument, reason, detail)"
+    " VALUES (?, ?, ?, ?, ?, ?, ?)"
 )
 _INSERT_EVENT = (
     "INSERT INTO events (clock_id, session_id, at_s, kind, text) VALUES (?, ?, ?, ?, ?)"
@@ -61,13 +71,13 @@ class Store:
         tables: Mapping[str, InstrumentTable | None],
         rows: RowBuffer,
         writer: Writer,
-        next_trial: int,
-        next_reading: int,
+        numbers: spans.NextNumbers,
         lock: int,
     ) -> None:
         self._path = path
-        self._next_trial = next_trial
-        self.next_reading = next_reading
+        self._next_trial = numbers.trial
+        self.next_reading = numbers.reading
+        self._next_gap = numbers.gap
         self._lock: int | None = lock
         self._tables = tables
         self._rows = rows
@@ -99,18 +109,22 @@ class Store:
             StoreBusyError: If another program is writing it.
             StoreError: If it cannot be made, read or written.
         """
-        prepared = prepare_store(path, instruments)
+        tables = prepare_store(path, instruments)
         lock = lock_for_writing(path)
-        rows = RowBuffer(BUFFER_ROWS, kept=frozenset({sessions.INSERT_TRIAL}))
+        try:
+            numbers = take_over(path)
+        except StoreError:
+            os.close(lock)
+            raise
+        rows = RowBuffer(BUFFER_ROWS, kept=_KEPT)
         writer = Writer(path, rows=rows, on_trouble=on_trouble, loop=loop)
         writer.start()
         return cls(
             path,
-            tables=prepared.tables,
+            tables=tables,
             rows=rows,
             writer=writer,
-            next_trial=prepared.next_trial,
-            next_reading=prepared.next_reading,
+            numbers=numbers,
             lock=lock,
         )
 
@@ -147,6 +161,7 @@ class Store:
     def add_gap(self, gap: Gap, *, clock_id: int, trial_id: int | None) -> None:
         """Keep that a reading did not come, and why."""
         values = (
+            self._next_gap,
             clock_id,
             trial_id,
             gap.at_s,
@@ -154,6 +169,7 @@ class Store:
             gap.reason.value,
             gap.detail,
         )
+        self._next_gap += 1
         self._rows.add((_INSERT_GAP, values))
 
     def add_event(
@@ -167,6 +183,29 @@ class Store:
     ) -> None:
         """Keep what happened, for people."""
         self._rows.add((_INSERT_EVENT, (clock_id, session_id, at_s, kind, text)))
+
+    def add_operation(
+        self,
+        kind: str,
+        *,
+        at_s: float,
+        clock_id: int,
+        session_id: int | None,
+        way: str,
+        trial_id: int | None = None,
+        detail: Mapping[str, object],
+    ) -> None:
+        """Keep what an operator asked for, and by which way; the detail goes into JSON."""
+        values = corrections.operation_values(
+            kind,
+            at_s=at_s,
+            clock_id=clock_id,
+            session_id=session_id,
+            way=way,
+            trial_id=trial_id,
+            detail=detail,
+        )
+        self._rows.add((corrections.INSERT_OPERATION, values))
 
     async def add_clock(
         self, boot_id: str, *, monotonic_s: float, utc_us: int, speed: float
@@ -207,8 +246,65 @@ class Store:
 
     async def open_session(self, plan: str) -> StoredSession | None:
         """Find the newest session of a plan that has not been ended, to resume it."""
-        return await self._run(
-            lambda connection: sessions.find_open_session(connection, plan)
+        return await self._run(lambda connection: find_open_session(connection, plan))
+
+    async def stored_session(self, number: int) -> StoredSession | None:
+        """Find a session by its number, ended or not."""
+        return await self._run(lambda connection: find_session(connection, number))
+
+    async def open_sessions(self) -> list[OpenSession]:
+        """Sessions that have not been ended, oldest first."""
+        return await self._run(list_open_sessions)
+
+    async def session_in_service(self) -> StoredSession | None:
+        """The session that was started and not stopped, finished or not, to take it up again."""
+        return await self._run(find_session_in_service)
+
+    async def update_session(
+        self,
+        number: int,
+        *,
+        order: Sequence[PlannedTrial],
+        skipped: Collection[int],
+        paused: bool,
+    ) -> None:
+        """Write what is to be done as it stands now: lines, positions left out, pause.
+
+        Raises:
+            StoreError: If there is no such session.
+        """
+        await self._run(
+            lambda connection: sessions.change_session(
+                connection, number, order=order, skipped=skipped, paused=paused
+            )
+        )
+
+    async def touch_session(self, number: int, worked_on_utc: str) -> None:
+        """Keep when a session was last worked on; begin_session, end_trial and end_session do so by themselves.
+
+        Raises:
+            StoreError: If there is no such session.
+        """
+        await self._run(
+            lambda connection: sessions.touch_session(connection, number, worked_on_utc)
+        )
+
+    async def begin_span(self, session: int) -> None:
+        """What is added from now on belongs to the session; a second call changes nothing.
+
+        Raises:
+            StoreError: If there is no such session.
+        """
+        numbers = {"next_reading": self.next_reading, "next_gap": self._next_gap}
+        await self._run(
+            lambda connection: spans.open_span(connection, session, **numbers)
+        )
+
+    async def end_span(self, session: int) -> None:
+        """What is added from now on does not belong to the session; a second call changes nothing."""
+        numbers = {"next_reading": self.next_reading, "next_gap": self._next_gap}
+        await self._run(
+            lambda connection: spans.close_span(connection, session, **numbers)
         )
 
     async def end_session(
@@ -224,6 +320,14 @@ class Store:
                 connection, number, state=state, ended_utc=ended_utc
             )
         )
+
+    async def reopen_session(self, number: int) -> None:
+        """Let a finished session go on.
+
+        Raises:
+            StoreError: If it is not finished.
+        """
+        await self._run(lambda connection: sessions.reopen_session(connection, number))
 
     def begin_trial(
         self,
@@ -299,6 +403,72 @@ class Store:
         """
         await self._run(
             lambda connection: sessions.give_up_trial(connection, number, note=note)
+        )
+
+    async def relabel_trial(
+        self,
+        trial: int,
+        *,
+        planned: PlannedTrial,
+        reason: str,
+        way: str,
+        at_utc: str,
+        outbox: tuple[str, str] | None,
+    ) -> None:
+        """Let an ended trial count for another line, which the order gets where it lacks it; all or nothing.
+
+        Raises:
+            StoreError: If there is no such trial, or it has not ended.
+        """
+        correction = Correction(reason, way, at_utc, outbox)
+        await self._run(
+            lambda connection: corrections.relabel_trial(
+                connection, trial, planned=planned, correction=correction
+            )
+        )
+
+    async def set_aside_trial(
+        self,
+        trial: int,
+        *,
+        reason: str,
+        way: str,
+        at_utc: str,
+        outbox: tuple[str, str] | None,
+    ) -> None:
+        """Let an ended trial count for nothing; its readings and averages stay. All or nothing.
+
+        Raises:
+            StoreError: If there is no such trial, it has not ended, or is set aside already.
+        """
+        correction = Correction(reason, way, at_utc, outbox)
+        await self._run(
+            lambda connection: corrections.set_aside_trial(
+                connection, trial, correction=correction
+            )
+        )
+
+    async def alterations_of(self, trial: int) -> int:
+        """How many times a trial was relabelled or set aside."""
+        return await self._run(
+            lambda connection: corrections.count_corrections(connection, trial)
+        )
+
+    async def thin(self, *, older_than_s: float, every_s: float) -> int:
+        """Thin what was read outside sessions; goes on where it was, in short transactions.
+
+        Args:
+            older_than_s: Younger than that all stays [bench s].
+            every_s: Of older readings the first of each stretch of this length stays [bench s].
+
+        Returns:
+            How many readings and gaps went.
+
+        Raises:
+            ValueError: If an age is negative or a stretch has no length.
+        """
+        return await thinning.thin(
+            self._run, older_than_s=older_than_s, every_s=every_s
         )
 
     async def outbox_next(self) -> tuple[int, str, str, str] | None:

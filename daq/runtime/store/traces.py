@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.export import StoredTrial
-from daq.records import Channel, PlannedTrial
+from daq.records import Channel
 from daq.report.content import ChannelTrace, TrialTrace
 from daq.runtime.store.budgets import AverageBudget, TrialBudgets
 from daq.runtime.store.described import DESCRIPTION, channel_of
@@ -23,6 +23,11 @@ from daq.runtime.store.opening import reading_store
 from daq.trials.session import Occurrence
 from daq.trials.stages import Happening, Stage
 from daq.wording import occurrence_text
+
+_RUN_UP_OVER = occurrence_text(
+    Occurrence(Stage.SETTLING, Happening.RUN_UP_OVER, 0.0, None)
+)
+"""How the line of the events ends that tells of it; it begins with what the condition was called then."""
 
 
 def read_session_files(path: Path, session: int) -> tuple[str, str]:
@@ -163,17 +168,12 @@ def _readings(
 
 def _run_up_s(connection: sqlite3.Connection, trial: StoredTrial) -> float | None:
     """When the log says that the run-up was over; its times and the trial's are of one clock."""
-    planned = PlannedTrial(
-        trial.position, trial.condition, trial.repeat, trial.baseline
-    )
-    words = occurrence_text(
-        Occurrence(Stage.SETTLING, Happening.RUN_UP_OVER, 0.0, planned)
-    )
     (at_s,) = connection.execute(
-        "SELECT min(e.at_s - t.started_s) FROM events e JOIN trials t ON t.id = ?"
+        "SELECT min(e.at_s - t.started_s) FROM events e JOIN trials t ON t.id = ?1"
         " JOIN clocks c ON c.id = e.clock_id JOIN clocks d ON d.id = t.clock_id"
-        " WHERE e.session_id = t.session_id AND e.text = ? AND c.boot_id = d.boot_id"
+        " WHERE e.session_id = t.session_id AND c.boot_id = d.boot_id"
+        " AND substr(e.text, -length(?2)) = ?2"
         " AND e.at_s >= t.started_s AND e.at_s <= coalesce(t.ended_s, e.at_s)",
-        (trial.trial, words),
+        (trial.trial, _RUN_UP_OVER),
     ).fetchone()
     return None if at_s is None else float(at_s)
