@@ -1,39 +1,56 @@
-"""The bench's side of MQTT: which broker, and what is said to it when."""
+"""The bench's side of MQTT: which broker, what is said to it when, and what may be asked over it.
+
+Knows no session: what the snapshot says of one is told, and that the bench is idle where it says nothing. So it lasts as
+long as the service does.
+"""
 
 import asyncio
 import contextlib
 import dataclasses
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
+from hashlib import sha256
 from pathlib import Path
 
 from daq.config.bench import Bench
 from daq.config.models import BrokerModel
 from daq.errors import InputError, NetworkError
 from daq.messages import (
+    AlarmTold,
+    AverageTold,
     BenchFacts,
     BenchState,
     Health,
     InstrumentFacts,
     InstrumentHealth,
+    LineTold,
+    SessionTold,
+    Slip,
     Topics,
     render_description,
     render_health,
     render_live,
+    render_slip,
     render_state,
+    utc_s_of,
 )
+from daq.operations import Operation
 from daq.records import Reading
 from daq.runtime.beginning import SOFTWARE
 from daq.runtime.broker import (
     EMBEDDED_HOST,
+    Asking,
     BrokerState,
     EmbeddedBroker,
     Publisher,
     TlsSettings,
 )
 from daq.runtime.clock import Clock
-from daq.runtime.snapshot import Snapshot
+from daq.runtime.snapshot import SlipLine, Snapshot
 from daq.runtime.store import Store
 from daq.wording import without_seconds
+
+_STATE_EVERY_S = 0.25
+"""State and slip are told at most so often [s]."""
 
 
 @contextlib.asynccontextmanager
@@ -65,8 +82,8 @@ class Publishing:
         base: Path,
         store: Store,
         clock: Clock,
-        client_id: str,
         on_state: Callable[[str, str], None],
+        on_ask: Callable[[Operation], Awaitable[str]] | None = None,
     ) -> None:
         """Prepare; nothing is sent before `run`.
 
@@ -76,8 +93,9 @@ class Publishing:
             base: Folder that files named in the bench are relative to.
             store: Holds the outbox.
             clock: For UTC.
-            client_id: Unique at the broker.
             on_state: Told "ok" or "away" with a sentence.
+            on_ask: Carries out an operation that the bench file allows, and returns a sentence that says so;
+                OperationRefusedError becomes the answer. None: nothing can be asked.
 
         Raises:
             InputError: If a password or certificate file is no good.
@@ -90,13 +108,16 @@ class Publishing:
             asyncio.get_running_loop().create_future()
         )
         self._last_state: BenchState | None = None
+        self._last_slip: Slip | None = None
+        self._began_s = clock.wire_s()
         self._silent = {i.name for i in bench.instruments if not i.channels}
         broker = bench.broker
         self._required = broker is not None and broker.required
+        self._asking = None if on_ask is None else self._listener(on_ask)
         self._publisher = Publisher(
             host=address[0],
             port=address[1],
-            client_id=client_id,
+            client_id=_client_id(bench, base, clock),
             topics=self.topics,
             outbox=store,
             on_state=self._state_changed,
@@ -104,11 +125,28 @@ class Publishing:
             user=broker.user if broker else None,
             password=_password(broker, base),
             tls=_tls(broker, base),
+            on_ask=self._asking.arrived if self._asking else None,
         )
+        self._describe()
+
+    def _listener(self, on_ask: Callable[[Operation], Awaitable[str]]) -> Asking | None:
+        """None where the bench file allows no operation: then not even the topic is subscribed to."""
+        broker = self._bench.broker
+        if broker is None or not broker.operations:
+            return None
+        return Asking(
+            allowed=broker.operations,
+            on_ask=on_ask,
+            answer=lambda payload: self._publisher.answer(payload),  # noqa: PLW0108 - the publisher is made later
+            utc_s=lambda: utc_s_of(self._clock.utc_text()),
+        )
+
+    def _describe(self) -> None:
+        bench = self._bench
         facts = BenchFacts(
             bench=bench.name,
             software=SOFTWARE,
-            speed=clock.speed,
+            speed=self._clock.speed,
             instruments=tuple(
                 InstrumentFacts(i.name, i.title) for i in bench.instruments
             ),
@@ -126,6 +164,8 @@ class Publishing:
         """
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(self._publisher.run())
+            if self._asking is not None:
+                tasks.create_task(self._asking.run())
             state, text = await self._first_state
             if self._required and state != "ok":
                 msg = f"the broker that the bench requires is not there: {text}"
@@ -150,22 +190,43 @@ class Publishing:
         self._publisher.publish_live(self.topics.live(reading.instrument), payload)
 
     def snapshot(self, snapshot: Snapshot) -> None:
-        """Tell the session's state where it has changed."""
-        state = BenchState(
+        """Tell state and slip where they have changed."""
+        state = self._state(snapshot)
+        if state != self._last_state:
+            self._last_state = state
+            told = dataclasses.replace(state, at_utc=snapshot.clock.utc)
+            self._publisher.set_retained(
+                self.topics.state, render_state(told), every_s=_STATE_EVERY_S
+            )
+        slip = _slip(snapshot)
+        if slip != self._last_slip:
+            self._last_slip = slip
+            self._publisher.set_retained(
+                self.topics.slip, render_slip(slip), every_s=_STATE_EVERY_S
+            )
+
+    def _state(self, snapshot: Snapshot) -> BenchState:
+        session = snapshot.session
+        return BenchState(
             at_utc="",
             stage=snapshot.stage.name,
             # The count has a field of its own, for programs.
             instruction=without_seconds(snapshot.instruction),
             condition=snapshot.condition.name if snapshot.condition else None,
             trial=snapshot.trial.number if snapshot.trial else None,
-            done=snapshot.session.done,
-            total=snapshot.session.total,
+            done=session.done if session else 0,
+            total=session.total if session else 0,
             seconds_left=snapshot.stage.seconds_left,
+            skipped=session.skipped if session else 0,
+            urgency=snapshot.urgency,
+            session=_session(snapshot),
+            alarms=tuple(
+                AlarmTold(
+                    without_seconds(alarm.text), self._clock.utc_text(alarm.since_s)
+                )
+                for alarm in snapshot.alarms
+            ),
         )
-        if state != self._last_state:
-            self._last_state = state
-            told = dataclasses.replace(state, at_utc=snapshot.clock.utc)
-            self._publisher.set_retained(self.topics.state, render_state(told))
 
     def health(self, snapshot: Snapshot) -> None:
         """Tell how the parts fare."""
@@ -178,6 +239,8 @@ class Publishing:
                 InstrumentHealth(i.name, i.state, i.text, i.readings, i.gaps)
                 for i in snapshot.instruments
             ),
+            uptime_s=round(self._clock.wire_s() - self._began_s, 1),
+            software=SOFTWARE,
         )
         self._publisher.set_retained(self.topics.health, render_health(health), qos=0)
 
@@ -185,6 +248,54 @@ class Publishing:
         if not self._first_state.done():
             self._first_state.set_result((state, text))
         self._on_state(state, text)
+
+
+def _client_id(bench: Bench, base: Path, clock: Clock) -> str:
+    """The same until the computer is started anew.
+
+    A service that was killed then takes its old connection over, and the broker sends the last will of that one before
+    the new one says that it is online, not after it.
+    """
+    once = f"{clock.offset.boot_id} {base.resolve()}"
+    return f"steadybench-{bench.name}-{sha256(once.encode()).hexdigest()[:8]}"
+
+
+def _session(snapshot: Snapshot) -> SessionTold | None:
+    session = snapshot.session
+    if session is None:
+        return None
+    return SessionTold(
+        number=session.number,
+        plan=snapshot.plan,
+        machine=snapshot.machine,
+        state=session.state,
+        required=tuple(c.name for c in snapshot.channels if c.required),
+    )
+
+
+def _slip(snapshot: Snapshot) -> Slip:
+    required = {c.name for c in snapshot.channels if c.required}
+    session = snapshot.session
+    return Slip(
+        session=session.number if session else None,
+        lines=tuple(_line(line, required) for line in snapshot.slip),
+    )
+
+
+def _line(line: SlipLine, required: set[str]) -> LineTold:
+    return LineTold(
+        position=line.position,
+        condition=line.condition,
+        repeat=line.repeat,
+        baseline=line.baseline,
+        state=line.state,
+        note=line.note or "",
+        averages=tuple(
+            AverageTold(name, each.unit, each.mean, each.expanded_uncertainty)
+            for name, each in line.averages.items()
+            if name in required
+        ),
+    )
 
 
 def _password(broker: BrokerModel | None, base: Path) -> str | None:

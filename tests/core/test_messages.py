@@ -356,6 +356,10 @@ def test_the_state_outside_a_session_has_no_condition() -> None:
         "done": 0,
         "total": 0,
         "seconds_left": None,
+        "skipped": 0,
+        "urgency": "wait",
+        "session": None,
+        "alarms": [],
     }
 
 

@@ -6,7 +6,7 @@ import shutil
 import signal
 import socket
 import subprocess
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Protocol
@@ -16,7 +16,7 @@ import pytest
 
 from daq.errors import StoreFailingError
 from daq.messages import Topics
-from daq.runtime.broker import Publisher, TlsSettings
+from daq.runtime.broker import Incoming, Publisher, TlsSettings
 from tests.runtime.waiting import PATIENCE_S, until
 
 HOST = "127.0.0.1"
@@ -128,6 +128,7 @@ class Bench:
         user: str | None = None,
         password: str | None = None,
         tls: TlsSettings | None = None,
+        on_ask: Callable[[Incoming], None] | None = None,
     ) -> None:
         self.outbox = Outbox()
         self.states: list[tuple[str, str]] = []
@@ -142,6 +143,7 @@ class Bench:
             user=user,
             password=password,
             tls=tls,
+            on_ask=on_ask,
         )
 
     def is_(self, state: str) -> bool:

@@ -1,4 +1,4 @@
-"""One connection to a broker: connect, publish, notice that it is lost, leave.
+"""One connection to a broker: connect, publish, listen, notice that it is lost, leave.
 
 The only module that touches the MQTT client library (aiomqtt, over paho). It knows
 topics and payloads as text and decides nothing: what to send, again or never, is the
@@ -18,7 +18,7 @@ import contextlib
 import logging
 import socket
 import ssl
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -33,6 +33,8 @@ CONNECT_TIMEOUT_S = 2.0
 PUBLISH_TIMEOUT_S = 2.0
 LEAVE_TIMEOUT_S = 0.5
 KEEPALIVE_S = 5
+MOST_WAITING = 4096
+"""Messages that have arrived and are not yet looked at; the library drops what comes beyond."""
 
 _LOG = logging.getLogger("daq.broker.mqtt")
 _LOG.addHandler(logging.NullHandler())
@@ -40,6 +42,7 @@ _LOG.propagate = False
 
 # MQTT 5.0, 3.2.2.2; the library translates the codes 4 and 5 of MQTT 3.1.1 to these.
 _BAD_CREDENTIALS = (134, 135)
+_SUBSCRIPTION_REFUSED = 0x80  # MQTT 3.1.1, 3.9.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +75,21 @@ class Retained:
     topic: str
     payload: str
     qos: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Incoming:
+    """A message that has arrived.
+
+    Attributes:
+        topic: Its topic.
+        payload: As it came.
+        is_kept: The broker had kept it; it is not of now.
+    """
+
+    topic: str
+    payload: bytes
+    is_kept: bool
 
 
 def tls_context(settings: TlsSettings) -> ssl.SSLContext:
@@ -116,25 +134,49 @@ class Connection:
             msg = f"a message was not taken within {PUBLISH_TIMEOUT_S:.0f} s"
             raise NetworkError(msg) from exc
 
-    async def wait_lost(self) -> NoReturn:
-        """Wait for the end of the connection.
+    async def subscribe(self, filters: Sequence[str], *, qos: int = 1) -> bool:
+        """Ask for messages; tells whether the broker grants all of them.
+
+        Raises:
+            NetworkError: If there was no answer within PUBLISH_TIMEOUT_S.
+        """
+        try:
+            with _cancellation_kept():
+                wanted = [(each, qos) for each in filters]
+                granted = await self._client.subscribe(wanted)
+        except aiomqtt.MqttError as exc:
+            msg = f"a subscription was not taken within {PUBLISH_TIMEOUT_S:.0f} s"
+            raise NetworkError(msg) from exc
+        codes = [getattr(each, "value", each) for each in granted]
+        return all(code < _SUBSCRIPTION_REFUSED for code in codes)
+
+    async def listen(self, on_message: Callable[[Incoming], None]) -> NoReturn:
+        """Pass on what arrives, until the end of the connection.
 
         Raises:
             NetworkError: When the connection is lost.
         """
         try:
             while True:
-                await anext(self._client.messages)
+                message = await anext(self._client.messages)
+                on_message(_incoming(message))
         except aiomqtt.MqttError as exc:
             msg = "the connection was lost"
             raise NetworkError(msg) from exc
 
 
+def _incoming(message: aiomqtt.Message) -> Incoming:
+    return Incoming(str(message.topic), message.payload, message.retain)
+
+
 @asynccontextmanager
-async def connected(access: Access, *, will: Retained) -> AsyncIterator[Connection]:
+async def connected(
+    access: Access, *, will: Retained | None = None
+) -> AsyncIterator[Connection]:
     """Connect, and leave with a goodbye at the end.
 
-    The broker sends the will only where the goodbye does not reach it.
+    The broker sends the will, where there is one, only if the goodbye does not reach it. The session is a clean one:
+    nothing arrives that was sent before the connection, but for what the broker keeps.
 
     Raises:
         NetworkError: If there is no connection to be had.
@@ -159,7 +201,7 @@ class _BoundedClient(aiomqtt.Client):
     and the contract tests stand guard over that.
     """
 
-    def __init__(self, access: Access, will: Retained) -> None:
+    def __init__(self, access: Access, will: Retained | None) -> None:
         super().__init__(
             access.host,
             access.port,
@@ -167,10 +209,13 @@ class _BoundedClient(aiomqtt.Client):
             password=access.password,
             identifier=access.client_id,
             tls_context=access.tls,
-            will=aiomqtt.Will(will.topic, will.payload, will.qos, retain=True),
+            will=aiomqtt.Will(will.topic, will.payload, will.qos, retain=True)
+            if will
+            else None,
+            clean_session=True,
             keepalive=KEEPALIVE_S,
             timeout=PUBLISH_TIMEOUT_S,
-            max_queued_incoming_messages=1,
+            max_queued_incoming_messages=MOST_WAITING,
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
             logger=_LOG,
         )
