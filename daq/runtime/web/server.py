@@ -1,72 +1,123 @@
-"""HTTP server of the live page."""
+"""The page's HTTP server: one application, up to three listeners."""
 
 import asyncio
 import contextlib
 import logging
-import socket
-from collections.abc import Callable, Iterator
-from importlib import resources
-from importlib.resources.abc import Traversable
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
+from pathlib import Path
 
 import uvicorn
 from starlette.applications import Starlette
-from starlette.datastructures import MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import PlainTextResponse, Response, StreamingResponse
+from starlette.responses import Response
 from starlette.routing import Route
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from daq.errors import NetworkError
+from daq.runtime.web.access import AccessKeys, EntryLimit, Role
+from daq.runtime.web.answers import Links
+from daq.runtime.web.calls import Desk
+from daq.runtime.web.connections import Connection
+from daq.runtime.web.describing import describe
+from daq.runtime.web.face import Face
 from daq.runtime.web.fanout import Fanout
-
-_LOOPBACK = "127.0.0.1"
-_BACKLOG = 128
-_SECURITY = {
-    "content-security-policy": (
-        "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self' data:; "
-        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-    ),
-    "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
-}
-_MEDIA_TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript"}
+from daq.runtime.web.files import static_routes
+from daq.runtime.web.guard import Guard, refused
+from daq.runtime.web.listeners import (
+    Listener,
+    Share,
+    listen_on_loopback,
+    listen_on_network,
+    listen_on_socket,
+)
+from daq.runtime.web.routes import starlette_routes
 
 
 class Page:
-    """Serves the page until `stop`; readings and snapshots are pushed to it."""
+    """Serves the page until `stop`; readings and changes of the state are pushed to it.
+
+    Attributes:
+        routes: Every path that is served.
+    """
 
     def __init__(
-        self, *, port: int, snapshot: Callable[[], str], trace: Callable[[], str]
+        self,
+        *,
+        face: Face,
+        port: int,
+        keys: AccessKeys,
+        socket_path: Path | None = None,
+        share: Share | None = None,
+        now_s: Callable[[], float] = time.monotonic,
     ) -> None:
-        """Bind the port at once, so that a port that is taken is known before anything starts.
+        """Listen at once, so that a port that is taken is known before anything starts.
 
         Args:
-            port: 0 takes a free one.
-            snapshot: Gives the state as JSON.
-            trace: Gives recent readings as JSON.
+            face: The bench behind the page.
+            port: On loopback; 0 takes a free one.
+            keys: Of reader and operator.
+            socket_path: For commands on this computer; None without.
+            share: For the network; None without.
+            now_s: Clock for counting attempts to enter [s].
 
         Raises:
-            NetworkError: If the port is taken.
+            NetworkError: If a port or path is taken.
+            InputError: If the certificate is no good.
         """
-        self._snapshot = snapshot
-        self._trace = trace
+        self._keys = keys
         self._fanout = Fanout()
-        self._socket = _bound(port)
-        self.port: int = self._socket.getsockname()[1]
-        config = uvicorn.Config(
-            _OnlyLocal(self._application(), self.port),
-            log_config=None,
-            log_level="warning",
-            access_log=False,
-            lifespan="off",
-            timeout_graceful_shutdown=2,
-        )
-        self._server = _Server(config)
+        self._descriptions: dict[Listener, str] = {}
+        limit = EntryLimit(now_s=now_s)
+        desk = Desk(face, keys, limit, self._fanout, self._describe, self._links)
+        self.routes = [*static_routes(), *starlette_routes(desk)]
+        application = _application(self.routes)
+        with ExitStack() as opened:
+            self._loopback = listen_on_loopback(port)
+            self._listeners = [self._loopback]
+            opened.callback(self.close)
+            if share is not None:
+                self._listeners.append(listen_on_network(share))
+            self._shared = self._listeners[-1]
+            if socket_path is not None:
+                self._listeners.append(listen_on_socket(socket_path))
+            opened.pop_all()
+        self._servers = [
+            _Server(Guard(application, listener), listener)
+            for listener in self._listeners
+        ]
+
+    @property
+    def port(self) -> int:
+        """On loopback."""
+        return self._loopback.port
 
     @property
     def url(self) -> str:
         """Where a browser on this computer finds the page."""
-        return f"http://{_LOOPBACK}:{self.port}/"
+        return f"{self._loopback.origins[0]}/"
+
+    @property
+    def operator_link(self) -> str:
+        """Makes whoever opens it the operator: over TLS from the network, else on this computer."""
+        place = self._shared if self._shared.is_secure else self._loopback
+        return f"{place.origins[0]}/#operate={self._keys.token(Role.OPERATOR)}"
+
+    @property
+    def reader_link(self) -> str:
+        """Makes whoever opens it a reader; on the network where the page is shared."""
+        return f"{self._shared.origins[0]}/#read={self._keys.token(Role.READER)}"
+
+    @property
+    def shared_url(self) -> str | None:
+        """Where others on the network find the page; None where it is not shared."""
+        is_shared = self._shared is not self._loopback
+        return f"{self._shared.origins[0]}/" if is_shared else None
+
+    @property
+    def is_encrypted(self) -> bool:
+        """Whether nobody on the network can read along."""
+        return self._shared.is_secure
 
     @property
     def viewers(self) -> int:
@@ -76,133 +127,91 @@ class Page:
     async def run(self) -> None:
         """Serve until `stop` is called."""
         try:
-            await self._server.serve(sockets=[self._socket])
-        except asyncio.CancelledError:
-            # Streams are tasks of the server's own: nobody else would end them.
-            self.stop()
-            if self._server.started:
-                await self._server.shutdown([self._socket])
-            raise
+            async with asyncio.TaskGroup() as serving:
+                for server in self._servers:
+                    serving.create_task(self._serve(server))
         finally:
-            self._socket.close()
+            self.close()
 
     def stop(self) -> None:
-        """End all streams and then the server."""
+        """End all streams and then the servers."""
         # A viewer that takes nothing any more is cut off in the end: that needs no traceback.
         logging.getLogger("uvicorn.error").setLevel(logging.CRITICAL)
         self._fanout.stop()
-        self._server.should_exit = True
+        for server in self._servers:
+            server.should_exit = True
 
     def close(self) -> None:
-        """Give the port back; after `run` it is already."""
-        self._socket.close()
+        """Give ports and path back; after `run` they are already."""
+        for listener in self._listeners:
+            listener.close()
 
     def push(self, event: str, data: str) -> None:
         """Send an event to every viewer."""
         self._fanout.push(event, data)
 
-    def _application(self) -> Starlette:
-        static = resources.files("daq.runtime.web") / "static"
-        charts = resources.files("youplot") / "vendor"
-        files = {f"/{item.name}": item for item in static.iterdir()}
-        files["/"] = files.pop("/index.html")
-        files["/uplot.js"] = charts / "uplot.iife.min.js"
-        files["/uplot.css"] = charts / "uplot.min.css"
-        routes = [Route(path, _file_endpoint(item)) for path, item in files.items()]
-        routes += [
-            Route("/api/state", self._state),
-            Route("/api/trace", self._recent),
-            Route("/api/live", self._live),
-        ]
-        return Starlette(routes=routes)
+    def _links(self) -> Links:
+        return Links(self.operator_link, self.reader_link)
 
-    async def _state(self, _request: Request) -> Response:
-        return _json(self._snapshot())
+    async def _serve(self, server: "_Server") -> None:
+        sockets = [server.listener.socket]
+        try:
+            await server.serve(sockets=sockets)
+        except asyncio.CancelledError:
+            # Streams are tasks of the server's own: nobody else would end them.
+            self.stop()
+            if server.started:
+                await server.shutdown(sockets)
+            raise
 
-    async def _recent(self, _request: Request) -> Response:
-        return _json(self._trace())
-
-    async def _live(self, _request: Request) -> Response:
-        first = f"event: state\ndata: {self._snapshot()}\n\n".encode()
-        return StreamingResponse(
-            self._fanout.stream(first),
-            media_type="text/event-stream",
-            headers={"cache-control": "no-store"},
-        )
+    async def _describe(self, listener: Listener) -> str:
+        if listener not in self._descriptions:
+            # Takes tens of milliseconds, which no reading shall wait for.
+            self._descriptions[listener] = await asyncio.to_thread(describe, listener)
+        return self._descriptions[listener]
 
 
 class _Server(uvicorn.Server):
+    """Serves one listener."""
+
+    def __init__(self, application: Guard, listener: Listener) -> None:
+        config = uvicorn.Config(
+            application,
+            http=Connection,
+            ws="none",
+            log_config=None,
+            # Below that the library tells of every malformed request, which anyone may send.
+            log_level="error",
+            access_log=False,
+            lifespan="off",
+            # Nobody forwards to this server: what says so would be made up.
+            proxy_headers=False,
+            server_header=False,
+            timeout_graceful_shutdown=2,
+        )
+        config.load()
+        config.ssl = listener.tls
+        super().__init__(config)
+        self.listener = listener
+
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:
-        """Leave the signals to the daemon, which stops everything in order."""
+        """Leave the signals to the service, which stops everything in order."""
         yield
 
 
-class _OnlyLocal:
-    """Refuses requests for another host name (DNS rebinding) and adds the security headers."""
-
-    def __init__(self, application: ASGIApp, port: int) -> None:
-        self._application = application
-        self._hosts = {f"{name}:{port}" for name in (_LOOPBACK, "localhost")}
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Serve one request."""
-        host = dict(scope.get("headers", [])).get(b"host", b"").decode("latin-1")
-        if scope["type"] == "http" and host not in self._hosts:
-            await PlainTextResponse("unknown host\n", status_code=421)(
-                scope, receive, send
-            )
-            return
-
-        async def send_secured(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                headers = MutableHeaders(scope=message)
-                for name, value in _SECURITY.items():
-                    headers[name] = value
-            await send(message)
-
-        await self._application(scope, receive, send_secured)
-
-
-def _bound(port: int) -> socket.socket:
-    # Only with the protocol named does the event loop send small frames at once (TCP_NODELAY): 40 ms a piece.
-    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
-    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        listener.bind((_LOOPBACK, port))
-        # Two sockets that may be reused can be bound to one port: only listening makes it ours.
-        listener.listen(_BACKLOG)
-    except OSError as exc:
-        listener.close()
-        msg = f"page port {port}: another program has it, set [page] port to another one or to 0 for a free one"
-        raise NetworkError(msg) from exc
-    return listener
-
-
-def _json(text: str) -> Response:
-    return Response(
-        text, media_type="application/json", headers={"cache-control": "no-store"}
+def _application(routes: Sequence[Route]) -> Starlette:
+    application = Starlette(
+        routes=routes,
+        exception_handlers={HTTPException: _not_served},
     )
+    application.router.redirect_slashes = False
+    return application
 
 
-def _file_endpoint(item: Traversable) -> Callable[[Request], Response]:
-    body = item.read_bytes()
-    media_type = next(
-        kind for suffix, kind in _MEDIA_TYPES.items() if item.name.endswith(suffix)
-    )
-
-    def serve(_request: Request) -> Response:
-        return Response(
-            body, media_type=media_type, headers={"cache-control": "no-cache"}
-        )
-
-    return serve
-
-
-def is_free(port: int) -> bool:
-    """Whether the page could have this port."""
-    try:
-        _bound(port).close()
-    except NetworkError:
-        return False
-    return True
+async def _not_served(request: Request, exc: Exception) -> Response:
+    if not isinstance(exc, HTTPException):
+        raise exc
+    answer = refused(request.scope, exc.status_code, exc.detail.lower())
+    answer.headers.update(exc.headers or {})
+    return answer

@@ -34,7 +34,8 @@ function makeBanner({ kind }) {
 }
 
 function banners() {
-  return [...ourOwn(), ...(bench.snapshot === null ? [] : benchBanners(bench.snapshot))];
+  const ofBench = bench.snapshot === null || bench.stored ? [] : benchBanners(bench.snapshot);
+  return [...ourOwn(), ...ofBench];
 }
 
 function ourOwn() {

@@ -1,20 +1,24 @@
 // What the bench has said so far: its snapshot, its clock, the traces; and how old each of its figures is.
 //
-// Times are bench seconds unless a name says "real". In a demonstration bench time runs faster than life.
+// Times are bench seconds unless a name says "real". In a demonstration bench time runs faster than life. A stored
+// session is shown by the same means: its clock stands still, and nothing in it grows old.
 
-import { Trace } from "./traces.js";
+import { forgetFunnels } from "./funnels.js";
+import { StoredTrace, Trace } from "./traces.js";
 
 // Wire and browser jitter is real time. When bench time runs fast it looks that many times longer, and would make
 // fresh values flicker "old"; at speed 1 this allowance is nothing.
 const JITTER_REAL_S = 0.4;
+const NOTHING_STORED = { t: [], v: [] };
 
-export const bench = { snapshot: null };
-const traces = new Map(); // channel name -> Trace
+// `span`: from when until when the charts show a stored trial; null where they show the last minutes.
+export const bench = { snapshot: null, stored: false, span: null };
+const traces = new Map(); // channel name -> its trace
 let anchor = { now_s: 0, real_ms: 0 };
 
 export const realSeconds = (since_ms) => (performance.now() - since_ms) / 1000;
 export const speed = () => bench.snapshot?.clock.speed ?? 1;
-export const nowSeconds = () => anchor.now_s + realSeconds(anchor.real_ms) * speed();
+export const nowSeconds = () => anchor.now_s + (bench.stored ? 0 : realSeconds(anchor.real_ms) * speed());
 
 // What was the present when the bench was last heard: ages go on from there, pictures do not.
 export const heardSeconds = (silence_real_s) => nowSeconds() - silence_real_s * speed();
@@ -23,24 +27,35 @@ export function setNow(now_s) {
   anchor = { now_s, real_ms: performance.now() };
 }
 
-// After the last trial the bench's program ends by itself: its silence is then no ailment.
-export const isFinished = () => bench.snapshot?.session.state === "finished";
+// After the last trial of a single run the bench's program ends by itself: its silence is then no ailment.
+export const isFinished = () => bench.snapshot?.session?.state === "finished";
 
 // The slip's average of the trial in hand, as soon as there is one.
 export function averageInHand({ name }) {
   return bench.snapshot.slip.find(({ state }) => state === "running")?.averages[name] ?? null;
 }
 
-// What came by as a reading since the snapshot was taken is newer than the snapshot.
-export function adopt(snapshot) {
-  const before = new Map(bench.snapshot?.channels.map((channel) => [channel.name, channel]) ?? []);
-  const restarted = snapshot.clock.now_s < (bench.snapshot?.clock.now_s ?? 0);
-  for (const channel of snapshot.channels) {
-    const { value, at_s, condition } = before.get(channel.name) ?? {};
-    if (!restarted && at_s > (channel.at_s ?? -Infinity)) Object.assign(channel, { value, at_s, condition });
-  }
+// ---------------------------------------------------------------- what the bench tells
+
+// Takes a whole snapshot, or the parts of it that have changed. Parts alone are worth nothing before there is a whole.
+export function adopt(parts, { restarted = false } = {}) {
+  if (bench.snapshot === null && parts.format === undefined) return;
+  const before = bench.snapshot;
+  const snapshot = { ...before, ...parts };
+  if (before !== null && !restarted) keepNewerReadings(snapshot.channels, before.channels);
+  if (before?.trial?.started_s !== snapshot.trial?.started_s) forgetFunnels();
   bench.snapshot = snapshot;
   setNow(snapshot.clock.now_s);
+}
+
+// What came by as a reading since the channels were told of is newer than what they tell.
+function keepNewerReadings(channels, known) {
+  if (channels === known) return;
+  const before = new Map(known.map((channel) => [channel.name, channel]));
+  for (const channel of channels) {
+    const { value, at_s, condition } = before.get(channel.name) ?? {};
+    if (at_s > (channel.at_s ?? -Infinity)) Object.assign(channel, { value, at_s, condition });
+  }
 }
 
 export function takeReading({ at_s, values }) {
@@ -54,6 +69,16 @@ export function takeReading({ at_s, values }) {
   }
 }
 
+export function adoptStored(snapshot) {
+  bench.stored = true;
+  bench.snapshot = snapshot;
+  setNow(snapshot.clock.now_s);
+}
+
+export function showSpan(from_s, until_s) {
+  bench.span = [from_s, until_s];
+}
+
 // ---------------------------------------------------------------- traces
 
 export function traceOf(channel) {
@@ -61,14 +86,14 @@ export function traceOf(channel) {
   return traces.get(channel.name);
 }
 
-export function replaceTraces(stored, collected) {
+export function replaceTraces(told, readingsSince = []) {
   traces.clear();
   for (const channel of bench.snapshot.channels) {
-    const trace = traceOf(channel);
-    const { t, v } = stored[channel.name] ?? { t: [], v: [] };
-    t.forEach((at_s, i) => trace.append(at_s, v[i]));
+    const points = told[channel.name] ?? NOTHING_STORED;
+    if (bench.stored) traces.set(channel.name, new StoredTrace(points));
+    else points.t.forEach((at_s, i) => traceOf(channel).append(at_s, points.v[i]));
   }
-  for (const reading of collected) takeReading(reading);
+  for (const reading of readingsSince) takeReading(reading);
 }
 
 // ---------------------------------------------------------------- ages
@@ -78,7 +103,7 @@ const oldAfter = ({ interval_s }) => Math.max(2, 2.5 * interval_s);
 export const ageOf = ({ at_s }) => (at_s === null ? null : Math.max(0, nowSeconds() - at_s));
 
 export function isOld(channel) {
-  if (channel.at_s === null) return false;
+  if (channel.at_s === null || bench.stored) return false;
   const allowance = JITTER_REAL_S * Math.max(0, speed() - 1);
   return ["old", "silent"].includes(channel.condition) || ageOf(channel) > oldAfter(channel) + allowance;
 }

@@ -1,6 +1,8 @@
 // The moving charts: the last ten minutes of each channel, what is being averaged, and the same in words.
 //
-// The chart library draws; what is shaded, marked and cut off is decided here. A chart out of sight is not drawn.
+// The chart library draws; what is shaded, marked and cut off is decided here. A chart out of sight is not drawn. They
+// are drawn in turn, a few in a frame, so that no figure ever waits for a dozen of them. Of a stored trial the charts
+// show the whole span, and time is told from its beginning.
 
 import { bench, heardSeconds, nowSeconds, speed, traceOf } from "./bench.js";
 import { meanText } from "./figures.js";
@@ -11,8 +13,10 @@ import { make, number, withUnit } from "./writing.js";
 
 const POWERS = [-4, -3, -2, -1, 0, 1, 2, 3, 4];
 const AXIS_STEPS = POWERS.flatMap((power) => [1, 2, 5].map((digit) => Number(`${digit}e${power}`)));
-const shownSeconds = () => (isLost() ? heardSeconds(silence_s()) : nowSeconds());
 const MINUTES = [8, 6, 4, 2, 0];
+const STEPS_S = [10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400];
+const MOST_STEPS = 6;
+const FRAME_SHARE_MS = 5;
 const REDRAW_REAL_MS = 250;
 const REDRAW_CALMLY_REAL_MS = 2000;
 
@@ -29,6 +33,7 @@ const sizes = new ResizeObserver((entries) => {
 });
 
 let charted_ms = 0;
+let inTurn = []; // names of channels whose charts are due
 
 export function makeChartBox({ name }) {
   const box = make("div", { className: "chart", role: "img" });
@@ -38,16 +43,23 @@ export function makeChartBox({ name }) {
   return box;
 }
 
+// Tells whether there are more to be drawn with the next frame.
 export function drawCharts() {
+  if (typeof uPlot === "undefined") return false;
   const pause_ms = calm.matches ? REDRAW_CALMLY_REAL_MS : Math.max(REDRAW_REAL_MS, 1000 / speed());
-  if (performance.now() - charted_ms < pause_ms || typeof uPlot === "undefined") return;
-  charted_ms = performance.now();
-  for (const channel of bench.snapshot.channels) {
-    drawChart(document.querySelector(`[data-channel="${CSS.escape(channel.name)}"]`), channel);
+  const began_ms = performance.now();
+  if (inTurn.length === 0 && began_ms - charted_ms >= pause_ms) {
+    charted_ms = began_ms;
+    inTurn = bench.snapshot.channels.map(({ name }) => name);
   }
+  while (inTurn.length > 0 && performance.now() - began_ms < FRAME_SHARE_MS) drawChart(inTurn.shift());
+  return inTurn.length > 0;
 }
 
-function drawChart(box, channel) {
+function drawChart(name) {
+  const channel = bench.snapshot.channels.find((each) => each.name === name);
+  const box = document.querySelector(`[data-channel="${CSS.escape(name)}"]`);
+  if (channel === undefined || box === null) return;
   const points = traceOf(channel).points();
   describe(box, channel, points[1]);
   // Without a connection a chart stands still: it must not look as if it went on.
@@ -60,9 +72,10 @@ function drawChart(box, channel) {
 function describe(box, channel, values) {
   const { title, place, unit, decimals } = channel;
   const known = values.filter((value) => value !== null);
-  const [low, high] = [Math.min(...known), Math.max(...known)].map((value) => number(value, decimals));
+  const [low, high] = [least(known), greatest(known)].map((value) => number(value, decimals));
   const span = known.length === 0 ? "no readings" : `${withUnit(`between ${low} and ${high}`, unit)}`;
-  const parts = [`Chart: ${title}, ${place}, the last ten minutes, ${span}`, meanText(channel)];
+  const when = bench.span === null ? "the last ten minutes" : "the trial";
+  const parts = [`Chart: ${[title, place, when, span].filter(Boolean).join(", ")}`, meanText(channel)];
   const label = `${parts.filter(Boolean).join("; ")}.`;
   if (box.getAttribute("aria-label") !== label) box.setAttribute("aria-label", label);
 }
@@ -81,7 +94,7 @@ function makeChart(box, channel) {
     cursor: { show: false },
     padding: [8, 20, 0, 0],
     scales: {
-      x: { time: false, range: () => [shownSeconds() - TRACE_S, shownSeconds()] },
+      x: { time: false, range: shownSpan },
       y: { range: () => valueRange(current()) },
     },
     axes: [timeAxis(common), valueAxis(common, colour)],
@@ -91,16 +104,31 @@ function makeChart(box, channel) {
   return new uPlot(options, [[], []], box);
 }
 
-// Time is told from now: the marks stand still and the trace moves past them.
+function shownSpan() {
+  if (bench.span !== null) return bench.span;
+  const now_s = isLost() ? heardSeconds(silence_s()) : nowSeconds();
+  return [now_s - TRACE_S, now_s];
+}
+
+// Time is told from now: the marks stand still and the trace moves past them. Of a stored trial it is told from its start.
 function timeAxis(common) {
   return {
     ...common,
     size: 24,
     gap: 4,
     grid: { show: false },
-    splits: (plot) => MINUTES.map((minute) => plot.scales.x.max - minute * 60),
-    values: () => MINUTES.map((minute) => (minute === 0 ? "now" : `\u2212${minute} min`)),
+    splits: ({ scales: { x } }) => (bench.span === null ? MINUTES.map((minute) => x.max - minute * 60) : spanMarks(x)),
+    values: ({ scales: { x } }, splits) => splits.map((t) => (bench.span === null ? agoMark(x.max - t) : laterMark(t - x.min))),
   };
+}
+
+const agoMark = (ago_s) => (ago_s < 1 ? "now" : `\u2212${Math.round(ago_s / 60)} min`);
+
+const laterMark = (later_s) => (later_s < 120 ? `${Math.round(later_s)} s` : `${Math.round(later_s / 6) / 10} min`);
+
+function spanMarks({ min, max }) {
+  const step_s = STEPS_S.find((step) => (max - min) / step <= MOST_STEPS) ?? (max - min) / MOST_STEPS;
+  return Array.from({ length: Math.floor((max - min) / step_s) + 1 }, (_, i) => min + i * step_s);
 }
 
 function valueAxis(common, colour) {
@@ -124,9 +152,12 @@ function valueRange(channel) {
   const late = v.filter((value, i) => value !== null && t[i] >= since_s);
   if (mean !== null) late.push(mean - (expanded ?? 0), mean + (expanded ?? 0));
   if (late.length === 0) return [0, 1];
-  const [low, high] = [Math.min(...late), Math.max(...late)];
+  const [low, high] = [least(late), greatest(late)];
   const span = Math.max(high - low, 4 * 10 ** -decimals);
   const near = v.filter((value) => value !== null && value > low - span && value < high + span);
   const margin = span * 0.15;
-  return [Math.min(low, ...near) - margin, Math.max(high, ...near) + margin];
+  return [Math.min(low, least(near)) - margin, Math.max(high, greatest(near)) + margin];
 }
+
+const least = (values) => values.reduce((low, value) => Math.min(low, value), Infinity);
+const greatest = (values) => values.reduce((high, value) => Math.max(high, value), -Infinity);

@@ -1,23 +1,44 @@
 // One channel's figure with its name, unit and age, and the required channels' huge digits.
 
-import { ageOf, averageInHand, isOld } from "./bench.js";
+import { ageOf, averageInHand, bench, isOld } from "./bench.js";
+import { drawFunnel, makeFunnel } from "./funnel.js";
 import { duration, find, make, number, put, reserve, symbol, syncList, withUnit } from "./writing.js";
 
 const CONDITION_WORDS = { overrange: "over range", silent: "silent", "no reading yet": "no reading yet" };
+const UNIT_SHARE = 0.42; // of the digits' size, and before it a gap in its own: as in page.css
+const UNIT_GAP = 0.28;
+const PLACES = { digits: "digit", channels: "channel" }; // where figures stand
+
+const ruler = document.createElement("canvas").getContext("2d");
 
 export function drawDigits({ channels }) {
-  const required = channels.filter((channel) => channel.required);
+  const required = bench.stored ? [] : channels.filter((channel) => channel.required);
+  find("required").hidden = required.length === 0;
   syncList(find("digits"), required, { keyOf: ({ name }) => name, create: makeDigit, update: drawDigit });
 }
 
 function makeDigit() {
-  return make("li", {}, makeName("p"), makeFigure(), makeAside());
+  return make("li", {}, makeName("p"), makeFigure(), makeAside(), makeFunnel());
 }
 
 function drawDigit(node, channel) {
   drawName(node, channel);
-  drawFigure(node, channel, "digit");
-  drawAside(node.querySelector(".aside"), warningWord(channel), channel.holding_back ?? meanText(channel));
+  drawFigure(node, channel, PLACES.digits);
+  // What is not read holds everything back: no other reason matters then.
+  const warning = warningWord(channel);
+  drawAside(node.querySelector(".aside"), warning, warning ? "" : (channel.holding_back ?? meanText(channel)));
+  drawFunnel(node.lastElementChild, channel);
+}
+
+// What a reading changes, and nothing else: it stands on the screen with the next frame.
+export function drawFigures({ channels }) {
+  const named = new Map(channels.map((channel) => [channel.name, channel]));
+  for (const [id, scope] of Object.entries(PLACES)) {
+    for (const node of find(id).children) {
+      const channel = named.get(node.dataset.key);
+      if (channel !== undefined) drawFigure(node, channel, scope);
+    }
+  }
 }
 
 // ---------------------------------------------------------------- parts
@@ -40,7 +61,23 @@ export function drawFigure(node, channel, scope) {
   put(value, text);
   reserve(value, `${scope} ${channel.name}`, text);
   put(node.querySelector(".unit"), symbol(channel.unit));
+  reserveRoom(node, value.dataset.kept, symbol(channel.unit));
   node.classList.toggle("is-old", isOld(channel));
+}
+
+// How wide the widest figure so far is with its unit, in ems of the digits: as large as its place allows it is set.
+function reserveRoom(node, kept, unit) {
+  const key = `${kept} ${unit}`;
+  if (node.dataset.room === key) return;
+  node.dataset.room = key;
+  const digits = "0".repeat(parseInt(kept, 10)) + (kept.endsWith(".") ? "." : "");
+  const room = emsOf(digits, "bold") + UNIT_SHARE * (emsOf(unit, "normal") + UNIT_GAP) + 0.03; // and what rounding takes
+  node.style.setProperty("--room", room.toFixed(3));
+}
+
+function emsOf(text, weight) {
+  ruler.font = `${weight} 100px ${getComputedStyle(document.body).fontFamily}`;
+  return ruler.measureText(text).width / 100;
 }
 
 // The word that must be noticed stands first and heavy; what is merely good to know follows.
@@ -68,6 +105,7 @@ export function meanText(channel) {
   const average = averageInHand(channel);
   if (average !== null) return `mean ${spreadText(average, average.decimals, channel.unit)}`;
   if (channel.mean === null) return "";
+  if (bench.stored) return `mean ${spreadText(channel, channel.decimals, channel.unit)}`;
   const decimals = decimalsOfMean(channel);
   const { mean, expanded_uncertainty: expanded, unit } = channel;
   const scatter = expanded === null ? "" : `, scatter ±\u00a0${withUnit(number(expanded, decimals), unit)}`;

@@ -1,14 +1,16 @@
 // The way from the bench to this page: one event stream, and a watchdog that notices when it falls silent.
 //
-// After every (re)connection state and trace are fetched, so that nothing that happened meanwhile is missing. Only GET
-// is ever sent. All times here are real ones.
+// After every (re)connection, and after a silence on the same one, state, trace and funnels are fetched whole, so that
+// nothing that happened meanwhile is missing. Only GET is ever sent. All times here are real ones.
 
-import { adopt, realSeconds, replaceTraces, setNow, takeReading } from "./bench.js";
+import { adopt, bench, realSeconds, replaceTraces, setNow, takeReading } from "./bench.js";
+import { replaceFunnels, takeFunnelPoint } from "./funnels.js";
 
 const LOST_AFTER_S = 3;
 const REDIAL_AFTER_SILENCE_S = 10; // A half-open connection raises no error: after this much silence we dial again.
 const REDIAL_AFTER_REFUSAL_S = 3;
 const TICK_MS = 250;
+const WHOLES = ["/api/state", "/api/trace", "/api/funnel"];
 
 const link = {
   source: null,
@@ -16,26 +18,28 @@ const link = {
   dialled_ms: 0,
   failed: false, // the browser has reported an error and nothing was heard since
   stated: false, // this connection has brought a snapshot
-  caughtUp: false, // state and trace were fetched for this connection
-  collecting: null, // readings that arrive while they are fetched
+  before_s: -Infinity, // bench time that was known when it was opened
+  caughtUp: false, // everything was fetched for this connection
+  collecting: null, // what arrives while it is fetched
   changed: () => {},
 };
 
 export const silence_s = () => realSeconds(link.heard_ms);
-export const isLost = () => link.failed || silence_s() > LOST_AFTER_S;
+export const isLost = () => !bench.stored && (link.failed || silence_s() > LOST_AFTER_S);
 
+// `changed` is told "figures" where nothing but readings and time have come, so that these need not wait for the rest.
 export function connect({ changed }) {
   link.changed = changed;
   dial();
   setInterval(watch, TICK_MS);
 }
 
-function heard() {
+function heard(what) {
   const missed = link.caughtUp && isLost();
   link.heard_ms = performance.now();
   link.failed = false;
   if (missed) catchUp(); // The same connection after a silence or a sleep.
-  link.changed();
+  link.changed(missed ? "all" : what);
 }
 
 async function fetchJson(path) {
@@ -45,31 +49,39 @@ async function fetchJson(path) {
 }
 
 async function catchUp() {
-  const collected = [];
+  const collected = { state: [], reading: [], funnel: [] };
   link.collecting = collected;
-  const answers = await Promise.allSettled([fetchJson("/api/state"), fetchJson("/api/trace")]);
+  const answers = await Promise.allSettled(WHOLES.map(fetchJson));
   if (link.collecting !== collected) return; // A later connection has taken over.
   link.collecting = null;
+  link.caughtUp = false;
   // Left undone it stays not caught up, and the watchdog dials again.
   if (answers.some(({ status }) => status === "rejected")) return;
-  const [snapshot, trace] = answers.map(({ value }) => value);
-  if (!link.stated) adopt(snapshot); // A snapshot that the stream brought meanwhile is the newer one.
-  replaceTraces(trace.channels, collected);
-  heard();
+  takeWholes(answers.map(({ value }) => value), collected);
+  heard("all");
   link.caughtUp = true;
 }
 
+function takeWholes([snapshot, trace, funnel], collected) {
+  adopt(snapshot);
+  // Parts that the stream brought since that snapshot was taken are newer than it.
+  for (const parts of collected.state) if (parts.clock.now_s > snapshot.clock.now_s) adopt(parts);
+  replaceTraces(trace.channels, collected.reading);
+  replaceFunnels(funnel.channels, collected.funnel);
+}
+
 const TAKERS = {
-  state(snapshot) {
+  state(parts) {
+    // Only the first of a connection can come from a bench that was started anew.
+    const restarted = !link.stated && parts.clock.now_s < link.before_s;
     link.stated = true;
-    adopt(snapshot);
+    adopt(parts, { restarted });
   },
-  reading(reading) {
-    link.collecting?.push(reading);
-    takeReading(reading);
-  },
+  reading: takeReading,
+  funnel: takeFunnelPoint,
   beat: ({ now_s }) => setNow(now_s),
 };
+const IN_FIGURES = ["reading", "beat"];
 
 function dial() {
   link.source?.close();
@@ -77,17 +89,20 @@ function dial() {
   Object.assign(link, { source, dialled_ms: performance.now(), collecting: null });
   for (const [name, take] of Object.entries(TAKERS)) {
     source.addEventListener(name, ({ data }) => {
-      take(JSON.parse(data));
-      heard();
+      const told = JSON.parse(data);
+      link.collecting?.[name]?.push(told);
+      take(told);
+      heard(IN_FIGURES.includes(name) ? "figures" : "all");
     });
   }
   source.addEventListener("open", () => {
-    Object.assign(link, { dialled_ms: performance.now(), stated: false, caughtUp: false });
+    const before_s = bench.snapshot?.clock.now_s ?? -Infinity;
+    Object.assign(link, { dialled_ms: performance.now(), stated: false, before_s, caughtUp: false });
     catchUp();
   });
   source.addEventListener("error", () => {
     link.failed = true;
-    link.changed();
+    link.changed("all");
   });
 }
 
@@ -98,5 +113,5 @@ function watch() {
   const dialled_s = realSeconds(link.dialled_ms);
   const overdue = silence_s() > REDIAL_AFTER_SILENCE_S && dialled_s > REDIAL_AFTER_SILENCE_S;
   if ((refused && dialled_s > REDIAL_AFTER_REFUSAL_S) || overdue) dial();
-  link.changed();
+  link.changed("all");
 }

@@ -1,10 +1,12 @@
 // The lower part of the slip: every channel with its chart, the state of meters, store and broker, the events.
 
+import { bench } from "./bench.js";
 import { makeChartBox } from "./charts.js";
 import { agoText, drawAside, drawFigure, drawName, makeAside, makeFigure, makeName, meanText, warningWord } from "./figures.js";
 import { clockTime, find, make, makeShape, put, setShape, syncList } from "./writing.js";
 
 export function drawChannels({ channels }) {
+  find("all").hidden = bench.stored && bench.span === null;
   syncList(find("channels"), channels, { keyOf: ({ name }) => name, create: makeChannel, update: drawChannel });
 }
 
@@ -15,7 +17,7 @@ function makeChannel(channel) {
 
 function drawChannel(node, channel) {
   const warning = warningWord(channel);
-  const source = warning ? channel.instrument : `read ${agoText(channel)} by ${channel.instrument}`;
+  const source = warning || bench.stored ? channel.instrument : `read ${agoText(channel)} by ${channel.instrument}`;
   drawName(node, channel);
   drawFigure(node, channel, "channel");
   drawAside(node.querySelector(".aside"), warning, source);

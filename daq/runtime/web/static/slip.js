@@ -1,9 +1,12 @@
-// The slip: a row for each trial in the plan's order, which fills while the trial is averaged.
+// The slip: a row for each trial in the order in which they are called for, which fills while the trial is averaged.
 //
-// What is not yet known is a blank, never a zero. Columns stand still while the session goes on.
+// What is not yet known is a blank, never a zero. Columns stand still while the session goes on. Rows are counted by
+// their place, but a row is known by its position: lines that are added in between are new rows, not moved ones.
 
+import { differencesAt, drawAnswer, drawDifference, makeDifference } from "./compared.js";
 import { decimalsOfMean } from "./figures.js";
-import { find, make, makeShape, number, put, reserve, setShape, syncList, titleWithUnit } from "./writing.js";
+import { makeRowButton } from "./operate.js";
+import { bound, find, make, makeShape, number, put, reserve, setShape, syncList, titleWithUnit } from "./writing.js";
 
 const ROW_SHAPES = {
   done: "done",
@@ -12,21 +15,29 @@ const ROW_SHAPES = {
   unfinished: "unfinished",
   "not settled": "abnormal",
   "limit broken": "danger",
+  skipped: "skipped",
+  "set aside": "set-aside",
 };
 
 export function drawSlip(snapshot) {
+  find("record").hidden = snapshot.session === null;
+  if (snapshot.session === null) return;
   drawHead(snapshot);
-  const { done, total } = snapshot.session;
-  put(find("slip-count"), `${done} of ${total} done; mean ± expanded uncertainty`);
+  put(find("slip-count"), `${howFar(snapshot.session)}; mean ± expanded uncertainty`);
   syncList(find("slip-rows"), snapshot.slip, {
     keyOf: ({ position }) => position,
-    create: () => makeRow(columnsOf(snapshot)),
-    update: (node, row) => drawRow(node, row, snapshot),
+    create: (row) => makeRow(row, columnsOf(snapshot)),
+    update: (node, row, index) => drawRow(node, row, { snapshot, index }),
   });
-  const states = snapshot.slip.map(({ state }) => state).join();
-  if (find("slip").dataset.states === states) return;
-  find("slip").dataset.states = states;
+  drawAnswer(snapshot);
+  const filled = JSON.stringify([snapshot.slip.map(({ state }) => state), snapshot.comparison?.after_trials]);
+  if (find("slip").dataset.filled === filled) return;
+  find("slip").dataset.filled = filled;
   fitSlip();
+}
+
+function howFar({ done, total, skipped }) {
+  return `${done} of ${total} done${skipped > 0 ? `, ${skipped} skipped` : ""}`;
 }
 
 // The channels that are not required stand in the slip where there is room for them. Once out they stay out until the
@@ -69,31 +80,36 @@ function makeHeading(text, { className = "", below = "" } = {}) {
 
 // ---------------------------------------------------------------- rows
 
-function makeRow(columns) {
+function makeRow(row, columns) {
   const position = make("td", { className: "position", role: "cell" });
   const condition = make("th", { className: "condition", role: "rowheader" }, make("span"), " ", make("small"));
   condition.scope = "row";
   const note = make("small", { className: "note" });
-  const state = make("td", { className: "state", role: "cell" }, makeShape(), make("span"), note);
+  const state = make("td", { className: "state", role: "cell" }, makeShape(), make("span"), note, makeRowButton(row));
   return make("tr", { role: "row" }, position, condition, ...columns.map(makeCell), state);
 }
 
 function makeCell(channel) {
   const parts = [make("span"), make("span"), make("span")]; // mean, sign, uncertainty
-  const cell = make("td", { className: columnClass(channel), role: "cell" }, ...parts);
+  const cell = make("td", { className: columnClass(channel), role: "cell" }, make("span", { className: "average" }, ...parts));
+  if (channel.required) cell.append(makeDifference());
   cell.dataset.label = titleWithUnit(channel);
   return cell;
 }
 
-function drawRow(node, row, snapshot) {
+function drawRow(node, row, { snapshot, index }) {
   const columns = columnsOf(snapshot);
   const averages = columns.map((channel) => averageOf(row, channel));
+  const differences = differencesAt(row, snapshot);
   const provisional = row.state === "running" && snapshot.trial?.confirmed !== true;
   node.dataset.state = row.state;
   node.classList.toggle("provisional", provisional);
-  put(node.querySelector(".position"), String(row.position));
+  put(node.querySelector(".position"), String(index + 1));
   drawCondition(node.querySelector("th"), row, snapshot);
-  node.querySelectorAll(".number").forEach((cell, i) => drawAverage(cell, averages[i], columns[i].name));
+  node.querySelectorAll(".number").forEach((cell, i) => {
+    drawAverage(cell, averages[i], columns[i].name);
+    if (columns[i].required) drawDifference(cell.lastElementChild, differences.get(columns[i].name) ?? null);
+  });
   setShape(node.querySelector(".state svg"), ROW_SHAPES[row.state]);
   put(node.querySelector(".state span"), stateWord(row, snapshot.trial));
   put(node.querySelector(".note"), row.note ?? "");
@@ -107,7 +123,7 @@ function stateWord({ state }, trial) {
 
 function drawCondition(cell, { condition, baseline, repeat }, { slip }) {
   const [name, detail] = cell.children;
-  put(name, condition);
+  put(name, bound(condition));
   const repeated = slip.some((row) => row.repeat > 1);
   put(detail, [baseline ? "baseline" : "", repeated ? `repeat ${repeat}` : ""].filter(Boolean).join(", "));
 }
@@ -122,7 +138,7 @@ function averageOf(row, channel) {
 }
 
 function drawAverage(cell, average, key) {
-  const [mean, sign, spread] = cell.querySelectorAll("span");
+  const [mean, sign, spread] = cell.firstElementChild.children;
   cell.classList.toggle("blank", average === null);
   put(mean, average === null ? "" : number(average.mean, average.decimals));
   const known = average !== null && average.expanded_uncertainty !== null;

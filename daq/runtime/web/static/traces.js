@@ -1,4 +1,4 @@
-// The recent past of one channel, thinned while it arrives, so that no chart grows without bound.
+// The past of one channel: a live one thinned while it arrives, so that no chart grows without bound, or a stored one.
 
 export const TRACE_S = 600;
 const BUCKET_S = 1.5; // 400 buckets of at most three points: no chart ever holds more than 1200.
@@ -7,6 +7,7 @@ const BUCKET_S = 1.5; // 400 buckets of at most three points: no chart ever hold
 export class Trace {
   #buckets = [];
   #last_s = -Infinity;
+  #points = null; // as last asked for; void with the next reading
 
   constructor(gap_s) {
     this.gap_s = gap_s;
@@ -18,12 +19,16 @@ export class Trace {
     if (v === null) bucket.gap = t;
     else this.#take(bucket, t, v);
     this.#last_s = t;
+    this.#points = null;
   }
 
   // Two lists, times and values; a value of null parts the line.
   points() {
-    const points = this.#buckets.flatMap(pointsOf);
-    return [points.map(({ t }) => t), points.map(({ v }) => v)];
+    if (this.#points === null) {
+      const points = this.#buckets.flatMap(pointsOf);
+      this.#points = [points.map(({ t }) => t), points.map(({ v }) => v)];
+    }
+    return this.#points;
   }
 
   #take(bucket, t, v) {
@@ -47,4 +52,17 @@ export class Trace {
 function pointsOf({ low, high, gap }) {
   const points = [low, high?.t === low?.t ? null : high, gap === null ? null : { t: gap, v: null }];
   return points.filter(Boolean).sort((a, b) => a.t - b.t);
+}
+
+// What the store gives is thinned already and never grows.
+export class StoredTrace {
+  #points;
+
+  constructor({ t, v }) {
+    this.#points = [t, v];
+  }
+
+  points() {
+    return this.#points;
+  }
 }

@@ -45,7 +45,7 @@ export function syncList(parent, items, { keyOf, create, update = () => {} }) {
     known.delete(key);
     node.dataset.key = key;
     if (parent.children[index] !== node) parent.insertBefore(node, parent.children[index] ?? null);
-    update(node, item);
+    update(node, item, index);
   });
   for (const node of known.values()) node.remove();
 }
@@ -85,10 +85,21 @@ export function listed(words) {
 
 export const number = (value, decimals) => value.toFixed(decimals).replace(/^-/, "\u2212");
 
+export const signed = (value, decimals) => (value > 0 ? "+" : "") + number(value, decimals);
+
+// So many decimals that an uncertainty has two significant digits; at least none, at most four.
+export function decimalsFor(uncertainty) {
+  if (!(uncertainty > 0)) return 0;
+  return Math.min(4, Math.max(0, 1 - Math.floor(Math.log10(uncertainty))));
+}
+
 // The box is as wide as the widest figure so far: tabular digits do the rest.
 export function reserve(node, key, text) {
   const digits = Math.max(widest.get(key) ?? 0, text.replace(".", "").length);
   widest.set(key, digits);
+  const kept = `${digits}${text.includes(".") ? "." : ""}`;
+  if (node.dataset.kept === kept) return;
+  node.dataset.kept = kept;
   node.style.minInlineSize = `calc(${digits}ch + ${text.includes(".") ? 0.28 : 0}em)`;
 }
 
