@@ -25,14 +25,16 @@ from daq.cli.reported import report_content
 from daq.cli.run import exit_code
 from daq.cli.saving import save_text
 from daq.cli.screens import display_for
+from daq.cli.serving import links
 from daq.comparison_words import answer_sentences
 from daq.config.bench import Bench
 from daq.errors import DaqError, InputError
 from daq.records import TrialAverage, TrialResult
 from daq.report.page import render_page
 from daq.runtime.clock import Clock
-from daq.runtime.daemon import Outcome, run_session
-from daq.runtime.web.server import is_free
+from daq.runtime.daemon import Surroundings, run_session
+from daq.runtime.display import Outcome
+from daq.runtime.web import is_free
 from daq.wording import decimals_of_uncertainty, shown_average, trial_name, unit_symbol
 
 _SPEED = 18.0
@@ -59,17 +61,17 @@ def run(arguments: Sequence[str]) -> int:
         _simulators(folder, bench, truth_path, speed=options.speed, seed=seed),
         display_for(plain=options.plain, to_stderr=False) as display,
     ):
-        outcome = asyncio.run(
-            run_session(
-                bench,
-                plan,
-                store_path=store_path,
-                base=folder,
-                clock=Clock(speed=options.speed),
-                display=display,
-                new_session=False,
-            )
+        around = Surroundings(
+            bench=bench,
+            store_path=store_path,
+            base=folder,
+            clock=Clock(speed=options.speed),
+            display=display,
+            on_page=lambda page: display.say(
+                links(page, is_private=display.is_private)
+            ),
         )
+        outcome = asyncio.run(run_session(around, plan, new_session=False))
     display.finished(outcome)
     if outcome.stopped_by is not None:
         return exit_code(outcome)
@@ -120,7 +122,7 @@ def _simulators(
     """The simulators' process, from ready to orderly end."""
     command = [sys.executable, "-m", "simulators", str(folder / "simulation.toml")]
     command += ["--speed", str(speed), "--seed", str(seed), "--truth", str(truth)]
-    command += ["--watch", f"http://127.0.0.1:{bench.page_port}"]
+    command += ["--watch", f"http://127.0.0.1:{bench.page.port}"]
     log = folder / "simulators.log"
     with log.open("w", encoding="utf-8") as output:
         process = subprocess.Popen(  # noqa: S603  # our own module, no shell

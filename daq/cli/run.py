@@ -8,22 +8,48 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from daq.cli.arguments import number_between
 from daq.cli.files import load_bench_and_plan
 from daq.cli.screens import display_for
-from daq.errors import InputError
+from daq.cli.serving import add_service_options, surroundings
+from daq.config.bench import Bench
+from daq.config.plan import Plan
+from daq.errors import InputError, OperationRefusedError, Refusal
+from daq.operations import SameAsBefore
 from daq.records import TrialState
-from daq.runtime.clock import Clock
-from daq.runtime.daemon import Outcome, run_session
+from daq.runtime.daemon import run_session
+from daq.runtime.display import Outcome
+from daq.wording import sentence
 
 
 def run(arguments: Sequence[str]) -> int:
     """Carry out a plan in the foreground."""
     options = _parser().parse_args(arguments)
-    bench_path = Path(options.bench)
-    bench, plan = load_bench_and_plan(bench_path, Path(options.plan))
-    base = bench_path.resolve().parent
-    store_path = Path(options.store) if options.store else base / bench.store
+    bench, plan = load_bench_and_plan(Path(options.bench), Path(options.plan))
+    same = SameAsBefore(machine=True, meters=True, room=True) if options.same else None
+    try:
+        outcome, store_path = _carried_out(options, bench, plan, same)
+    except OperationRefusedError as exc:
+        if exc.code is not Refusal.ANOTHER_DAY:
+            raise InputError(str(exc)) from exc
+        same = _asked_what_is_the_same(exc)
+        outcome, store_path = _carried_out(options, bench, plan, same)
+    if options.json:
+        sys.stdout.write(outcome_json(outcome, store_path) + "\n")
+    else:
+        sys.stdout.write(
+            f"Results are in {store_path}; daq compare {store_path} says what was lost, daq report makes a page of it.\n"
+        )
+    return exit_code(outcome)
+
+
+def _carried_out(
+    options: argparse.Namespace, bench: Bench, plan: Plan, same: SameAsBefore | None
+) -> tuple[Outcome, Path]:
+    """How it ended, and where the results are.
+
+    Raises:
+        OperationRefusedError: If the session is taken up on another day, and `same` says nothing of that.
+    """
     with display_for(plain=options.plain, to_stderr=options.json) as display:
         if plan.rules.start.channel is None and not display.has_keyboard:
             msg = (
@@ -31,25 +57,45 @@ def run(arguments: Sequence[str]) -> int:
                 "run it in a terminal without --plain, or give the plan a [start] channel"
             )
             raise InputError(msg)
+        around = surroundings(options, bench, display)
         outcome = asyncio.run(
-            run_session(
-                bench,
-                plan,
-                store_path=store_path,
-                base=base,
-                clock=Clock(speed=options.speed),
-                display=display,
-                new_session=options.new,
-            )
+            run_session(around, plan, new_session=options.new, same=same)
         )
-    if options.json:
-        sys.stdout.write(outcome_json(outcome, store_path) + "\n")
-    else:
-        display.finished(outcome)
-        sys.stdout.write(
-            f"Results are in {store_path}; daq compare {store_path} says what was lost, daq report makes a page of it.\n"
+        if not options.json:
+            display.finished(outcome)
+    return outcome, around.store_path
+
+
+def _asked_what_is_the_same(refused: OperationRefusedError) -> SameAsBefore:
+    """Ask at the terminal.
+
+    Raises:
+        InputError: If there is nobody to ask.
+    """
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        msg = f"{refused}; say --same if they are, --new to begin anew"
+        raise InputError(msg) from refused
+    sys.stderr.write(f"{sentence(str(refused))}\n")
+    answers = [
+        _is_yes(f"Is {what} the same? [y/n] ")
+        for what in (
+            "the machine",
+            "every meter, with its range,",
+            "the room, with its outlet,",
         )
-    return exit_code(outcome)
+    ]
+    return SameAsBefore(*answers)
+
+
+def _is_yes(question: str) -> bool:
+    while True:
+        sys.stderr.write(question)
+        sys.stderr.flush()
+        answer = sys.stdin.readline().strip().lower()
+        if answer in {"y", "yes", "n", "no"}:
+            return answer.startswith("y")
+        if not answer:
+            return False
 
 
 def exit_code(outcome: Outcome) -> int:
@@ -108,25 +154,19 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("bench", metavar="BENCH", help="bench file (TOML)")
     parser.add_argument("plan", metavar="PLAN", help="plan file (TOML)")
     parser.add_argument(
-        "--store", metavar="FILE", help="results file; the bench's own if absent"
-    )
-    parser.add_argument(
         "--new",
         action="store_true",
         help="begin a new session even where one is unfinished",
     )
     parser.add_argument(
-        "--plain", action="store_true", help="plain lines instead of the live table"
+        "--same",
+        action="store_true",
+        help="a session taken up on another day: machine, meters with their ranges and room are the same",
     )
     parser.add_argument(
         "--json",
         action="store_true",
         help="print the outcome as JSON on standard output",
     )
-    parser.add_argument(
-        "--speed",
-        type=number_between(1.0, 60.0),
-        default=1.0,
-        help="bench seconds a real second, 1 to 60; 1 is life, more only with simulators at the same speed",
-    )
+    add_service_options(parser)
     return parser

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from typing import Protocol, TextIO
 
 from daq.records import PlannedTrial, TrialResult, TrialState
-from daq.runtime.daemon import Display, Key, Outcome
+from daq.runtime.display import Display, Key, Outcome
 from daq.runtime.snapshot import EventLine, Snapshot
 from daq.trials.stages import Stage
 from daq.wording import average_name, shown_average, trial_name, without_seconds
@@ -19,6 +19,13 @@ class FinishingDisplay(Display, Protocol):
     @property
     def has_keyboard(self) -> bool:
         """Whether the operator can press keys."""
+
+    @property
+    def is_private(self) -> bool:
+        """Whether what is said is seen here only, and kept in no log."""
+
+    def say(self, text: str) -> None:
+        """Something that stays above all that changes."""
 
     def finished(self, outcome: Outcome) -> None:
         """The slip as it ended."""
@@ -42,6 +49,15 @@ class PlainDisplay:
     def has_keyboard(self) -> bool:
         """Plain lines have none."""
         return False
+
+    @property
+    def is_private(self) -> bool:
+        """Plain lines may go anywhere, unless it is a terminal."""
+        return self._stream.isatty()
+
+    def say(self, text: str) -> None:
+        """The lines as they are."""
+        self._line(text)
 
     def attach(self, on_key: Callable[[Key], None]) -> None:
         """Nothing to pass on."""
@@ -105,14 +121,17 @@ def outcome_lines(outcome: Outcome) -> list[str]:
     """The slip as plain lines."""
     results = {r.planned.position: r for r in outcome.results}
     return [
-        _outcome_line(line, results.get(line.position), outcome.in_hand)
+        _outcome_line(line, results.get(line.position), outcome)
         for line in outcome.order
     ]
 
 
 def _outcome_line(
-    line: PlannedTrial, result: TrialResult | None, in_hand: PlannedTrial | None
+    line: PlannedTrial, result: TrialResult | None, outcome: Outcome
 ) -> str:
+    if line.position in outcome.skipped:
+        return f"{trial_name(line)}: left out"
+    in_hand = outcome.in_hand
     if line == in_hand and (result is None or result.state is TrialState.UNFINISHED):
         return f"{trial_name(line)}: interrupted, it will be asked for again"
     if result is None:

@@ -21,7 +21,7 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
-from daq.runtime.daemon import Key, Outcome
+from daq.runtime.display import Key, Outcome
 from daq.runtime.snapshot import ChannelLine, EventLine, SlipLine, Snapshot
 from daq.wording import unit_symbol
 
@@ -64,6 +64,16 @@ class SlipDisplay:
     def has_keyboard(self) -> bool:
         """Whether the operator can press keys."""
         return sys.stdin.isatty()
+
+    @property
+    def is_private(self) -> bool:
+        """A terminal is."""
+        return True
+
+    def say(self, text: str) -> None:
+        """Print it above the slip, where it stays."""
+        with self._drawing():
+            self._console.print(text, soft_wrap=True)
 
     def attach(self, on_key: Callable[[Key], None]) -> None:
         """Read single keys from the terminal until the display ends."""

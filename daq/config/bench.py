@@ -17,6 +17,7 @@ from daq.config.models import (
     Profile,
     QueryLinesWire,
 )
+from daq.config.serving import IdleModel, PageModel
 from daq.config.surroundings import surroundings_faults, surroundings_of
 from daq.errors import ConfigurationError, Fault
 from daq.framing import character_time_s, modbus_silence_s
@@ -166,7 +167,8 @@ class Bench:
         name: Of the bench.
         text: The file as it was.
         store: Results file as written.
-        page_port: 0 takes a free one.
+        page: Ports, and the certificate of a shared page.
+        idle: What is kept of readings between sessions.
         broker: As written, or None for the embedded one.
         instruments: In the file's order.
         surroundings: Air of the room, and how airflows are made from channels.
@@ -175,7 +177,8 @@ class Bench:
     name: str
     text: str
     store: str
-    page_port: int
+    page: PageModel
+    idle: IdleModel
     broker: BrokerModel | None
     instruments: tuple[Instrument, ...]
     surroundings: Surroundings
@@ -227,7 +230,8 @@ def parse_bench(
         model.name,
         text,
         model.store,
-        model.page.port,
+        model.page,
+        model.idle,
         model.broker,
         instruments,
         surroundings_of(model.air, model.airflow),

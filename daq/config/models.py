@@ -17,6 +17,7 @@ from daq.config.compared import (
     NameplateModel,
     PricesModel,
 )
+from daq.config.serving import IdleModel, PageModel
 from daq.config.surroundings import AirflowModel, AirModel
 from daq.settling.options import parameter_kinds
 from daq.units import QUANTITIES, UNITS, unit_of
@@ -244,14 +245,6 @@ class InstrumentModel(Model):
     channel: list[ChannelModel] = Field([], description="all fields, if absent")
 
 
-class PageModel(Model):
-    """The live page; on loopback only."""
-
-    port: Annotated[int, Field(ge=0, le=65535)] = Field(
-        8765, description="0 takes a free one"
-    )
-
-
 class BrokerModel(Model):
     """A broker of your own; without this table an embedded one runs on loopback."""
 
@@ -268,6 +261,12 @@ class BrokerModel(Model):
     ca_file: str | None = Field(
         None, description="certificates to trust, PEM; the system's if absent"
     )
+    operations: Annotated[
+        list[Literal["start", "skip", "note"]], AfterValidator(_named_once)
+    ] = Field(
+        [],
+        description="what may be asked for over MQTT by whoever may publish there; nothing if absent",
+    )
 
 
 class BenchModel(Model):
@@ -279,6 +278,7 @@ class BenchModel(Model):
         "bench.db", description="results file, beside this file unless absolute"
     )
     page: PageModel = PageModel()
+    idle: IdleModel = IdleModel()
     broker: BrokerModel | None = None
     air: AirModel | None = Field(
         None, description="of the room; without it nothing is taken to standard air"

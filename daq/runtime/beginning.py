@@ -3,19 +3,26 @@
 import dataclasses
 import json
 import uuid
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
 from hashlib import sha256
 
 import daq
 from daq.config.bench import Bench
 from daq.config.plan import Plan
-from daq.errors import InputError
+from daq.errors import InputError, OperationRefusedError, Refusal
+from daq.operations import SameAsBefore
 from daq.records import PlannedTrial, SessionFacts, TrialResult, TrialState
 from daq.runtime.clock import Clock
 from daq.runtime.store import Store, StoredSession
+from daq.wording import ANOTHER_DAY_QUESTION
 
 SOFTWARE = f"steadybench {daq.__version__}"
 _SEEDS = 2**31
+
+ANOTHER_DAY_H = 8.0
+"""A session that nobody worked on for so long is taken up as on another day: machine, meters and room may have changed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,21 +34,44 @@ class Beginning:
         order: Every planned trial.
         earlier: Trials that ended before the interruption.
         words: What to tell the user.
+        skipped: Positions of lines that are left out.
+        is_paused: Whether it was left while paused.
+        numbers: Trials' numbers in the store, by their UUID.
+        is_another_day: It is taken up on another day, and has to begin with a baseline.
     """
 
     facts: SessionFacts
     order: tuple[PlannedTrial, ...]
     earlier: tuple[TrialResult, ...]
     words: str
+    skipped: frozenset[int] = frozenset()
+    is_paused: bool = False
+    numbers: Mapping[str, int] = field(default_factory=dict)
+    is_another_day: bool = False
 
 
 async def begin_or_resume(
-    store: Store, bench: Bench, plan: Plan, clock: Clock, *, new_session: bool
+    store: Store,
+    bench: Bench,
+    plan: Plan,
+    clock: Clock,
+    *,
+    new_session: bool,
+    same: SameAsBefore | None = None,
 ) -> Beginning:
     """Resume the plan's unfinished session if plan and bench still say the same; else begin one.
 
+    Args:
+        store: Open.
+        bench: The meters.
+        plan: To be carried out.
+        clock: Of the service.
+        new_session: Begin anew whatever there is.
+        same: The operator's answers, where a session is taken up on another day.
+
     Raises:
         InputError: If trials of the unfinished session are done, and it could not go on as it was begun.
+        OperationRefusedError: If it is taken up on another day, and nobody said yet that all is as it was.
     """
     digest = _digest(bench, plan)
     found = await store.open_session(plan.name)
@@ -49,7 +79,10 @@ async def begin_or_resume(
         return await _begin(store, bench, plan, clock, digest=digest, before="")
     change = _what_changed(found, digest, clock)
     if change is None and not new_session:
-        return await _resume(store, found)
+        is_another_day = bool(found.ended) and is_long_ago(found.worked_on_utc, clock)
+        if is_another_day:
+            _ask_what_is_the_same(found, same)
+        return await _resume(store, found, is_another_day=is_another_day)
     done = len(_done_positions(found))
     number = found.facts.number
     if done and not new_session:
@@ -61,6 +94,28 @@ async def begin_or_resume(
     await store.end_session(number, state="abandoned", ended_utc=clock.utc_text())
     before = f"Session {number} stays unfinished. "
     return await _begin(store, bench, plan, clock, digest=digest, before=before)
+
+
+def is_long_ago(worked_on_utc: str, clock: Clock) -> bool:
+    """Whether a session that was last worked on then is taken up on another day."""
+    now, then = (
+        datetime.fromisoformat(text) for text in (clock.utc_text(), worked_on_utc)
+    )
+    return (now - then).total_seconds() >= ANOTHER_DAY_H * 3600.0
+
+
+def _ask_what_is_the_same(found: StoredSession, same: SameAsBefore | None) -> None:
+    number = found.facts.number
+    if same is None:
+        text = f"session {number} {ANOTHER_DAY_QUESTION}"
+        raise OperationRefusedError(Refusal.ANOTHER_DAY, text)
+    changed = [name for name, kept in dataclasses.asdict(same).items() if not kept]
+    if changed:
+        text = (
+            f"session {number} cannot go on with another {' and another '.join(changed)}:"
+            " its trials could not be compared; begin anew"
+        )
+        raise OperationRefusedError(Refusal.NOT_THE_SAME, text)
 
 
 def _digest(bench: Bench, plan: Plan) -> str:
@@ -80,7 +135,9 @@ def _what_changed(found: StoredSession, digest: str, clock: Clock) -> str | None
 
 def _done_positions(found: StoredSession) -> set[int]:
     return {
-        r.planned.position for r in found.ended if r.state is not TrialState.UNFINISHED
+        r.planned.position
+        for r in found.ended
+        if r.state not in {TrialState.UNFINISHED, TrialState.SET_ASIDE}
     }
 
 
@@ -112,15 +169,41 @@ async def _begin(
     return Beginning(dataclasses.replace(facts, number=number), order, (), words)
 
 
-async def _resume(store: Store, found: StoredSession) -> Beginning:
+async def resume_in_service(
+    store: Store, found: StoredSession, bench: Bench, plan: Plan, clock: Clock
+) -> Beginning:
+    """Take up the session that was in hand when the program ended; a finished one is shown, and can be asked for more.
+
+    Raises:
+        InputError: If it could not go on as it was begun.
+    """
+    change = _what_changed(found, _digest(bench, plan), clock)
+    if change is not None:
+        msg = f"{change}; put that back and start it, or begin anew"
+        raise InputError(msg)
+    return await _resume(store, found, is_another_day=False)
+
+
+async def _resume(
+    store: Store, found: StoredSession, *, is_another_day: bool
+) -> Beginning:
     for trial in found.running:
         await store.mark_unfinished(
             trial.number, "the program was stopped while it ran"
         )
-    again = await store.open_session(found.facts.plan) or found
+    again = await store.stored_session(found.facts.number) or found
     done = _done_positions(again)
     words = (
         f"Session {found.facts.number} goes on: "
         f"{len(done)} of {len(found.order)} trials are done."
     )
-    return Beginning(found.facts, found.order, again.ended, words)
+    return Beginning(
+        found.facts,
+        found.order,
+        again.ended,
+        words,
+        skipped=again.skipped,
+        is_paused=again.paused,
+        numbers=again.numbers,
+        is_another_day=is_another_day,
+    )

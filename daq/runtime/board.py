@@ -1,4 +1,4 @@
-"""What the screens show: newest values, the trial's stage, the slip, health, alarms and events, in one snapshot.
+"""What the screens show: newest values, health, alarms and events, and the session in hand where there is one.
 
 Takes what the daemon tells it and the session's own answers; draws nothing. The page gets the snapshot as JSON, the terminal
 as it is.
@@ -6,47 +6,38 @@ as it is.
 
 import json
 from collections import deque
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from daq.config.bench import Bench, Instrument
-from daq.config.plan import Plan
-from daq.records import Channel, Gap, PlannedTrial, Reading, TrialResult, TrialState
+from daq.records import Channel, Gap, Reading
 from daq.runtime.clock import Clock
+from daq.runtime.session_lines import SessionLines
 from daq.runtime.snapshot import (
+    FORMAT,
     AlarmLine,
-    AverageLine,
     ChannelLine,
     ClockLine,
-    ConditionLine,
+    ComparisonLine,
     EventLine,
     InstrumentLine,
     PartLine,
-    SessionLine,
-    SlipLine,
     Snapshot,
     StageLine,
-    TrialLine,
 )
-from daq.trials.session import Session
 from daq.trials.stages import Stage
 from daq.wording import (
+    IDLE_SENTENCE,
     STORE_HINDRANCE,
-    Urgency,
-    breach_text,
     decimals_of,
-    decimals_of_uncertainty,
-    finished_instruction,
     held_back_advice,
-    instruction,
+    idle_instruction,
     no_load_yet,
     no_reading_yet,
-    overdue_text,
-    shown_seconds_left,
     silent_meter,
-    stage_sentence,
-    time_left,
 )
+
+IDLE = "idle"
+"""Name of the stage of a bench without a session."""
 
 _EVENTS = 50
 _TRACE_S = 900.0
@@ -72,42 +63,47 @@ class _Latest:
 
 
 class Board:
-    """Collects what the screens show."""
+    """Collects what the screens show.
 
-    def __init__(
-        self,
-        bench: Bench,
-        plan: Plan,
-        session: Session,
-        order: Sequence[PlannedTrial],
-        *,
-        clock: Clock,
-        session_number: int,
-        earlier: Sequence[TrialResult],
-    ) -> None:
+    Attributes:
+        store, broker: How they fare.
+        lines: Of the session in hand; None while the bench is idle.
+        comparison: As far as the session has come.
+        lead_warning: What the fitted lead looks like, where it is not the one called for.
+    """
+
+    def __init__(self, bench: Bench, *, clock: Clock) -> None:
+        """An idle bench."""
         self.store = PartLine("ok", "")
         self.broker = PartLine("away", "not connected yet")
+        self.lines: SessionLines | None = None
+        self.comparison: ComparisonLine | None = None
         self.lead_warning: AlarmLine | None = None
         self._bench = bench
-        self._plan = plan
-        self._session = session
-        self._order = tuple(order)
         self._clock = clock
-        self._number = session_number
         self._channels = {c.name: c for c in bench.channels}
         self._by_instrument = bench.channels_by_instrument()
         self._latest = {i.name: _Latest() for i in bench.instruments}
         self._events: deque[EventLine] = deque(maxlen=_EVENTS)
-        self._results = {result.planned.position: result for result in earlier}
         self._traces: dict[str, deque[tuple[float, float | None]]] = {
             name: deque(maxlen=_TRACE_POINTS) for name in self._channels
         }
-        self._trial_number = len(earlier)
         self._began_s = clock.bench_s()
         self._store_failing_since_s: float | None = None
-        self._shown_left_s: float | None = None
 
     # ---- what it is told
+
+    def open(self, lines: SessionLines) -> None:
+        """A session is taken in hand."""
+        self.lines = lines
+        self.comparison = None
+        self.lead_warning = None
+
+    def close(self) -> None:
+        """The session is left."""
+        self.lines = None
+        self.comparison = None
+        self.lead_warning = None
 
     def take(self, outcome: Reading | Gap) -> None:
         """Keep the newest of an instrument."""
@@ -133,14 +129,6 @@ class Board:
         latest.line_text = text
         return news
 
-    def trial_began(self) -> None:
-        """Count a trial."""
-        self._trial_number += 1
-
-    def result(self, result: TrialResult) -> None:
-        """A trial was confirmed or has ended."""
-        self._results[result.planned.position] = result
-
     def event(self, text: str, at_s: float) -> EventLine:
         """Add a line to the events."""
         line = EventLine(self._clock.utc_text(at_s), at_s, text)
@@ -148,11 +136,6 @@ class Board:
         return line
 
     # ---- what it answers
-
-    @property
-    def results(self) -> tuple[TrialResult, ...]:
-        """Newest result of each line of the order that has one."""
-        return tuple(self._results[position] for position in sorted(self._results))
 
     def trace_json(self) -> str:
         """Recent readings of every channel, for the charts."""
@@ -166,73 +149,57 @@ class Board:
             }
         return json.dumps({"format": 1, "channels": channels}, allow_nan=False)
 
+    def funnel_json(self) -> str:
+        """How the required channels of the trial in hand have come to settle so far, for the page."""
+        channels = self.lines.funnel() if self.lines else {}
+        return json.dumps({"format": 1, "channels": channels}, allow_nan=False)
+
     def snapshot(self) -> Snapshot:
         """Everything as it stands now."""
-        session, now_s = self._session, self._clock.bench_s()
+        lines, now_s = self.lines, self._clock.bench_s()
         hindrance = self._hindrance(now_s)
-        left_s = self._seconds_left(is_hindered=hindrance is not None)
-        planned = session.called_for
-        fit = self._plan.instructions[planned.condition] if planned else ""
-        by_key = self._plan.rules.start.channel is None
-        words, urgency = instruction(
-            session.stage,
-            fit,
-            by_key=by_key,
-            switch_off_first=session.must_switch_off_first,
-            seconds_left=left_s,
-            hindrance=hindrance,
+        left_s = (
+            lines.seconds_left(is_hindered=hindrance is not None) if lines else None
         )
-        if session.stage is Stage.FINISHED:
-            without = sum(r.state is not TrialState.FINISHED for r in self.results)
-            words, urgency = finished_instruction(len(self._order), without)
-        alarms = self._alarms(now_s)
-        state = "finished" if session.stage is Stage.FINISHED else "running"
+        if lines is None:
+            words, urgency = idle_instruction()
+        else:
+            words, urgency = lines.instruction(hindrance=hindrance, left_s=left_s)
         return Snapshot(
-            format=1,
+            format=FORMAT,
             bench=self._bench.name,
-            plan=self._plan.name,
-            machine=self._plan.machine,
+            plan=lines.plan.name if lines else "",
+            machine=lines.plan.machine if lines else "",
             clock=ClockLine(round(now_s, 3), self._clock.utc_text(), self._clock.speed),
-            session=SessionLine(
-                self._number, state, session.done_count, len(self._order)
-            ),
-            stage=StageLine(
-                name=session.stage.value,
-                since_s=session.stage_since_s,
-                progress=self._progress(),
-                seconds_left=left_s,
-                time_left="" if left_s is None else time_left(left_s),
-                sentence=stage_sentence(
-                    session.stage,
-                    by_key=by_key,
-                    switch_off_first=session.must_switch_off_first,
-                ),
-            ),
+            session=lines.session_line() if lines else None,
+            stage=lines.stage_line(left_s=left_s) if lines else _IDLE_STAGE,
             instruction=words,
-            urgency=(Urgency.DANGER if session.overdue else urgency).value,
-            condition=ConditionLine(planned.condition, planned.repeat, planned.position)
-            if planned
-            else None,
-            trial=self._trial(),
+            urgency=urgency.value,
+            condition=lines.condition_line() if lines else None,
+            trial=lines.trial_line() if lines else None,
             channels=tuple(self._channel(c, now_s) for c in self._channels.values()),
-            slip=tuple(self._slip(line) for line in self._order),
+            slip=lines.slip() if lines else (),
             instruments=tuple(
                 self._instrument(i, now_s) for i in self._bench.instruments
             ),
             store=self.store,
             broker=self.broker,
-            alarms=alarms,
+            alarms=self._alarms(now_s),
             events=tuple(self._events),
+            comparison=self.comparison,
         )
 
     # ---- parts of the snapshot
 
     def _hindrance(self, now_s: float) -> str | None:
         """What keeps a trial from beginning or from settling, whatever the machine does."""
-        trial = self._session.trial()
+        if self.lines is None:
+            return None
+        session = self.lines.session
+        trial = session.trial()
         if trial is None:
-            return self._hindrance_to_begin(now_s)
-        for name in self._plan.rules.required:
+            return self._hindrance_to_begin(self.lines, now_s)
+        for name in self.lines.plan.rules.required:
             channel = self._channels[name]
             latest = self._latest[channel.instrument]
             # One that has never been heard is waited for since the trial began.
@@ -240,18 +207,18 @@ class Board:
             is_old = _is_old(heard_s, channel.interval_s, now_s, self._clock.speed)
             if is_old or latest.line_text is not None:
                 return silent_meter(channel.title, now_s - heard_s)
-        without_load = self._session.without_load()
+        without_load = session.without_load()
         if without_load and now_s - trial.started_s > _LOAD_WITHIN_S:
             return no_load_yet(self._channels[without_load[0]].title)
         return None
 
-    def _hindrance_to_begin(self, now_s: float) -> str | None:
+    def _hindrance_to_begin(self, lines: SessionLines, now_s: float) -> str | None:
         """A trial that nobody could see begin, or that could not settle, must not be begun."""
-        if self._session.must_switch_off_first:
+        if lines.session.must_switch_off_first:
             return None
         if self.store.state != "ok":
             return STORE_HINDRANCE
-        rules, speed = self._plan.rules, self._clock.speed
+        rules, speed = lines.plan.rules, self._clock.speed
         is_early = now_s - self._began_s < _FIRST_READINGS_S * speed
         for channel in self._channels.values():
             if channel.name not in (*rules.required, rules.start.channel):
@@ -265,52 +232,17 @@ class Board:
                 return no_reading_yet(channel.title)
         return None
 
-    def _seconds_left(self, *, is_hindered: bool) -> float | None:
-        """How much longer, in round figures; nothing while it cannot go on."""
-        left_s = None if is_hindered else self._session.time_left_s()
-        self._shown_left_s = (
-            None
-            if left_s is None
-            else shown_seconds_left(
-                left_s,
-                shown_s=self._shown_left_s,
-                at_most_s=self._session.longest_left_s(),
-            )
-        )
-        return self._shown_left_s
-
-    def _progress(self) -> float | None:
-        """Share of the averaging that is over, by how long it is likely to take."""
-        trial, left_s = self._session.trial(), self._session.time_left_s()
-        if trial is None or self._session.stage is not Stage.AVERAGING:
-            return None
-        whole_s = trial.averaging_s + (left_s or 0.0)
-        return trial.averaging_s / whole_s if whole_s > 0.0 else None
-
-    def _trial(self) -> TrialLine | None:
-        trial = self._session.trial()
-        if trial is None:
-            return None
-        window = (trial.window.start_s, trial.window.end_s) if trial.window else None
-        return TrialLine(
-            self._trial_number,
-            trial.started_s,
-            trial.run_up_end_s,
-            window,
-            trial.confirmed,
-        )
-
     def _channel(self, channel: Channel, now_s: float) -> ChannelLine:
         latest = self._latest[channel.instrument]
         value = latest.reading.values[channel.field_index] if latest.reading else None
         at_s = latest.reading.at_s if latest.reading else None
-        required = channel.name in self._plan.rules.required
-        progress = self._session.channel_progress(channel.name) if required else None
-        shown = progress is not None and self._session.stage in {
-            Stage.SETTLING,
-            Stage.AVERAGING,
-        }
-        reason = progress.held_back_by if progress is not None and shown else None
+        lines = self.lines
+        required = lines is not None and channel.name in lines.plan.rules.required
+        progress = (
+            lines.session.channel_progress(channel.name) if lines and required else None
+        )
+        shown = lines is not None and lines.session.stage in _JUDGED
+        reason = progress.held_back_by if progress and shown else None
         return ChannelLine(
             name=channel.name,
             title=channel.title,
@@ -329,29 +261,6 @@ class Board:
             expanded_uncertainty=progress.expanded_uncertainty if progress else None,
         )
 
-    def _slip(self, line: PlannedTrial) -> SlipLine:
-        result = self._results.get(line.position)
-        running = self._session.trial()
-        in_hand = running is not None and running.planned == line
-        averages = result.averages if result else ()
-        return SlipLine(
-            position=line.position,
-            condition=line.condition,
-            repeat=line.repeat,
-            baseline=line.baseline,
-            state=_slip_state(result, in_hand=in_hand),
-            averages={
-                a.channel: AverageLine(
-                    a.mean,
-                    a.expanded_uncertainty,
-                    a.unit,
-                    decimals_of_uncertainty(a.expanded_uncertainty),
-                )
-                for a in averages
-            },
-            note=(result.note or None) if result else None,
-        )
-
     def _instrument(self, instrument: Instrument, now_s: float) -> InstrumentLine:
         latest = self._latest[instrument.name]
         state, text = _health(latest, instrument.interval_s, now_s, self._clock.speed)
@@ -365,26 +274,19 @@ class Board:
         )
 
     def _alarms(self, now_s: float) -> tuple[AlarmLine, ...]:
-        alarms = [
-            AlarmLine(
-                breach_text(breach, self._channels[breach.limit.channel]),
-                breach.since_s,
-            )
-            for breach in self._session.breaches()
-        ]
+        alarms = self.lines.alarms(self._channels) if self.lines else []
         if self.lead_warning is not None:
             alarms.append(self.lead_warning)
-        trial, longest_s = self._session.trial(), self._plan.rules.longest_s
-        if trial is not None and self._session.overdue:
-            alarms.append(
-                AlarmLine(overdue_text(longest_s), trial.started_s + longest_s)
-            )
         if self.store.state == "ok":
             self._store_failing_since_s = None
         else:
             since_s = self._store_failing_since_s = self._store_failing_since_s or now_s
             alarms.append(AlarmLine(self.store.text, since_s))
         return tuple(alarms)
+
+
+_JUDGED = frozenset({Stage.SETTLING, Stage.AVERAGING})
+_IDLE_STAGE = StageLine(IDLE, None, None, None, "", IDLE_SENTENCE)
 
 
 def _is_old(at_s: float, interval_s: float, now_s: float, speed: float) -> bool:
@@ -425,11 +327,3 @@ def _health(
             f"no reading for {now_s - reading.at_s:.0f} s{why}; check its plug and its display",
         )
     return "ok", f"a reading every {interval_s:g} s"
-
-
-def _slip_state(result: TrialResult | None, *, in_hand: bool) -> str:
-    if in_hand:
-        return "running"
-    if result is None:
-        return "to come"
-    return "done" if result.state is TrialState.FINISHED else result.state.value

@@ -1,7 +1,7 @@
 """Wires everything together: lines to session, session to store, broker and screens.
 
 Holds no rule of the trade. Every task lives in one TaskGroup; an unknown exception ends the daemon; a broker, a viewer or
-a meter that goes away does not.
+a meter that goes away does not. Sessions come and go while the bench is polled, stored and published all the time.
 """
 
 import asyncio
@@ -9,138 +9,154 @@ import contextlib
 import gc
 import json
 import signal
-from collections.abc import Callable, Coroutine, Iterable
-from dataclasses import dataclass
-from enum import Enum
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable
+from dataclasses import asdict, dataclass
 from itertools import groupby
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
-from daq.comparison.lead_watch import LeadWatch, unwatched
 from daq.config.bench import Bench, Instrument
 from daq.config.plan import Plan
-from daq.records import Gap, PlannedTrial, Reading, TrialResult, TrialState
-from daq.runtime.beginning import Beginning, begin_or_resume
+from daq.errors import OperationRefusedError
+from daq.operations import Acknowledge, Operation, SameAsBefore, Switched
+from daq.records import Gap, Reading
+from daq.runtime.answering import Answering
 from daq.runtime.board import Board
 from daq.runtime.clock import Clock
+from daq.runtime.desk import Desk
+from daq.runtime.display import Display, Key, Outcome
+from daq.runtime.growing import Growing
+from daq.runtime.notifying import Watchdog
+from daq.runtime.operating import Operating
+from daq.runtime.places import keys_path, socket_path
 from daq.runtime.poller import LinePoller, LineState
 from daq.runtime.publishing import Publishing, chosen_broker
 from daq.runtime.recorder import Recorder
-from daq.runtime.snapshot import AlarmLine, EventLine, PartLine, Snapshot
+from daq.runtime.shelf import Shelf
+from daq.runtime.snapshot import ComparisonLine, PartLine, Pushes, Snapshot
 from daq.runtime.store import Store
-from daq.runtime.web import Page
-from daq.trials.session import Occurrence, Session
-from daq.trials.stages import SWITCHED_OFF, Stage
-from daq.wording import (
-    STORE_WAS_FAILING,
-    normalising_sentence,
-    occurrence_text,
-    overdue_text,
-)
+from daq.runtime.web import AccessKeys, Page, Share
+from daq.wording import STORE_WAS_FAILING
 
 _SCREENS_S = 0.25
 _SLOW_EVERY = 4
 _LAST_RESULTS_S = 1.0
 _LAST_WRITES_S = 1.5
+_THIN_EVERY_S = 600.0
+_HUNG_S = 20.0
+"""A line that has brought neither a reading nor a gap for so long is not being read [s of real time]."""
 _STOPPING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
-class Key(Enum):
-    """What the operator can tell at the terminal."""
-
-    SWITCHED = "switched"
-    ACKNOWLEDGED = "acknowledged"
-
-
-class Display(Protocol):
-    """A screen beside the page: a terminal, or plain lines."""
-
-    def attach(self, on_key: Callable[[Key], None]) -> None:
-        """Pass the operator's keys on, where there is a keyboard."""
-
-    def started(self, *, page_url: str, broker: str, words: str) -> None:
-        """Where page and broker are, and which session begins."""
-
-    def show(self, snapshot: Snapshot) -> None:
-        """The present state, several times a second."""
-
-    def event(self, line: EventLine) -> None:
-        """Something happened."""
+_ASKED_BY_KEY: dict[Key, Operation] = {
+    Key.SWITCHED: Switched(),
+    Key.ACKNOWLEDGED: Acknowledge(),
+}
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
-    """How a run ended.
+class Surroundings:
+    """What a service works in.
 
     Attributes:
-        session: Number of the session in the store.
-        order: Every planned trial.
-        results: Newest result of each line of the order that has one.
-        stopped_by: The signal that stopped it, or None where the session was finished.
-        in_hand: The trial that ran when it was stopped; it is asked for again.
-    """
-
-    session: int
-    order: tuple[PlannedTrial, ...]
-    results: tuple[TrialResult, ...]
-    stopped_by: signal.Signals | None
-    in_hand: PlannedTrial | None = None
-
-
-async def run_session(
-    bench: Bench,
-    plan: Plan,
-    *,
-    store_path: Path,
-    base: Path,
-    clock: Clock,
-    display: Display,
-    new_session: bool,
-) -> Outcome:
-    """Carry out a plan, or the rest of it, until it is finished or a signal stops it.
-
-    Args:
         bench: With its lines' paths resolved.
-        plan: Checked against the bench.
         store_path: Results file.
         base: Folder that files named in the bench are relative to.
         clock: Of the whole run.
         display: A screen beside the page.
+        share: How the page is shared on the network; None where it is not.
+        on_page: Told of the page once it can be opened.
+    """
+
+    bench: Bench
+    store_path: Path
+    base: Path
+    clock: Clock
+    display: Display
+    share: Share | None = None
+    on_page: Callable[[Page], None] = lambda _page: None
+
+
+async def run_session(
+    around: Surroundings,
+    plan: Plan,
+    *,
+    new_session: bool,
+    same: SameAsBefore | None = None,
+) -> Outcome:
+    """Carry out a plan, or the rest of it, until it is finished, left or a signal stops it.
+
+    Args:
+        around: What the service works in.
+        plan: Checked against the bench.
         new_session: Begin anew even where a session is unfinished.
+        same: What is as before, where a session is taken up on another day.
 
     Raises:
         StoreError: Before anything is started, or at the end if something could not be written.
         NetworkError: If the page's port is taken or a required broker is not there.
-        InputError: If a file that the bench names is no good.
+        InputError: If a file that the bench names is no good, or the unfinished session cannot go on.
+        OperationRefusedError: If it is taken up on another day, and `same` says nothing of that.
     """
-    trouble = _Trouble()
-    # The port first: a session must not be begun that nobody could follow.
-    page = Page(
-        port=bench.page_port,
-        snapshot=lambda: daemon.board.snapshot().as_json(),
-        trace=lambda: daemon.board.trace_json(),  # noqa: PLW0108  # the daemon is made later
+    async with _daemon(around, is_one_shot=True) as daemon:
+        first = await daemon.desk.begin(plan, new_session=new_session, same=same)
+        daemon.started(first.words)
+        stopped_by = await daemon.run()
+    return Outcome(
+        first.facts.number,
+        first.session.order,
+        first.results,
+        stopped_by,
+        in_hand=first.in_hand,
+        skipped=first.session.skipped,
     )
-    with contextlib.closing(page):
-        store = Store.open(
-            store_path,
-            instruments=bench.channels_by_instrument(),
-            on_trouble=trouble.tell,
-            loop=asyncio.get_running_loop(),
-        )
-        try:
-            clock_id = await _record_clock(store, clock)
-            start = await begin_or_resume(
-                store, bench, plan, clock, new_session=new_session
+
+
+async def serve_bench(around: Surroundings) -> signal.Signals:
+    """Poll, store and publish until a signal comes; sessions are started and stopped by operators.
+
+    A session that was in hand when the program was killed is taken up again.
+
+    Raises:
+        StoreError, NetworkError, InputError: As of `run_session`.
+    """
+    async with _daemon(around, is_one_shot=False) as daemon:
+        words = await daemon.desk.take_up()
+        daemon.started(words)
+        daemon.event("service", words)
+        stopped_by = await daemon.run()
+    if stopped_by is None:
+        msg = "a service ended without a signal"
+        raise RuntimeError(msg)
+    return stopped_by
+
+
+@contextlib.asynccontextmanager
+async def _daemon(
+    around: Surroundings, *, is_one_shot: bool
+) -> AsyncIterator["_Daemon"]:
+    trouble = _Trouble()
+    store = Store.open(
+        around.store_path,
+        instruments=around.bench.channels_by_instrument(),
+        on_trouble=trouble.tell,
+        loop=asyncio.get_running_loop(),
+    )
+    try:
+        clock_id = await _record_clock(store, around.clock)
+        async with chosen_broker(around.bench.broker) as address:
+            daemon = _Daemon(
+                around,
+                store,
+                address=address,
+                clock_id=clock_id,
+                is_one_shot=is_one_shot,
             )
-            async with chosen_broker(bench.broker) as address:
-                daemon = _Daemon(
-                    bench, plan, store, start, page=page, clock=clock, display=display
-                )
-                daemon.connect(address=address, base=base, clock_id=clock_id)
-                trouble.listener = daemon
-                return await daemon.run()
-        finally:
-            await store.close()
+            trouble.listener = daemon
+            with contextlib.closing(daemon.page):
+                yield daemon
+    finally:
+        await store.close()
 
 
 async def _record_clock(store: Store, clock: Clock) -> int:
@@ -165,84 +181,91 @@ class _Trouble:
 
 
 class _Daemon:
+    """Polls, and has a session in hand or not."""
+
     def __init__(
         self,
-        bench: Bench,
-        plan: Plan,
+        around: Surroundings,
         store: Store,
-        start: Beginning,
         *,
-        page: Page,
-        clock: Clock,
-        display: Display,
+        address: tuple[str, int],
+        clock_id: int,
+        is_one_shot: bool,
     ) -> None:
+        bench, clock = around.bench, around.clock
+        self.board = Board(bench, clock=clock)
+        self._around = around
         self._bench = bench
-        self._plan = plan
-        self._store = store
-        self._start = start
         self._clock = clock
-        self._display = display
-        self._session = Session(plan.rules, start.order, earlier=start.earlier)
-        self.board = Board(
+        self._display = around.display
+        self._store = store
+        self._is_one_shot = is_one_shot
+        self._address = address
+        self._publishing = Publishing(
             bench,
-            plan,
-            self._session,
-            start.order,
+            address=address,
+            base=around.base,
+            store=store,
             clock=clock,
-            session_number=start.facts.number,
-            earlier=start.earlier,
+            on_state=self._broker_state,
+            on_ask=self._asked_by_broker,
         )
-        self._leads = LeadWatch(
-            bench.channels,
-            plan.facts.conditions,
-            baseline=plan.baseline,
-            air=bench.surroundings.air,
+        self.recorder = Recorder(
+            store,
+            clock=clock,
+            clock_id=clock_id,
+            topics=self._publishing.topics,
+            on_result_stored=self._result_stored,
         )
-        self._page = page
+        shelf = Shelf(around.base, bench)
+        self.desk = Desk(
+            bench,
+            store=store,
+            clock=clock,
+            board=self.board,
+            recorder=self.recorder,
+            shelf=shelf,
+            event=self.event,
+            on_over=self._over,
+        )
+        self._operating = Operating(self.desk, clock=clock)
+        # The port before the session: none must be begun that nobody could follow.
+        self.page = Page(
+            face=Answering(
+                self.board, store, around.store_path, shelf, clock, self._operating
+            ),
+            port=bench.page.port,
+            keys=AccessKeys(keys_path(around.store_path)),
+            socket_path=socket_path(around.store_path),
+            share=around.share,
+        )
+        self._growing = Growing(around.store_path, self._compared)
+        self._pushes = Pushes()
+        self._watchdog = Watchdog(
+            (i.name for i in bench.instruments),
+            longest_s=_HUNG_S + 3.0 * max(i.interval_s for i in bench.instruments),
+            now_s=clock.wire_s,
+        )
         self._stopped = asyncio.Event()
         self._signalled = asyncio.Event()
         self._health: dict[str, str] = {}
-        self._overdue_told = False
         self._stopped_by: signal.Signals | None = None
         self._changed = asyncio.Event()
+        self._keys: asyncio.Queue[Key] = asyncio.Queue()
 
-    def connect(self, *, address: tuple[str, int], base: Path, clock_id: int) -> None:
-        """Make the parts that need broker and store."""
-        facts = self._start.facts
-        self._publishing = Publishing(
-            self._bench,
-            address=address,
-            base=base,
-            store=self._store,
-            clock=self._clock,
-            client_id=f"steadybench-{self._bench.name}-{facts.session_id[:8]}",
-            on_state=self._broker_state,
-        )
-        self._recorder = Recorder(
-            self._store,
-            clock=self._clock,
-            clock_id=clock_id,
-            facts=facts,
-            rules=self._plan.rules,
-            topics=self._publishing.topics,
-            on_result_stored=self._publishing.result_stored,
-        )
-        self._display.attach(self._key)
+    def started(self, words: str) -> None:
+        """Tell the screen beside the page what begins, and take its keys."""
+        self._around.on_page(self.page)
+        self._display.attach(self._keys.put_nowait)
         self._display.started(
-            page_url=self._page.url,
-            broker=f"{address[0]}:{address[1]}",
-            words=f"{self._start.words} {normalising_sentence(self._plan.rules)}{self._unwatched()}",
+            page_url=self.page.url,
+            broker=f"{self._address[0]}:{self._address[1]}",
+            words=words,
         )
+        self._grow()
 
-    def _unwatched(self) -> str:
-        plan = self._plan
-        why = unwatched(
-            self._bench.channels, plan.facts.conditions, baseline=plan.baseline
-        )
-        return f" {why[:1].upper()}{why[1:]}." if why else ""
-
-    async def run(self) -> Outcome:
-        """Run every part until the session is finished or a signal comes."""
+    async def run(self) -> signal.Signals | None:
+        """Run every part until the session is over, where there is to be one only, or a signal comes."""
         loop = asyncio.get_running_loop()
         # What was loaded stays: going through it again would hold a poll up for ten milliseconds.
         gc.freeze()
@@ -251,41 +274,38 @@ class _Daemon:
         try:
             async with asyncio.TaskGroup() as tasks:
                 running = [tasks.create_task(part) for part in self._parts()]
-                server = tasks.create_task(self._page.run())
+                server = tasks.create_task(self.page.run())
                 await self._finish(tasks)
-                self._page.stop()
+                self.page.stop()
                 await server
                 for task in running:
                     task.cancel()
         finally:
             for number in _STOPPING:
                 loop.remove_signal_handler(number)
-        view = self._session.trial()
-        return Outcome(
-            self._start.facts.number,
-            self._start.order,
-            self.board.results,
-            self._stopped_by,
-            in_hand=view.planned if view else None,
-        )
+        return self._stopped_by
 
     def store_trouble(self, text: str | None) -> None:
         """The store cannot be written (with the reason), or can again (None)."""
         if text is None:
             self.board.store = PartLine("ok", "")
-            self._event("store", "The store can be written again; nothing was lost.")
+            self.event("store", "The store can be written again; nothing was lost.")
         else:
             words = f"{text}. Readings are kept in memory: make room or mend it, and do not stop this program."
             self.board.store = PartLine("failing", words)
-            self._session.mark(STORE_WAS_FAILING)
-            self._event("store", words)
+            self.desk.mark(STORE_WAS_FAILING)
+            self.event("store", words)
 
     # ---- parts
 
     def _parts(self) -> Iterable[Coroutine[Any, Any, None]]:
         yield self._publishing.run()
-        yield self._recorder.run()
+        yield self.recorder.run()
+        yield self._growing.run()
         yield self._show()
+        yield self._take_keys()
+        if not self._is_one_shot:
+            yield self._thin()
         by_port = sorted(self._bench.instruments, key=lambda i: i.port.url)
         for _, sharing in groupby(by_port, key=lambda i: i.port.url):
             yield self._line(tuple(sharing)).run()
@@ -298,7 +318,7 @@ class _Daemon:
                     words = (
                         "is lost: " + text if state is not LineState.OPEN else "is back"
                     )
-                    self._event("line", f"{instrument.name}: its line {words}.")
+                    self.event("line", f"{instrument.name}: its line {words}.")
 
         return LinePoller(
             instruments,
@@ -309,10 +329,9 @@ class _Daemon:
 
     async def _finish(self, tasks: asyncio.TaskGroup) -> None:
         """Wait for the end, then let the last results reach store and broker, but not for ever."""
-        if self._session.stage is Stage.FINISHED:
-            self._stopped.set()
         await self._stopped.wait()
-        written = tasks.create_task(self._write_the_end())
+        self._watchdog.stopping()
+        written = tasks.create_task(self.recorder.wait_written())
         signalled = tasks.create_task(self._signalled.wait())
         # A store that cannot be written is waited for; the operator's signal is stronger.
         await asyncio.wait({written, signalled}, return_when=asyncio.FIRST_COMPLETED)
@@ -322,14 +341,21 @@ class _Daemon:
         self._tell_screens(self.board.snapshot())
         await self._publishing.wait_results_sent(_LAST_RESULTS_S)
 
-    async def _write_the_end(self) -> None:
-        await self._recorder.wait_written()
-        if self._session.stage is Stage.FINISHED:
-            await self._store.end_session(
-                self._start.facts.number,
-                state="finished",
-                ended_utc=self._clock.utc_text(),
+    async def _take_keys(self) -> None:
+        while True:
+            key = await self._keys.get()
+            # What is refused is told among the events.
+            with contextlib.suppress(OperationRefusedError):
+                await self._operating.operate(_ASKED_BY_KEY[key], way="terminal")
+
+    async def _thin(self) -> None:
+        """Of readings between sessions only some are kept once they are old."""
+        kept = self._bench.idle
+        while True:
+            await self._store.thin(
+                older_than_s=kept.keep_all_h * 3600.0, every_s=kept.keep_every_s
             )
+            await asyncio.sleep(_THIN_EVERY_S / self._clock.speed)
 
     async def _show(self) -> None:
         """Keep the screens, the broker's state and the clock's record fresh."""
@@ -341,39 +367,33 @@ class _Daemon:
             except TimeoutError:
                 turn += 1
             self._changed.clear()
-            now_s = self._clock.bench_s()
-            self._happened(self._session.tick(now_s))
-            self._look_at_lead(now_s)
+            self._look_at_session()
             snapshot = self.board.snapshot()
             self._note_health(snapshot)
             self._tell_screens(snapshot)
             if turn % _SLOW_EVERY == 0:
-                self._page.push("beat", json.dumps({"now_s": snapshot.clock.now_s}))
+                self.page.push("beat", json.dumps({"now_s": snapshot.clock.now_s}))
                 self._publishing.health(snapshot)
-                self._recorder.keep_clock()
+                self.recorder.keep_clock()
 
-    def _look_at_lead(self, now_s: float) -> None:
-        warning = self._leads.warning(now_s)
-        if warning is not None:
-            self._session.mark(warning.seen)
-            self.board.lead_warning = AlarmLine(warning.text, now_s)
-            self._event("lead", warning.text)
+    def _look_at_session(self) -> None:
+        self.desk.tick(self._clock.bench_s())
+        lines = self.board.lines
+        for point in lines.funnel_news() if lines else ():
+            self.page.push("funnel", json.dumps(asdict(point), allow_nan=False))
 
     def _note_health(self, snapshot: Snapshot) -> None:
-        """A meter that falls silent, and a machine that runs on, belong in the record and in a plain log."""
+        """A meter that falls silent belongs in the record and in a plain log."""
         for line in snapshot.instruments:
             before = self._health.get(line.name)
             self._health[line.name] = line.state
             if line.state == "silent" and before == "ok":
-                self._event("meter", f"{line.name}: silent, {line.text}.")
+                self.event("meter", f"{line.name}: silent, {line.text}.")
             elif line.state == "ok" and before == "silent":
-                self._event("meter", f"{line.name}: it answers again.")
-        if self._session.overdue and not self._overdue_told:
-            self._event("alarm", overdue_text(self._plan.rules.longest_s))
-        self._overdue_told = self._session.overdue
+                self.event("meter", f"{line.name}: it answers again.")
 
     def _tell_screens(self, snapshot: Snapshot) -> None:
-        self._page.push("state", snapshot.as_json())
+        self.page.push("state", self._pushes.news(snapshot))
         self._publishing.snapshot(snapshot)
         self._display.show(snapshot)
 
@@ -381,73 +401,58 @@ class _Daemon:
 
     def _outcome(self, outcome: Reading | Gap) -> None:
         if isinstance(outcome, Reading):
-            self._happened(self._session.feed(outcome))
-        self._recorder.take(outcome)
+            self.desk.feed(outcome)
+        self.recorder.take(outcome)
         self.board.take(outcome)
-        if isinstance(outcome, Reading):
-            self._publishing.reading(outcome)
-            values = self.board.values_of(outcome)
-            for channel, value in values.items():
-                if value is not None:
-                    self._leads.feed(channel, outcome.at_s, value)
-            told = {
-                "instrument": outcome.instrument,
-                "at_s": round(outcome.at_s, 3),
-                "values": values,
-            }
-            self._page.push("reading", json.dumps(told, allow_nan=False))
+        self._watchdog.heard(outcome.instrument)
+        if not isinstance(outcome, Reading):
+            return
+        self._publishing.reading(outcome)
+        self.desk.watch_lead(outcome)
+        told = {
+            "instrument": outcome.instrument,
+            "at_s": round(outcome.at_s, 3),
+            "values": self.board.values_of(outcome),
+        }
+        self.page.push("reading", json.dumps(told, allow_nan=False))
 
-    def _happened(self, occurrences: list[Occurrence]) -> None:
-        for occurrence in occurrences:
-            self._recorder.note(occurrence)
-            if (
-                occurrence.happening is not None
-                and occurrence.stage is Stage.RUNNING_UP
-            ):
-                self.board.trial_began()
-                if occurrence.planned is not None:
-                    condition = occurrence.planned.condition
-                    self._leads.machine_on(condition, occurrence.at_s)
-                if self.board.store.state != "ok":
-                    self._session.mark(STORE_WAS_FAILING)
-            elif occurrence.happening in SWITCHED_OFF:
-                result = occurrence.result
-                self._leads.machine_off(
-                    occurrence.at_s,
-                    is_finished=result is not None
-                    and result.state is not TrialState.UNFINISHED,
-                )
-                self.board.lead_warning = None
-            if occurrence.result is not None:
-                self.board.result(occurrence.result)
-            self._event("trial", occurrence_text(occurrence), at_s=occurrence.at_s)
-            if occurrence.stage is Stage.FINISHED:
-                self._stopped.set()
-
-    def _event(self, kind: str, text: str, *, at_s: float | None = None) -> None:
+    def event(self, kind: str, text: str, *, at_s: float | None = None) -> None:
+        """Something happened, for record and screens."""
         line = self.board.event(text, self._clock.bench_s() if at_s is None else at_s)
-        self._recorder.event(kind, text, line.at_s)
+        self.recorder.event(kind, text, line.at_s)
         self._display.event(line)
         self._changed.set()
 
-    def _key(self, key: Key) -> None:
-        if key is Key.ACKNOWLEDGED:
-            self._session.acknowledge()
-            self._event("operator", "Acknowledged at the terminal.")
-            return
-        occurrences = self._session.operator_switched(self._clock.bench_s())
-        self._happened(occurrences)
-        if not occurrences and self._session.trial() is not None:
-            self._event(
-                "operator",
-                "Enter is not taken: the start channel says that the machine runs.",
-            )
+    def _result_stored(self) -> None:
+        self._publishing.result_stored()
+        self._grow()
+
+    def _grow(self) -> None:
+        """Compare as far as the session has come."""
+        running = self.desk.running
+        if running is not None:
+            self._growing.ended(running.facts.number, len(running.ended))
+
+    def _over(self) -> None:
+        """The session in hand is finished or left."""
+        if self.desk.running is None:
+            self._growing.left()
+        if self._is_one_shot:
+            self._stopped.set()
+        self._changed.set()
+
+    def _compared(self, line: ComparisonLine | None) -> None:
+        self.board.comparison = line
+        self._changed.set()
+
+    async def _asked_by_broker(self, operation: Operation) -> str:
+        return await self._operating.operate(operation, way="broker")
 
     def _broker_state(self, state: str, text: str) -> None:
         news = state != self.board.broker.state
         self.board.broker = PartLine(state, text)
         if news:
-            self._event("broker", f"Broker: {text}.")
+            self.event("broker", f"Broker: {text}.")
         self._changed.set()
 
     def _stop(self, number: signal.Signals) -> None:

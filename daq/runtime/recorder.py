@@ -1,15 +1,23 @@
 """What happened goes to the store, in order, and its results to the broker's outbox.
 
 Readings are labelled with the trial that runs when they come. A trial's averages are stored the moment they are confirmed,
-so that a program killed before the machine is switched off has lost nothing.
+so that a program killed before the machine is switched off has lost nothing. Between sessions readings are kept
+without a session, and so are events.
 """
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from daq.messages import Topics, render_result
-from daq.records import Gap, Reading, SessionFacts, TrialResult
+from daq.records import (
+    Gap,
+    PlannedTrial,
+    Reading,
+    SessionFacts,
+    TrialResult,
+    TrialState,
+)
 from daq.runtime.clock import Clock, ClockOffset
 from daq.runtime.store import Store
 from daq.trials.judging import SessionRules, render_rule
@@ -19,19 +27,48 @@ from daq.trials.stages import SWITCHED_OFF, Happening
 _JUDGING_OVER = frozenset({Happening.TIME_UP, Happening.LIMIT_BROKEN})
 """The machine runs on, but the settling rule is given no more of its readings."""
 
+_LIVE_REVISIONS = 2
+"""A trial is told twice at most while it runs: confirmed, and a limit broken after that."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Session:
+    """The session that is written."""
+
+    facts: SessionFacts
+    rule_json: str
+
 
 @dataclass(frozen=True, slots=True)
 class _Result:
     """A result on its way to the store; revision 0 is not told to the broker."""
 
+    session: _Session
     trial: int
     result: TrialResult
     revision: int
     judged_before: int | None
 
 
+@dataclass(frozen=True, slots=True)
+class Altered:
+    """A trial that has ended counts for another line, or no longer.
+
+    Attributes:
+        trial: Its number in the store.
+        result: As it stands now.
+        reason: The operator's.
+        way: How that was told.
+    """
+
+    trial: int
+    result: TrialResult
+    reason: str
+    way: str
+
+
 class Recorder:
-    """Writes one session."""
+    """Writes what the bench does."""
 
     def __init__(
         self,
@@ -39,22 +76,60 @@ class Recorder:
         *,
         clock: Clock,
         clock_id: int,
-        facts: SessionFacts,
-        rules: SessionRules,
         topics: Topics,
         on_result_stored: Callable[[], None],
     ) -> None:
         self._store = store
         self._clock = clock
         self._clock_id = clock_id
-        self._facts = facts
-        self._rule_json = render_rule(rules)
+        self._session: _Session | None = None
         self._topics = topics
         self._on_result_stored = on_result_stored
         self._trial: int | None = None
         self._revision = 0
         self._judged_before: int | None = None
-        self._to_write: asyncio.Queue[_Result | ClockOffset] = asyncio.Queue()
+        self._to_write: asyncio.Queue[Callable[[], Awaitable[None]]] = asyncio.Queue()
+
+    def open(self, facts: SessionFacts, rules: SessionRules) -> None:
+        """What comes from now on belongs to this session."""
+        self._session = _Session(facts, render_rule(rules))
+
+        number = facts.number
+        self._to_write.put_nowait(lambda: self._store.begin_span(number))
+
+    def leave(self) -> None:
+        """What comes from now on belongs to no session; a trial in hand of which nothing is known is unfinished."""
+        number, trial = self._number(), self._trial
+        is_open = trial is not None and self._revision == 0
+        self._session = None
+        self._trial = None
+        if number is None:
+            return
+
+        async def write() -> None:
+            if trial is not None and is_open:
+                note = "the session was left while it ran"
+                await self._store.mark_unfinished(trial, note)
+            await self._store.touch_session(number, self._clock.utc_text())
+            await self._store.end_span(number)
+
+        self._to_write.put_nowait(write)
+
+    def finish(self) -> None:
+        """Every line of the session is done or left out."""
+        number, ended_utc = self._number(), self._clock.utc_text()
+        if number is None:
+            return
+
+        async def write() -> None:
+            await self._store.end_session(number, state="finished", ended_utc=ended_utc)
+
+        self._to_write.put_nowait(write)
+
+    @property
+    def trial(self) -> int | None:
+        """Number in the store of the trial in hand."""
+        return self._trial
 
     def take(self, outcome: Reading | Gap) -> None:
         """Keep a reading or a gap."""
@@ -72,23 +147,44 @@ class Recorder:
             text,
             at_s=at_s,
             clock_id=self._clock_id,
-            session_id=self._facts.number,
+            session_id=self._number(),
+        )
+
+    def operation(
+        self,
+        kind: str,
+        detail: Mapping[str, object],
+        *,
+        way: str,
+        trial: int | None = None,
+    ) -> None:
+        """Keep what an operator asked for."""
+        self._store.add_operation(
+            kind,
+            at_s=self._clock.bench_s(),
+            clock_id=self._clock_id,
+            session_id=self._number(),
+            way=way,
+            trial_id=trial,
+            detail=detail,
         )
 
     def note(self, occurrence: Occurrence) -> None:
         """Take what happened to the trial; what must be durable at once is written by `run`."""
-        planned = occurrence.planned
+        session, planned = self._session, occurrence.planned
+        if session is None:
+            return
         if occurrence.happening is Happening.SWITCHED_ON and planned is not None:
             self._revision = 0
             self._judged_before = None
             self._trial = self._store.begin_trial(
-                self._facts.number,
+                session.facts.number,
                 planned,
                 attempt=occurrence.attempt,
                 uuid=occurrence.trial_id,
                 clock_id=self._clock_id,
                 started_s=occurrence.at_s,
-                rule_json=self._rule_json,
+                rule_json=session.rule_json,
             )
         if occurrence.happening in _JUDGING_OVER and self._judged_before is None:
             # The reading that told is not in the store yet: this is its number.
@@ -99,34 +195,109 @@ class Recorder:
             told_before = occurrence.happening in SWITCHED_OFF and self._revision > 0
             if not told_before:
                 self._revision += 1
-            revision = 0 if told_before else self._revision
-            self._to_write.put_nowait(
-                _Result(self._trial, result, revision, self._judged_before)
+            self._write_result(
+                _Result(
+                    session,
+                    self._trial,
+                    result,
+                    0 if told_before else self._revision,
+                    self._judged_before,
+                )
             )
         if occurrence.happening in SWITCHED_OFF:
             self._trial = None
 
+    def keep_order(
+        self,
+        order: Sequence[PlannedTrial],
+        *,
+        skipped: Collection[int],
+        is_paused: bool,
+    ) -> None:
+        """Write what is to be done, as it stands now: who says that works on the session."""
+        number, lines, left_out = self._number(), tuple(order), frozenset(skipped)
+        if number is None:
+            return
+
+        async def write() -> None:
+            await self._store.update_session(
+                number, order=lines, skipped=left_out, paused=is_paused
+            )
+            await self._store.touch_session(number, self._clock.utc_text())
+
+        self._to_write.put_nowait(write)
+
+    def reopen(self) -> None:
+        """The session was finished, and is not any more."""
+        number = self._number()
+        if number is None:
+            return
+
+        async def write() -> None:
+            await self._store.reopen_session(number)
+
+        self._to_write.put_nowait(write)
+
+    def alter(self, altered: Altered) -> None:
+        """Write that a trial counts for another line, or no longer; the broker is told it once more."""
+        session = self._session
+        if session is None:
+            return
+
+        async def write() -> None:
+            changes = await self._store.alterations_of(altered.trial)
+            started_utc, ended_utc = await self._store.trial_times_utc(altered.trial)
+            payload = render_result(
+                altered.result,
+                session.facts,
+                revision=_LIVE_REVISIONS + changes + 1,
+                started_utc=started_utc,
+                decided_utc=ended_utc,
+            )
+            reason, way = altered.reason, altered.way
+            at_utc = self._clock.utc_text()
+            outbox = (self._topics.result, payload)
+            if altered.result.state is TrialState.SET_ASIDE:
+                await self._store.set_aside_trial(
+                    altered.trial, reason=reason, way=way, at_utc=at_utc, outbox=outbox
+                )
+            else:
+                await self._store.relabel_trial(
+                    altered.trial,
+                    planned=altered.result.planned,
+                    reason=reason,
+                    way=way,
+                    at_utc=at_utc,
+                    outbox=outbox,
+                )
+            self._on_result_stored()
+
+        self._to_write.put_nowait(write)
+
     async def run(self) -> None:
-        """Write results until cancelled."""
+        """Write until cancelled."""
         while True:
-            item = await self._to_write.get()
+            write = await self._to_write.get()
             try:
-                if isinstance(item, _Result):
-                    await self._write(item)
-                else:
-                    await self._write_offset(item)
+                await write()
             finally:
                 self._to_write.task_done()
 
     async def wait_written(self) -> None:
-        """Wait until every result so far is on the disk."""
+        """Wait until everything so far is on the disk."""
         await self._to_write.join()
 
     def keep_clock(self) -> None:
         """Record how bench time and UTC stand to each other, where that is due; waits for nothing."""
         offset = self._clock.new_offset()
         if offset is not None:
-            self._to_write.put_nowait(offset)
+            self._to_write.put_nowait(lambda: self._write_offset(offset))
+
+    def _number(self) -> int | None:
+        return self._session.facts.number if self._session else None
+
+    def _write_result(self, item: _Result) -> None:
+        self._to_write.put_nowait(lambda: self._write(item))
 
     async def _write_offset(self, offset: ClockOffset) -> None:
         self._clock_id = await self._store.add_clock(
@@ -137,11 +308,11 @@ class Recorder:
         )
 
     async def _write(self, item: _Result) -> None:
-        outbox = None
+        facts, outbox = item.session.facts, None
         if item.revision:
             payload = render_result(
                 item.result,
-                self._facts,
+                facts,
                 revision=item.revision,
                 started_utc=self._clock.utc_text(item.result.started_s),
                 decided_utc=self._clock.utc_text(item.result.ended_s),
@@ -150,9 +321,10 @@ class Recorder:
         await self._store.end_trial(
             item.trial,
             item.result,
-            rule_json=self._rule_json,
+            rule_json=item.session.rule_json,
             judged_before=item.judged_before,
             outbox=outbox,
         )
+        await self._store.touch_session(facts.number, self._clock.utc_text())
         if outbox is not None:
             self._on_result_stored()

@@ -2,7 +2,10 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields, is_dataclass, replace
+
+FORMAT = 2
+"""Of a snapshot as JSON."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,12 +19,13 @@ class ClockLine:
 
 @dataclass(frozen=True, slots=True)
 class SessionLine:
-    """How far the session is."""
+    """How far the session is: "running", "paused" or "finished"; lines of the order that are done, left out, in all."""
 
     number: int
     state: str
     done: int
     total: int
+    skipped: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +93,13 @@ class AverageLine:
 
 @dataclass(frozen=True, slots=True)
 class SlipLine:
-    """One line of the order with what came of it."""
+    """One line of the order with what came of it.
+
+    Attributes:
+        position: Identity of the line; what stands first is called for first, whatever its position.
+        state: "to come", "running", "done", "skipped", or how its newest trial ended.
+        trial: Number in the store of its newest trial that has ended; None without one.
+    """
 
     position: int
     condition: str
@@ -98,6 +108,40 @@ class SlipLine:
     state: str
     averages: Mapping[str, AverageLine]
     note: str | None
+    trial: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DifferenceLine:
+    """What a condition costs of one quantity against the baseline, as far as the session has come.
+
+    Attributes:
+        channel: Name of the channel, or of what is derived from channels.
+        difference: Condition less baseline [unit].
+        expanded_uncertainty: Of the difference, 95 % [unit].
+        percent: Difference as a share of the baseline [%]; None where that makes no sense.
+        verdict: "real", "none found" or "undecided".
+        words: What can be said of it, in a sentence.
+    """
+
+    condition: str
+    channel: str
+    difference: float
+    expanded_uncertainty: float
+    unit: str
+    decimals: int
+    percent: float | None
+    verdict: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class ComparisonLine:
+    """The growing comparison: differences, and the answer so far in sentences; `after_trials` ended trials are in it."""
+
+    after_trials: int
+    differences: tuple[DifferenceLine, ...]
+    answer: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +190,7 @@ class Snapshot:
     plan: str
     machine: str
     clock: ClockLine
-    session: SessionLine
+    session: SessionLine | None
     stage: StageLine
     instruction: str
     urgency: str
@@ -159,7 +203,46 @@ class Snapshot:
     broker: PartLine
     alarms: tuple[AlarmLine, ...]
     events: tuple[EventLine, ...]
+    comparison: ComparisonLine | None = None
 
     def as_json(self) -> str:
         """The snapshot for the page."""
         return json.dumps(asdict(self), ensure_ascii=False, allow_nan=False)
+
+
+class Pushes:
+    """What is news in a snapshot to those who have followed so far: its parts at the top that have changed.
+
+    Values of channels travel by themselves, reading by reading: a snapshot in which nothing else has changed does not repeat
+    them. With hundreds of viewers this is most of what would be sent.
+    """
+
+    def __init__(self) -> None:
+        self._before: dict[str, object] = {}
+
+    def news(self, snapshot: Snapshot) -> str:
+        """The changed parts as JSON, the clock always among them."""
+        parts = {f.name: getattr(snapshot, f.name) for f in fields(snapshot)}
+        compared = {**parts, "channels": _without_values(snapshot.channels)}
+        changed = {
+            name: _plain(part)
+            for name, part in parts.items()
+            if name == "clock"
+            or name not in self._before
+            or compared[name] != self._before[name]
+        }
+        self._before = compared
+        return json.dumps(changed, ensure_ascii=False, allow_nan=False)
+
+
+def _without_values(channels: tuple[ChannelLine, ...]) -> tuple[ChannelLine, ...]:
+    return tuple(replace(channel, value=None, at_s=None) for channel in channels)
+
+
+def _plain(part: object) -> object:
+    """As JSON takes it."""
+    if isinstance(part, tuple):
+        return [_plain(each) for each in part]
+    if is_dataclass(part) and not isinstance(part, type):
+        return asdict(part)
+    return part

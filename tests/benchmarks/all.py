@@ -12,7 +12,18 @@ import time
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-SCRIPTS = ("startup", "wire", "path", "store", "rule", "coverage")
+SCRIPTS = (
+    "startup",
+    "wire",
+    "path",
+    "store",
+    "rule",
+    "coverage",
+    "viewers",
+    "page_latency",
+    "page_memory",
+    "week",
+)
 
 
 def main() -> int:

@@ -35,7 +35,7 @@ from daq.config.bench import Bench
 from daq.config.plan import Plan, parse_plan
 from daq.messages import Topics
 from daq.runtime.clock import Clock
-from daq.runtime.daemon import run_session
+from daq.runtime.daemon import Surroundings, run_session
 from daq.runtime.snapshot import EventLine, Snapshot
 from daq.runtime.store import read_readings
 from tests.benchmarks.measuring import cpu_s, percentile, say, show_goal, show_table
@@ -240,12 +240,14 @@ async def measure(bench: Bench, plan: Plan, folder: Path) -> PathMeasured:
     async with asyncio.TaskGroup() as tasks:
         daemon = tasks.create_task(
             run_session(
-                bench,
+                Surroundings(
+                    bench=bench,
+                    store_path=folder / bench.store,
+                    base=folder,
+                    clock=Clock(),
+                    display=display,
+                ),
                 plan,
-                store_path=folder / bench.store,
-                base=folder,
-                clock=Clock(),
-                display=display,
                 new_session=True,
             )
         )

@@ -1,6 +1,5 @@
 """What README.md and DEVELOPERS.md name is there, and what is there is named."""
 
-import json
 import re
 import sqlite3
 import tomllib
@@ -12,26 +11,15 @@ from types import MappingProxyType
 from typing import Any, get_args
 
 import pytest
-from jsonschema import Draft202012Validator
 from pydantic import BaseModel
 
 from daq.cli import main
-from daq.config import accuracy, compared, models, surroundings
+from daq.config import accuracy, compared, models, serving, surroundings
 from daq.config.bench import parse_profile
 from daq.config.checked import Model
-from daq.messages import (
-    BenchFacts,
-    BenchState,
-    Health,
-    InstrumentFacts,
-    InstrumentHealth,
-    Topics,
-    result_schema,
-)
-from daq.records import Accuracy, Channel
 from daq.runtime.snapshot import Snapshot
 from daq.runtime.store.schema import migrate
-from daq.runtime.web import Page
+from daq.runtime.web.files import static_routes
 from daq.settling.parameters import Parameters
 from daq.settling.presets import PRESETS
 from daq.units import UNITS
@@ -63,7 +51,8 @@ TABLES: Mapping[str, Mapping[str, type[BaseModel]]] = MappingProxyType(
         },
         "Bench": {
             "top level": models.BenchModel,
-            "`[page]`": models.PageModel,
+            "`[page]`": serving.PageModel,
+            "`[idle]`": serving.IdleModel,
             "`[broker]`": models.BrokerModel,
             "`[[instrument]]`": models.InstrumentModel,
             "`[[instrument.channel]]`": models.ChannelModel,
@@ -373,7 +362,7 @@ def test_the_reference_holds_every_table_and_no_other() -> None:
     shown = {model for tables in TABLES.values() for model in tables.values()}
     there = {
         value
-        for module in (models, accuracy, compared, surroundings)
+        for module in (models, accuracy, compared, serving, surroundings)
         for value in vars(module).values()
         if isinstance(value, type) and issubclass(value, Model)
     }
@@ -383,73 +372,12 @@ def test_the_reference_holds_every_table_and_no_other() -> None:
 # ---- messages, page, store
 
 
-def _topics() -> dict[str, str]:
-    topics = Topics(bench="BENCH")
-    names = [name for name, it in vars(Topics).items() if isinstance(it, property)]
-    found = {name: getattr(topics, name) for name in names}
-    found["live"] = topics.live("INSTRUMENT")
-    return {
-        name: topic.replace("BENCH", "<bench>").replace("INSTRUMENT", "<instrument>")
-        for name, topic in found.items()
-    }
-
-
-@pytest.mark.parametrize("topic", _topics().values())
-def test_every_topic_is_in_the_table(topic: str) -> None:
-    assert f"| `{topic}` |" in _section("Messages")
-
-
-def _example(name: str) -> Any:
-    pattern = rf"^`{name}`[^\n]*:\n```json\n(.*?)^```"
-    found = re.search(pattern, _section("Messages"), flags=re.MULTILINE | re.DOTALL)
-    assert found, f"no example of {name!r}"
-    return json.loads(found[1])
-
-
-def _names(record: type) -> set[str]:
-    assert is_dataclass(record)
-    return {field.name for field in fields(record)}
-
-
-def test_the_example_messages_have_the_keys_of_the_real_ones() -> None:
-    assert set(_example("status")) == {"format", "state"}
-    assert set(_example("state")) == {"format"} | _names(BenchState)
-    health, bench = _example("health"), _example("bench")
-    assert set(health) == {"format"} | _names(Health)
-    assert set(health["instruments"][0]) == _names(InstrumentHealth)
-    assert set(bench) == {"format"} | _names(BenchFacts)
-    assert set(bench["instruments"][0]) == {"topic"} | _names(InstrumentFacts)
-    assert set(bench["channels"][0]) == _names(Channel)
-    assert set(bench["channels"][0]["accuracy"]) == _names(Accuracy)
-
-
-def test_the_example_result_follows_the_schema() -> None:
-    schema = result_schema()
-    Draft202012Validator(schema).validate(_example("result"))
-    # A reader lets keys pass that it does not know; here there must be none.
-    assert set(_example("result")) == set(schema["properties"])  # type: ignore[call-overload]  # a mapping
-
-
-def test_the_example_live_message_is_a_senml_pack() -> None:
-    first, *rest = _example("live")
-    # RFC 8428, 4.1 and 4.2: base name and base time in the first record, a name, unit and value in each.
-    assert {"bn", "bt"} <= set(first)
-    assert all({"n", "u", "v"} <= set(record) for record in [first, *rest])
-
-
-def _routes() -> list[str]:
-    with closing(Page(port=0, snapshot=str, trace=str)) as page:
-        routes = page._application().routes
-    return [str(getattr(route, "path", "")) for route in routes]
-
-
-def test_every_route_of_the_page_is_told() -> None:
-    served = _routes()
-    told = set(_codes(_section("Messages")))
-    static = {f"/{code}" for code in _codes(_section("The map"))}
+def test_every_file_of_the_page_is_told() -> None:
+    served = {str(getattr(route, "path", "")) for route in static_routes()}
+    told = {"/", *(f"/{code}" for code in _codes(_section("The map")))}
     library = {"/uplot.js", "/uplot.css"}
     assert "/" in served
-    assert set(served) - told - static - library == set()
+    assert served - told - library == set()
 
 
 def _keys_of(record: type) -> Iterator[str]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from daq.errors import StoreError
 from daq.records import PlannedTrial, TrialState
-from daq.runtime.store.layout import SqlValue
+from daq.runtime.store.layout import SqlValue, utc_text
 from daq.runtime.store.resuming import parse_order
 from daq.runtime.store.sessions import insert_message, render_order
 
@@ -51,6 +51,24 @@ class Correction:
     way: str
     at_utc: str
     outbox: tuple[str, str] | None
+
+
+def trial_times_utc(connection: sqlite3.Connection, number: int) -> tuple[str, str]:
+    """When an ended trial began and ended, RFC 3339, on whatever clock it was recorded.
+
+    Raises:
+        StoreError: If there is no such trial, or it has not ended.
+    """
+    found: tuple[str, str] | None = connection.execute(
+        f"SELECT {utc_text('c', 't.started_s')}, {utc_text('c', 't.ended_s')}"  # noqa: S608 - constants
+        " FROM trials t JOIN clocks c ON c.id = t.clock_id"
+        " WHERE t.id = ? AND t.ended_s IS NOT NULL",
+        (number,),
+    ).fetchone()
+    if found is None:
+        msg = f"trial {number} has not ended"
+        raise StoreError(msg)
+    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -454,6 +454,16 @@ class Store:
             lambda connection: corrections.count_corrections(connection, trial)
         )
 
+    async def trial_times_utc(self, trial: int) -> tuple[str, str]:
+        """When an ended trial began and ended, RFC 3339.
+
+        Raises:
+            StoreError: If there is no such trial, or it has not ended.
+        """
+        return await self._run(
+            lambda connection: corrections.trial_times_utc(connection, trial)
+        )
+
     async def thin(self, *, older_than_s: float, every_s: float) -> int:
         """Thin what was read outside sessions; goes on where it was, in short transactions.
 

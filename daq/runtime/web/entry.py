@@ -68,7 +68,7 @@ async def renew(desk: Desk, call: Call) -> Response:
     # The file is flushed to the disk, which may take its time.
     await asyncio.to_thread(desk.keys.renew, role)
     desk.fanout.end_unentitled()
-    text = f"Every link and every entry of the {role} is void from now on."
+    text = f"Every link and every entry of the {role} is void from now on; `daq session BENCH links` tells the new link."
     answer = json_response(Done(text))
     return _with_cookie(answer, desk, call, Role.OPERATOR)
 

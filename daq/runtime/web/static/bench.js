@@ -86,12 +86,21 @@ export function traceOf(channel) {
   return traces.get(channel.name);
 }
 
+// A service that was started anew knows nothing of what was before it: this page does, and keeps it. After the computer
+// was started anew the bench's clock begins again, and nothing known is older than what is told.
 export function replaceTraces(told, readingsSince = []) {
+  const known = new Map([...traces].map(([name, trace]) => [name, trace.points()]));
   traces.clear();
   for (const channel of bench.snapshot.channels) {
     const points = told[channel.name] ?? NOTHING_STORED;
-    if (bench.stored) traces.set(channel.name, new StoredTrace(points));
-    else points.t.forEach((at_s, i) => traceOf(channel).append(at_s, points.v[i]));
+    if (bench.stored) {
+      traces.set(channel.name, new StoredTrace(points));
+      continue;
+    }
+    const trace = traceOf(channel);
+    const [t, v] = known.get(channel.name) ?? [[], []];
+    t.forEach((at_s, i) => at_s < (points.t[0] ?? Infinity) && trace.append(at_s, v[i]));
+    points.t.forEach((at_s, i) => trace.append(at_s, points.v[i]));
   }
   for (const reading of readingsSince) takeReading(reading);
 }

@@ -35,8 +35,9 @@ const sizes = new ResizeObserver((entries) => {
 let charted_ms = 0;
 let inTurn = []; // names of channels whose charts are due
 
-export function makeChartBox({ name }) {
+export function makeChartBox({ name, title }) {
   const box = make("div", { className: "chart", role: "img" });
+  box.setAttribute("aria-label", `Chart: ${title}, no readings yet.`);
   box.dataset.channel = name;
   sight.observe(box);
   sizes.observe(box);

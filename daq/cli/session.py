@@ -1,0 +1,238 @@
+"""`daq session BENCH …`: operates a running service on this machine, over its Unix socket."""
+
+import argparse
+import http.client
+import json
+import socket
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from daq.cli.files import load_bench
+from daq.cli.serving import qr_code
+from daq.errors import InputError, NetworkError, OperationRefusedError, Refusal
+from daq.runtime.places import socket_path
+
+_TIMEOUT_S = 30.0
+_REFUSED = 409
+_OK = 200
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Ask the service for something, and print what it answers."""
+    options = _parser().parse_args(arguments)
+    bench_path = Path(options.bench)
+    bench = load_bench(bench_path)
+    store = (
+        Path(options.store)
+        if options.store
+        else bench_path.resolve().parent / bench.store
+    )
+    service = _Service(socket_path(store))
+    ask: Callable[[_Service, argparse.Namespace], str] = options.ask
+    sys.stdout.write(ask(service, options) + "\n")
+    return 0
+
+
+class _Service:
+    """The running service, spoken to over its socket."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def get(self, path: str) -> Any:  # noqa: ANN401 - whatever JSON it is
+        """What stands there."""
+        return self._ask("GET", path, None)
+
+    def post(self, path: str, body: Mapping[str, object]) -> str:
+        """What it answers, a sentence.
+
+        Raises:
+            OperationRefusedError: If it cannot be done now.
+            InputError: If it makes no sense.
+        """
+        answer = self._ask("POST", path, json.dumps(body))
+        return str(answer["text"])
+
+    def _ask(self, method: str, path: str, body: str | None) -> Any:  # noqa: ANN401
+        connection = _OverSocket(self._path)
+        try:
+            headers = {"Content-Type": "application/json"} if body else {}
+            connection.request(method, path, body, headers)
+            reply = connection.getresponse()
+            answer = json.loads(reply.read())
+        except (OSError, http.client.HTTPException, ValueError) as exc:
+            msg = f"{self._path}: no service answers there ({exc}); start one with daq serve or daq run"
+            raise NetworkError(msg) from exc
+        finally:
+            connection.close()
+        if reply.status == _REFUSED:
+            raise OperationRefusedError(Refusal(answer["refused"]), answer["text"])
+        if reply.status != _OK:
+            raise InputError(str(answer["text"]))
+        return answer
+
+
+class _OverSocket(http.client.HTTPConnection):
+    """HTTP over a Unix socket."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__("localhost", timeout=_TIMEOUT_S)
+        self._path = path
+
+    def connect(self) -> None:
+        """Connect to the socket."""
+        self.sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self.sock.settimeout(self.timeout)
+        self.sock.connect(str(self._path))
+
+
+# ---- what can be asked
+
+
+def _status(service: _Service, options: argparse.Namespace) -> str:
+    state = service.get("/api/state")
+    if options.json:
+        return json.dumps(state, ensure_ascii=False, indent=1)
+    lines = [str(state["instruction"]), str(state["stage"]["sentence"])]
+    session = state["session"]
+    if session is not None:
+        done = f"{session['done']} of {session['total']} trials done"
+        lines.append(
+            f"Session {session['number']} of plan {state['plan']}, {session['state']}: {done}."
+        )
+    for line in state["slip"]:
+        trial = "" if line["trial"] is None else f", trial {line['trial']}"
+        note = f" ({line['note']})" if line["note"] else ""
+        lines.append(
+            f"  line {line['position']}: {line['condition']}, {line['state']}{trial}{note}"
+        )
+    lines += [f"Alarm: {alarm['text']}" for alarm in state["alarms"]]
+    return "\n".join(lines)
+
+
+def _plans(service: _Service, _options: argparse.Namespace) -> str:
+    lines = []
+    for plan in service.get("/api/plans")["plans"]:
+        unfinished = plan["unfinished"]
+        words = f"{plan['machine']}, {plan['trials']} trials"
+        if plan["fault"] is not None:
+            words = f"cannot be used: {plan['fault']}"
+        elif unfinished is not None:
+            words += f"; session {unfinished['session']} is unfinished, {unfinished['done']} of {unfinished['total']} done"
+        lines.append(f"{plan['name']}: {words}")
+    return "\n".join(lines) or "No plan lies beside the bench file."
+
+
+def _links(service: _Service, options: argparse.Namespace) -> str:
+    found = service.get("/api/links")
+    lines = [f"To operate: {found['operate']}", f"To follow: {found['read']}"]
+    if options.qr:
+        lines.append(qr_code(found["read"]))
+    return "\n".join(lines)
+
+
+def _start(service: _Service, options: argparse.Namespace) -> str:
+    same = {"machine": True, "meters": True, "room": True} if options.same else None
+    body = {"plan": options.plan, "new": options.new, "same": same}
+    try:
+        return service.post("/api/session/start", body)
+    except OperationRefusedError as exc:
+        if exc.code is Refusal.ANOTHER_DAY:
+            text = f"{exc}; say --same if they are, --new to begin anew"
+            raise OperationRefusedError(exc.code, text) from exc
+        raise
+
+
+def _plainly(operation: str) -> Callable[[_Service, argparse.Namespace], str]:
+    """An operation that needs no more than its name."""
+    return lambda service, _options: service.post(f"/api/session/{operation}", {})
+
+
+def _skip(service: _Service, options: argparse.Namespace) -> str:
+    return service.post("/api/session/skip", {"reason": options.reason})
+
+
+def _repeat(service: _Service, options: argparse.Namespace) -> str:
+    body = {"position": options.line, "instead_because": options.instead_because}
+    return service.post("/api/session/repeat", body)
+
+
+def _relabel(service: _Service, options: argparse.Namespace) -> str:
+    body = {
+        "trial": options.trial,
+        "condition": options.condition,
+        "reason": options.reason,
+    }
+    return service.post("/api/session/relabel", body)
+
+
+def _note(service: _Service, options: argparse.Namespace) -> str:
+    return service.post("/api/session/note", {"text": options.text})
+
+
+def _renew(service: _Service, options: argparse.Namespace) -> str:
+    return service.post("/api/access/renew", {"role": options.role})
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="daq session",
+        description="Operate a running service (daq serve, daq run) on this machine.",
+    )
+    parser.add_argument("bench", metavar="BENCH", help="bench file of the service")
+    parser.add_argument(
+        "--store", metavar="FILE", help="results file, where the service was given one"
+    )
+    asked = parser.add_subparsers(required=True, metavar="WHAT")
+
+    def add(
+        name: str, text: str, ask: Callable[[_Service, argparse.Namespace], str]
+    ) -> argparse.ArgumentParser:
+        what = asked.add_parser(name, help=text, description=text)
+        what.set_defaults(ask=ask)
+        return what
+
+    status = add("status", "what is going on, with the numbers of lines and trials", _status)  # fmt: skip
+    status.add_argument("--json", action="store_true", help="as JSON")
+    add("plans", "plans that a session can be started with", _plans)
+    _add_start(add("start", "begin a session, or take up the unfinished one", _start))
+    add("pause", "begin no further trial until told to go on", _plainly("pause"))
+    add("go-on", "end the pause", _plainly("go-on"))
+    add("skip", "leave out the line that is called for", _skip).add_argument(
+        "--reason", default="", help="kept with the session"
+    )
+    repeat = add("repeat", "call once more for a line's condition", _repeat)
+    repeat.add_argument("line", type=int, help="number of the line; see status")
+    repeat.add_argument(
+        "--instead-because",
+        default="",
+        metavar="REASON",
+        help="set the line's newest trial aside; both count without it",
+    )
+    relabel = add("relabel", "a trial was made under another condition", _relabel)
+    relabel.add_argument("trial", type=int, help="number of the trial; see status")
+    relabel.add_argument("condition", help="what was fitted")
+    relabel.add_argument("--reason", required=True, help="kept with the trial")
+    add("note", "keep a note with the session", _note).add_argument("text")
+    add("acknowledge", "the machine may run on", _plainly("acknowledge"))
+    add("switched", "the machine was just switched by hand", _plainly("switched"))
+    add("stop", "leave the session as it stands; it can be taken up again", _plainly("stop"))  # fmt: skip
+    links = add("links", "links to the page, with their keys", _links)
+    links.add_argument("--qr", action="store_true", help="and a QR code to follow")
+    renew = add("renew", "make every link and login of a role void", _renew)
+    renew.add_argument("role", choices=["reader", "operator"])
+    return parser
+
+
+def _add_start(start: argparse.ArgumentParser) -> None:
+    start.add_argument("plan", help="its name; see plans")
+    start.add_argument(
+        "--new", action="store_true", help="even where a session is unfinished"
+    )
+    start.add_argument(
+        "--same",
+        action="store_true",
+        help="on another day: machine, meters with their ranges and room are the same",
+    )

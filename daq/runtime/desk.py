@@ -1,0 +1,253 @@
+"""Takes sessions in hand and puts them away, and passes on what happens to the one in hand.
+
+The bench is polled all the time; only what stands here comes and goes.
+"""
+
+from collections.abc import Callable
+from typing import Protocol
+
+from daq.config.bench import Bench
+from daq.config.plan import Plan
+from daq.errors import InputError, OperationRefusedError, Refusal
+from daq.operations import SameAsBefore, Start
+from daq.records import Reading
+from daq.runtime.beginning import (
+    Beginning,
+    begin_or_resume,
+    is_long_ago,
+    resume_in_service,
+)
+from daq.runtime.board import Board
+from daq.runtime.clock import Clock
+from daq.runtime.recorder import Recorder
+from daq.runtime.running import Running
+from daq.runtime.shelf import Shelf
+from daq.runtime.snapshot import AlarmLine
+from daq.runtime.store import Store
+from daq.trials.session import Occurrence
+from daq.trials.stages import SWITCHED_OFF, Happening
+from daq.wording import (
+    STORE_WAS_FAILING,
+    occurrence_text,
+    overdue_text,
+    stopped_answer,
+)
+
+
+class TellEvent(Protocol):
+    """How something that happened is told."""
+
+    def __call__(self, kind: str, text: str, *, at_s: float | None = None) -> None:
+        """Tell it, now unless a bench time is given [s]."""
+
+
+class Desk:
+    """One session in hand, or none.
+
+    Attributes:
+        running: The session in hand.
+        recorder: Keeps what is done.
+        event: Tells what happened to record and screens.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        *,
+        store: Store,
+        clock: Clock,
+        board: Board,
+        recorder: Recorder,
+        shelf: Shelf,
+        event: TellEvent,
+        on_over: Callable[[], None],
+    ) -> None:
+        """Nothing in hand.
+
+        Args:
+            bench: The meters.
+            store: Open.
+            clock: Of the service.
+            board: Shows the session.
+            recorder: Writes it.
+            shelf: Plans to choose from.
+            event: Tells what happened.
+            on_over: Told when the session is finished or left.
+        """
+        self.running: Running | None = None
+        self.recorder = recorder
+        self.event = event
+        self._bench = bench
+        self._store = store
+        self._clock = clock
+        self._board = board
+        self._shelf = shelf
+        self._on_over = on_over
+        self._overdue_told = False
+
+    # ---- taken in hand, put away
+
+    async def begin(
+        self, plan: Plan, *, new_session: bool, same: SameAsBefore | None
+    ) -> Running:
+        """Take a plan's session in hand.
+
+        Raises:
+            InputError, OperationRefusedError: As of `begin_or_resume`.
+        """
+        beginning = await begin_or_resume(
+            self._store,
+            self._bench,
+            plan,
+            self._clock,
+            new_session=new_session,
+            same=same,
+        )
+        running = self._take(plan, beginning)
+        if beginning.is_another_day:
+            session = running.session
+            session.call_for_baseline()
+            self.recorder.keep_order(
+                session.order, skipped=session.skipped, is_paused=session.paused
+            )
+        if running.is_finished:
+            self._finished()
+        return running
+
+    def _take(self, plan: Plan, beginning: Beginning) -> Running:
+        running = self.running = Running(self._bench, plan, beginning)
+        self._board.open(running.lines)
+        self.recorder.open(running.facts, plan.rules)
+        return running
+
+    async def take_up(self) -> str:
+        """Take up the session that was in hand when the program was killed, if it is still the same day.
+
+        Returns:
+            A sentence that says what is in hand, or why nothing is.
+        """
+        found = await self._store.session_in_service()
+        if found is None:
+            return "The bench is idle."
+        number = found.facts.number
+        if is_long_ago(found.worked_on_utc, self._clock):
+            return (
+                f"Session {number} was in hand on another day:"
+                " start it once machine, meters and room are as they were."
+            )
+        try:
+            plan = self._shelf.plan(found.facts.plan)
+            beginning = await resume_in_service(
+                self._store, found, self._bench, plan, self._clock
+            )
+        except (InputError, OperationRefusedError) as exc:
+            return f"Session {number} cannot go on by itself: {exc}"
+        running = self._take(plan, beginning)
+        open_numbers = {s.number for s in await self._store.open_sessions()}
+        if running.is_finished and number in open_numbers:
+            # The program was killed after the last trial and before that was written.
+            self._finished()
+        return running.words
+
+    async def take_in_hand(self, start: Start) -> str:
+        """Begin or take up a session, as an operator asks; a sentence says which.
+
+        Raises:
+            OperationRefusedError: If one is in hand, or this one cannot go on.
+        """
+        running = self.running
+        if running is not None and not running.is_finished:
+            text = f"session {running.facts.number} is in hand; stop it first"
+            raise OperationRefusedError(Refusal.BUSY, text)
+        plan = self._shelf.plan(start.plan)
+        self._put_away()
+        try:
+            begun = await self.begin(plan, new_session=start.new, same=start.same)
+        except InputError as exc:
+            raise OperationRefusedError(Refusal.CHANGED, str(exc)) from exc
+        self.event("session", begun.words)
+        return begun.words
+
+    def leave(self) -> str:
+        """Leave the session in hand as it stands; a sentence says that.
+
+        Raises:
+            OperationRefusedError: If none is in hand.
+        """
+        running = self.running
+        if running is None:
+            text = "no session is in hand; there is nothing to stop"
+            raise OperationRefusedError(Refusal.NO_SESSION, text)
+        number = running.facts.number
+        words = (
+            f"Session {number} is put away."
+            if running.is_finished
+            else stopped_answer(number)
+        )
+        self.event("session", words)
+        self._put_away()
+        self._on_over()
+        return words
+
+    def _put_away(self) -> None:
+        self.recorder.leave()
+        self.running = None
+        self._board.close()
+
+    # ---- what happens to it
+
+    def feed(self, reading: Reading) -> None:
+        """Give a reading to the session."""
+        if self.running is not None:
+            self.happened(self.running.session.feed(reading))
+
+    def watch_lead(self, reading: Reading) -> None:
+        """Give a reading that the record has to the watch over the fitted lead."""
+        if self.running is None:
+            return
+        for channel, value in self._board.values_of(reading).items():
+            if value is not None:
+                self.running.leads.feed(channel, reading.at_s, value)
+
+    def tick(self, now_s: float) -> None:
+        """Let time pass [s]."""
+        running = self.running
+        if running is None:
+            return
+        self.happened(running.session.tick(now_s))
+        warning = running.leads.warning(now_s)
+        if warning is not None:
+            running.session.mark(warning.seen)
+            self._board.lead_warning = AlarmLine(warning.text, now_s)
+            self.event("lead", warning.text)
+        if running.session.overdue and not self._overdue_told:
+            self.event("alarm", overdue_text(running.plan.rules.longest_s))
+        self._overdue_told = running.session.overdue
+
+    def mark(self, note: str) -> None:
+        """Write something down about the trial in hand."""
+        if self.running is not None:
+            self.running.session.mark(note)
+
+    def happened(self, occurrences: list[Occurrence]) -> None:
+        """Pass on what happened to the session in hand."""
+        running = self.running
+        if running is None:
+            return
+        for occurrence in occurrences:
+            before = self.recorder.trial
+            self.recorder.note(occurrence)
+            running.happened(occurrence, trial=before)
+            if occurrence.happening is Happening.SWITCHED_ON:
+                if self._board.store.state != "ok":
+                    running.session.mark(STORE_WAS_FAILING)
+            elif occurrence.happening in SWITCHED_OFF:
+                self._board.lead_warning = None
+            text = occurrence_text(occurrence)
+            self.event("trial", text, at_s=occurrence.at_s)
+        if occurrences and running.is_finished:
+            self._finished()
+
+    def _finished(self) -> None:
+        self.recorder.finish()
+        self._on_over()

@@ -1,0 +1,54 @@
+"""What stands beside the page: a terminal or plain lines, its keys, and how a run ended."""
+
+import signal
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+from typing import Protocol
+
+from daq.records import PlannedTrial, TrialResult
+from daq.runtime.snapshot import EventLine, Snapshot
+
+
+class Key(Enum):
+    """What the operator can tell at the terminal."""
+
+    SWITCHED = "switched"
+    ACKNOWLEDGED = "acknowledged"
+
+
+class Display(Protocol):
+    """A screen beside the page: a terminal, or plain lines."""
+
+    def attach(self, on_key: Callable[[Key], None]) -> None:
+        """Pass the operator's keys on, where there is a keyboard."""
+
+    def started(self, *, page_url: str, broker: str, words: str) -> None:
+        """Where page and broker are, and which session begins."""
+
+    def show(self, snapshot: Snapshot) -> None:
+        """The present state, several times a second."""
+
+    def event(self, line: EventLine) -> None:
+        """Something happened."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How a run ended.
+
+    Attributes:
+        session: Number of the session in the store.
+        order: Every line of the order.
+        results: Newest result of each line of the order that has one.
+        stopped_by: The signal that stopped it, or None where the session was finished or left.
+        in_hand: The trial that ran when it was stopped; it is asked for again.
+        skipped: Positions of the lines that were left out.
+    """
+
+    session: int
+    order: tuple[PlannedTrial, ...]
+    results: tuple[TrialResult, ...]
+    stopped_by: signal.Signals | None
+    in_hand: PlannedTrial | None = None
+    skipped: frozenset[int] = frozenset()

@@ -1,0 +1,233 @@
+"""Carries out what operators ask for, one thing at a time, whichever way it came.
+
+Every operation is kept in the store's journal with the way it came. What it changes of the order is written behind it: a store in
+trouble holds up no operator, and loses nothing.
+"""
+
+import asyncio
+from dataclasses import asdict
+from functools import singledispatchmethod
+
+from daq.errors import OperationRefusedError, Refusal
+from daq.operations import (
+    Acknowledge,
+    GoOn,
+    Note,
+    Operation,
+    Pause,
+    Relabel,
+    Repeat,
+    Skip,
+    Start,
+    Stop,
+    Switched,
+)
+from daq.records import PlannedTrial
+from daq.runtime.clock import Clock
+from daq.runtime.desk import Desk
+from daq.runtime.recorder import Altered
+from daq.runtime.running import Running
+from daq.trials.session import Occurrence
+from daq.wording import (
+    ACKNOWLEDGED_ANSWER,
+    NOTED_ANSWER,
+    gone_on_answer,
+    paused_answer,
+    relabelled_answer,
+    repeated_answer,
+    sentence,
+    set_aside_answer,
+    skipped_answer,
+    switched_answer,
+)
+
+_KINDS: dict[type[Operation], str] = {
+    Start: "start",
+    Pause: "pause",
+    GoOn: "go-on",
+    Skip: "skip",
+    Repeat: "repeat",
+    Stop: "stop",
+    Relabel: "relabel",
+    Note: "note",
+    Acknowledge: "acknowledge",
+    Switched: "switched",
+}
+
+
+class Operating:
+    """Takes operations."""
+
+    def __init__(self, desk: Desk, *, clock: Clock) -> None:
+        self._desk = desk
+        self._clock = clock
+        self._one_at_a_time = asyncio.Lock()
+
+    async def operate(self, operation: Operation, *, way: str) -> str:
+        """Carry one out; returns a sentence that says what was done.
+
+        Args:
+            operation: What is asked for.
+            way: How it came, for the record: "page", "command line", "broker", "terminal".
+
+        Raises:
+            OperationRefusedError: If it cannot be done now.
+        """
+        async with self._one_at_a_time:
+            kind = _KINDS[type(operation)]
+            # What is asked happens now, not when something was last read.
+            self._desk.tick(self._clock.bench_s())
+            if isinstance(operation, Stop):
+                # Kept while there is still a session that it belongs to.
+                self._in_hand()
+                self._desk.recorder.operation(kind, {}, way=way)
+                return self._desk.leave()
+            if isinstance(operation, Start):
+                text = await self._desk.take_in_hand(operation)
+            else:
+                text = self._carried_out(operation, way)
+            trial = operation.trial if isinstance(operation, Relabel) else None
+            detail = asdict(operation)
+            self._desk.recorder.operation(kind, detail, way=way, trial=trial)
+            return text
+
+    def _in_hand(self) -> Running:
+        running = self._desk.running
+        if running is None:
+            text = "no session is in hand; start one first"
+            raise OperationRefusedError(Refusal.NO_SESSION, text)
+        return running
+
+    # ---- one by one
+
+    @singledispatchmethod
+    def _carried_out(self, operation: Operation, way: str) -> str:
+        msg = f"no such operation from the {way}: {operation!r}"
+        raise TypeError(msg)
+
+    @_carried_out.register
+    def _(self, _operation: Pause, way: str) -> str:
+        running = self._in_hand()
+        running.session.pause()
+        return self._ordered(running, paused_answer(running.in_hand), way)
+
+    @_carried_out.register
+    def _(self, _operation: GoOn, way: str) -> str:
+        running = self._in_hand()
+        session = running.session
+        session.go_on()
+        words = gone_on_answer(
+            session.called_for, switch_off_first=session.must_switch_off_first
+        )
+        return self._ordered(running, words, way)
+
+    @_carried_out.register
+    def _(self, operation: Skip, way: str) -> str:
+        running = self._in_hand()
+        line = running.session.called_for
+        occurrences = running.session.skip()
+        words = skipped_answer(line, running.session.called_for) if line else ""
+        because = f" {sentence(operation.reason)}" if operation.reason else ""
+        answer = self._ordered(running, f"{words}{because}", way)
+        self._desk.happened(occurrences)
+        return answer
+
+    @_carried_out.register
+    def _(self, operation: Repeat, way: str) -> str:
+        running = self._in_hand()
+        if operation.instead_because:
+            return self._repeat_instead(running, operation, way)
+        occurrences = running.session.repeat(operation.position)
+        self._reopened(running, occurrences)
+        line = _last_added(running)
+        return self._ordered(running, repeated_answer(line), way)
+
+    def _repeat_instead(self, running: Running, operation: Repeat, way: str) -> str:
+        found = running.newest_of(operation.position)
+        if found is None:
+            text = (
+                f"line {operation.position} has no trial that has ended;"
+                " there is nothing to set aside"
+            )
+            raise OperationRefusedError(Refusal.UNKNOWN_TRIAL, text)
+        number, before = found
+        reason = operation.instead_because
+        result, occurrences = running.session.repeat_instead(before, reason)
+        self._altered(running, Altered(number, result, reason, way), occurrences)
+        words = f"{set_aside_answer(before.planned)} {sentence(reason)}"
+        return self._ordered(running, words, way)
+
+    @_carried_out.register
+    def _(self, operation: Relabel, way: str) -> str:
+        running = self._in_hand()
+        before = running.trial_of(operation.trial)
+        reason = operation.reason
+        result, occurrences = running.session.relabel(
+            before, operation.condition, reason
+        )
+        altered = Altered(operation.trial, result, reason, way)
+        self._altered(running, altered, occurrences)
+        words = relabelled_answer(before.planned, result.planned)
+        return self._ordered(running, f"{words} {sentence(reason)}", way)
+
+    @_carried_out.register
+    def _(self, operation: Note, way: str) -> str:
+        running = self._desk.running
+        if running is not None:
+            running.session.mark(f"note: {operation.text}")
+        self._desk.event("note", f"Note from the {way}: {operation.text}")
+        return NOTED_ANSWER
+
+    @_carried_out.register
+    def _(self, _operation: Acknowledge, way: str) -> str:
+        self._in_hand().session.acknowledge()
+        self._desk.event("operator", f"Acknowledged from the {way}.")
+        return ACKNOWLEDGED_ANSWER
+
+    @_carried_out.register
+    def _(self, _operation: Switched, way: str) -> str:
+        running = self._in_hand()
+        session = running.session
+        occurrences = session.operator_switched(self._clock.bench_s())
+        if not occurrences:
+            text = _not_taken(running)
+            self._desk.event("operator", f"{sentence(text)} Asked from the {way}.")
+            raise OperationRefusedError(Refusal.NOT_TAKEN, text)
+        self._desk.happened(occurrences)
+        return switched_answer(session.stage)
+
+    # ---- parts
+
+    def _ordered(self, running: Running, words: str, way: str) -> str:
+        """Keep the order as it stands now, and say what was done."""
+        session = running.session
+        self._desk.recorder.keep_order(
+            session.order, skipped=session.skipped, is_paused=session.paused
+        )
+        self._desk.event("operator", f"{words} Asked from the {way}.")
+        return words
+
+    def _reopened(self, running: Running, occurrences: list[Occurrence]) -> None:
+        if occurrences and not running.is_finished:
+            self._desk.recorder.reopen()
+        self._desk.happened(occurrences)
+
+    def _altered(
+        self, running: Running, altered: Altered, occurrences: list[Occurrence]
+    ) -> None:
+        running.altered(altered.trial, altered.result)
+        self._desk.recorder.alter(altered)
+        self._reopened(running, occurrences)
+
+
+def _last_added(running: Running) -> PlannedTrial:
+    """Positions count up as lines are added."""
+    return max(running.session.order, key=lambda line: line.position)
+
+
+def _not_taken(running: Running) -> str:
+    if running.session.is_paused_now:
+        return "the session is paused, go on first, then switch on"
+    if running.session.trial() is not None:
+        return "the start channel says that the machine runs, so it is not taken for switched off"
+    return "nothing is called for, so nothing begins"

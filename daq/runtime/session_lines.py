@@ -1,0 +1,262 @@
+"""What the screens show of the session in hand: its stage, its order, its slip, what it alarms of.
+
+Asks the session and knows no instrument: what keeps a meter from being read is the board's.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from daq.config.plan import Plan
+from daq.records import Channel, PlannedTrial, TrialResult, TrialState
+from daq.runtime.snapshot import (
+    AlarmLine,
+    AverageLine,
+    ConditionLine,
+    SessionLine,
+    SlipLine,
+    StageLine,
+    TrialLine,
+)
+from daq.settling.phases import FunnelPoint
+from daq.trials.session import Session
+from daq.trials.stages import Stage
+from daq.wording import (
+    PAUSED_SENTENCE,
+    Urgency,
+    breach_text,
+    decimals_of_uncertainty,
+    finished_instruction,
+    instruction,
+    overdue_text,
+    paused_instruction,
+    shown_seconds_left,
+    stage_sentence,
+    time_left,
+)
+
+PAUSED = "paused"
+"""Name of the stage of a session that begins no trial for the time being."""
+
+
+@dataclass(slots=True)
+class SessionLines:
+    """A session on the board.
+
+    Attributes:
+        results: Newest result of each line, by the line's position.
+        trials: Numbers in the store of the trials that have ended, by their UUID.
+        begun: Trials begun, those of earlier days included [1].
+    """
+
+    plan: Plan
+    session: Session
+    number: int
+    results: dict[int, TrialResult] = field(default_factory=dict)
+    trials: dict[str, int] = field(default_factory=dict)
+    begun: int = 0
+    _funnel: dict[str, list[FunnelPoint]] = field(default_factory=dict)
+    _shown_left_s: float | None = None
+
+    # ---- what it is told
+
+    def take_results(self, results: Iterable[TrialResult]) -> None:
+        """Keep the newest of each line."""
+        for result in results:
+            self.results[result.planned.position] = result
+
+    def trial_began(self) -> None:
+        """Count a trial; what was known of how the one before settled is of no use to it."""
+        self.begun += 1
+        self._funnel = {}
+
+    def moved(self, before: TrialResult, result: TrialResult) -> None:
+        """A trial counts for another line now, or no longer."""
+        position = before.planned.position
+        kept = self.results.get(position)
+        if kept is not None and kept.trial_id == before.trial_id:
+            del self.results[position]
+        there = self.results.get(result.planned.position)
+        counts = result.state is not TrialState.UNFINISHED
+        if there is None or counts or there.trial_id == result.trial_id:
+            self.results[result.planned.position] = result
+
+    # ---- what it answers
+
+    def session_line(self) -> SessionLine:
+        """How far the session is."""
+        session = self.session
+        state = "finished" if session.stage is Stage.FINISHED else "running"
+        if session.is_paused_now:
+            state = PAUSED
+        return SessionLine(
+            self.number,
+            state,
+            done=session.done_count,
+            total=len(session.order),
+            skipped=len(session.skipped),
+        )
+
+    def instruction(
+        self, *, hindrance: str | None, left_s: float | None
+    ) -> tuple[str, Urgency]:
+        """What the operator is asked to do, and how urgent that is."""
+        session, planned = self.session, self.session.called_for
+        if session.stage is Stage.FINISHED:
+            without = sum(
+                r.state not in {TrialState.FINISHED, TrialState.SET_ASIDE}
+                for r in self.results.values()
+            )
+            return finished_instruction(
+                len(session.order), without, skipped=len(session.skipped)
+            )
+        if session.is_paused_now:
+            return paused_instruction()
+        words, urgency = instruction(
+            session.stage,
+            self.plan.instructions[planned.condition] if planned else "",
+            by_key=self.by_key,
+            switch_off_first=session.must_switch_off_first,
+            seconds_left=left_s,
+            hindrance=hindrance,
+        )
+        return words, Urgency.DANGER if session.overdue else urgency
+
+    @property
+    def by_key(self) -> bool:
+        """Whether the operator has to say that the machine was switched."""
+        return self.plan.rules.start.channel is None
+
+    def stage_line(self, *, left_s: float | None) -> StageLine:
+        """The stage, what ends it, and how far it is."""
+        session = self.session
+        sentence = stage_sentence(
+            session.stage,
+            by_key=self.by_key,
+            switch_off_first=session.must_switch_off_first,
+        )
+        is_paused = session.is_paused_now
+        return StageLine(
+            name=PAUSED if is_paused else session.stage.value,
+            since_s=session.stage_since_s,
+            progress=self._progress(),
+            seconds_left=left_s,
+            time_left="" if left_s is None else time_left(left_s),
+            sentence=PAUSED_SENTENCE if is_paused else sentence,
+        )
+
+    def condition_line(self) -> ConditionLine | None:
+        """The condition in hand or called for."""
+        planned = self.session.called_for
+        if planned is None:
+            return None
+        return ConditionLine(planned.condition, planned.repeat, planned.position)
+
+    def trial_line(self) -> TrialLine | None:
+        """The trial in hand."""
+        trial = self.session.trial()
+        if trial is None:
+            return None
+        window = (trial.window.start_s, trial.window.end_s) if trial.window else None
+        return TrialLine(
+            self.begun, trial.started_s, trial.run_up_end_s, window, trial.confirmed
+        )
+
+    def slip(self) -> tuple[SlipLine, ...]:
+        """Every line of the order, as they are called for."""
+        return tuple(self._slip_line(line) for line in self.session.order)
+
+    def seconds_left(self, *, is_hindered: bool) -> float | None:
+        """How much longer, in round figures; nothing while it cannot go on."""
+        left_s = None if is_hindered else self.session.time_left_s()
+        self._shown_left_s = (
+            None
+            if left_s is None
+            else shown_seconds_left(
+                left_s,
+                shown_s=self._shown_left_s,
+                at_most_s=self.session.longest_left_s(),
+            )
+        )
+        return self._shown_left_s
+
+    def alarms(self, channels: Mapping[str, Channel]) -> list[AlarmLine]:
+        """Limits that are broken, and a machine that runs on."""
+        alarms = [
+            AlarmLine(
+                breach_text(breach, channels[breach.limit.channel]), breach.since_s
+            )
+            for breach in self.session.breaches()
+        ]
+        trial, longest_s = self.session.trial(), self.plan.rules.longest_s
+        if trial is not None and self.session.overdue:
+            since_s = trial.started_s + longest_s
+            alarms.append(AlarmLine(overdue_text(longest_s), since_s))
+        return alarms
+
+    def funnel_news(self) -> list[FunnelPoint]:
+        """Points of the required channels that have come since this was last asked."""
+        news = []
+        for channel in self.plan.rules.required:
+            point, known = self.session.funnel(channel), self._funnel.get(channel)
+            if point is None or (known and known[-1].at_s >= point.at_s):
+                continue
+            self._funnel.setdefault(channel, []).append(point)
+            news.append(point)
+        return news
+
+    def funnel(self) -> dict[str, dict[str, object]]:
+        """All points of the trial in hand, by channel."""
+        return {
+            channel: {
+                "tolerance": points[-1].tolerance,
+                "t": [round(point.at_s, 3) for point in points],
+                "mean": [point.mean for point in points],
+                "bound": [point.bound for point in points],
+            }
+            for channel, points in self._funnel.items()
+        }
+
+    # ---- inside
+
+    def _progress(self) -> float | None:
+        """Share of the averaging that is over, by how long it is likely to take."""
+        trial, left_s = self.session.trial(), self.session.time_left_s()
+        if trial is None or self.session.stage is not Stage.AVERAGING:
+            return None
+        whole_s = trial.averaging_s + (left_s or 0.0)
+        return trial.averaging_s / whole_s if whole_s > 0.0 else None
+
+    def _slip_line(self, line: PlannedTrial) -> SlipLine:
+        result = self.results.get(line.position)
+        running = self.session.trial()
+        return SlipLine(
+            position=line.position,
+            condition=line.condition,
+            repeat=line.repeat,
+            baseline=line.baseline,
+            state=self._state(
+                line, result, in_hand=running is not None and running.planned == line
+            ),
+            averages={
+                a.channel: AverageLine(
+                    a.mean,
+                    a.expanded_uncertainty,
+                    a.unit,
+                    decimals_of_uncertainty(a.expanded_uncertainty),
+                )
+                for a in (result.averages if result else ())
+            },
+            note=(result.note or None) if result else None,
+            trial=self.trials.get(result.trial_id) if result else None,
+        )
+
+    def _state(
+        self, line: PlannedTrial, result: TrialResult | None, *, in_hand: bool
+    ) -> str:
+        if in_hand:
+            return "running"
+        if line.position in self.session.skipped:
+            return "skipped"
+        if result is None:
+            return "to come"
+        return "done" if result.state is TrialState.FINISHED else result.state.value

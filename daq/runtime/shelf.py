@@ -1,0 +1,72 @@
+"""Plans that a session can be started with: those that lie beside the bench file."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from daq.config.bench import Bench
+from daq.config.plan import Plan, parse_plan
+from daq.errors import ConfigurationError, OperationRefusedError, Refusal
+
+_MARK = "\n[settling]"
+"""Every plan has this table, and neither a bench nor a profile does."""
+
+
+@dataclass(frozen=True, slots=True)
+class OnOffer:
+    """One plan file.
+
+    Attributes:
+        file: Its name.
+        plan: None where it has faults.
+        fault: What is wrong; empty where nothing is.
+    """
+
+    file: str
+    plan: Plan | None
+    fault: str = ""
+
+
+class Shelf:
+    """Looks into the bench's folder whenever it is asked: a plan that was just mended is on offer at once."""
+
+    def __init__(self, folder: Path, bench: Bench) -> None:
+        self._folder = folder
+        self._bench = bench
+
+    def on_offer(self) -> Sequence[OnOffer]:
+        """Every plan file, by name; those with faults say which."""
+        offers = []
+        for path in sorted(self._folder.glob("*.toml")):
+            try:
+                text = path.read_text(encoding="utf-8")
+            except (OSError, UnicodeDecodeError):
+                continue
+            if _MARK in f"\n{text}":
+                offers.append(self._offer(path, text))
+        return offers
+
+    def plan(self, name: str) -> Plan:
+        """The plan of this name, or of the file of this name.
+
+        Raises:
+            OperationRefusedError: If there is none, or it has faults.
+        """
+        offers = self.on_offer()
+        for offer in offers:
+            plan_name = offer.plan.name if offer.plan else ""
+            if name not in {plan_name, offer.file}:
+                continue
+            if offer.plan is None:
+                raise OperationRefusedError(Refusal.UNKNOWN_PLAN, offer.fault)
+            return offer.plan
+        known = ", ".join(o.plan.name if o.plan else o.file for o in offers) or "none"
+        text = f"no plan {name!r} beside the bench file, expected one of: {known}"
+        raise OperationRefusedError(Refusal.UNKNOWN_PLAN, text)
+
+    def _offer(self, path: Path, text: str) -> OnOffer:
+        try:
+            plan = parse_plan(text, file=path.name, bench=self._bench)
+        except ConfigurationError as exc:
+            return OnOffer(path.name, None, str(exc))
+        return OnOffer(path.name, plan)
