@@ -245,14 +245,13 @@ class Recorder:
             return
 
         async def write() -> None:
-            changes = await self._store.alterations_of(altered.trial)
-            started_utc, ended_utc = await self._store.trial_times_utc(altered.trial)
+            told = await self._store.told_of(altered.trial)
             payload = render_result(
                 altered.result,
                 session.facts,
-                revision=_LIVE_REVISIONS + changes + 1,
-                started_utc=started_utc,
-                decided_utc=ended_utc,
+                revision=_LIVE_REVISIONS + told.corrections + 1,
+                started_utc=told.started_utc,
+                decided_utc=told.ended_utc,
             )
             reason, way = altered.reason, altered.way
             at_utc = self._clock.utc_text()

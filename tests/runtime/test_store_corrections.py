@@ -110,7 +110,7 @@ async def test_what_a_relabelled_trial_was_called_for_is_kept(path: Path) -> Non
         await run_trial(store, result("7a1", POWER))
         await relabel(store)
         await relabel(store, planned=ORDER[0])
-        assert await store.alterations_of(1) == 2
+        assert (await store.told_of(1)).corrections == 2
     rows = ask(
         path,
         "SELECT trial_id, from_position, from_condition, from_repeat, from_baseline,"
@@ -146,7 +146,8 @@ async def test_a_trial_that_runs_or_is_not_there_cannot_be_changed(path: Path) -
             with pytest.raises(StoreError, match="there is no trial 7"):
                 await change(store, 7)
         assert await store.outbox_next() is None
-        assert await store.alterations_of(1) == 0
+        with pytest.raises(StoreError, match="trial 1 has not ended"):
+            await store.told_of(1)
     assert [(t.state, t.condition, t.note) for t in read_trials(path)] == [
         ("running", "long lead", "")
     ]
@@ -186,7 +187,7 @@ async def test_a_trial_set_aside_keeps_its_averages_and_how_it_had_ended(
             await set_aside(store)
         found = await store.open_session("leads")
         assert await store.outbox_next() == (1, "7a1", "results", "{}")
-        assert await store.alterations_of(1) == 1
+        assert (await store.told_of(1)).corrections == 1
     assert found is not None
     assert found.ended[0].state is TrialState.SET_ASIDE
     assert found.ended[0].note == "set aside: door open"

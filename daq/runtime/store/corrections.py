@@ -53,13 +53,22 @@ class Correction:
     outbox: tuple[str, str] | None
 
 
-def trial_times_utc(connection: sqlite3.Connection, number: int) -> tuple[str, str]:
-    """When an ended trial began and ended, RFC 3339, on whatever clock it was recorded.
+@dataclass(frozen=True, slots=True)
+class ToldTrial:
+    """How often a trial was changed after it had ended [1], and when it began and ended, RFC 3339."""
+
+    corrections: int
+    started_utc: str
+    ended_utc: str
+
+
+def told_trial(connection: sqlite3.Connection, number: int) -> ToldTrial:
+    """What is told of an ended trial beside its result; its times are those of the clock it was recorded on.
 
     Raises:
         StoreError: If there is no such trial, or it has not ended.
     """
-    found: tuple[str, str] | None = connection.execute(
+    found = connection.execute(
         f"SELECT {utc_text('c', 't.started_s')}, {utc_text('c', 't.ended_s')}"  # noqa: S608 - constants
         " FROM trials t JOIN clocks c ON c.id = t.clock_id"
         " WHERE t.id = ? AND t.ended_s IS NOT NULL",
@@ -68,7 +77,7 @@ def trial_times_utc(connection: sqlite3.Connection, number: int) -> tuple[str, s
     if found is None:
         msg = f"trial {number} has not ended"
         raise StoreError(msg)
-    return found
+    return ToldTrial(count_corrections(connection, number), *found)
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,7 @@ from daq.records import (
 from daq.runtime.store import corrections, sessions, spans, thinning
 from daq.runtime.store.analyses import average_rows
 from daq.runtime.store.buffer import RowBuffer
-from daq.runtime.store.corrections import Correction
+from daq.runtime.store.corrections import Correction, ToldTrial, told_trial
 from daq.runtime.store.layout import InstrumentTable
 from daq.runtime.store.opening import lock_for_writing, prepare_store, take_over
 from daq.runtime.store.resuming import (
@@ -448,21 +448,9 @@ class Store:
             )
         )
 
-    async def alterations_of(self, trial: int) -> int:
-        """How many times a trial was relabelled or set aside."""
-        return await self._run(
-            lambda connection: corrections.count_corrections(connection, trial)
-        )
-
-    async def trial_times_utc(self, trial: int) -> tuple[str, str]:
-        """When an ended trial began and ended, RFC 3339.
-
-        Raises:
-            StoreError: If there is no such trial, or it has not ended.
-        """
-        return await self._run(
-            lambda connection: corrections.trial_times_utc(connection, trial)
-        )
+    async def told_of(self, trial: int) -> ToldTrial:
+        """What is told of an ended trial beside its result; StoreError if it has not ended."""
+        return await self._run(lambda connection: told_trial(connection, trial))
 
     async def thin(self, *, older_than_s: float, every_s: float) -> int:
         """Thin what was read outside sessions; goes on where it was, in short transactions.
