@@ -184,7 +184,7 @@ def finished_instruction(
         skipped: Lines that were left out [1].
     """
     if without_average:
-        left_out = f" and {skipped} left out" if skipped else ""
+        left_out = f"; {skipped} left out" if skipped else ""
         words = f"Finished, but {without_average} of {total} trials did not settle or broke a limit{left_out}."
         return f"{words} Unplug the machine.", Urgency.ACTION
     if skipped:

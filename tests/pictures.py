@@ -1,4 +1,4 @@
-"""Makes the pictures of README.md: the live page in the middle of a trial, and the report of a session.
+"""Makes the pictures of README.md: the operator's live page in the middle of a trial, and the report of a session.
 
     .venv/bin/python tests/pictures.py
 
@@ -40,7 +40,7 @@ def main() -> None:
         with _demonstration(Path(folder)) as demo:
             url = _page_url(demo)
             _wait_for_third_average(url)
-            _shoot(browser, url, PICTURES / "page.png")
+            _shoot(browser, _operators_link(Path(folder)), PICTURES / "page.png")
             print("session goes on …", flush=True)
             demo.wait(_WITHIN_S)
         report = next(Path(folder).glob("*/report.html"))
@@ -73,6 +73,19 @@ def _page_url(demo: "subprocess.Popen[str]") -> str:
     raise RuntimeError(msg)
 
 
+def _operators_link(folder: Path) -> str:
+    bench = next(folder.glob("*/bench.toml"))
+    told = subprocess.run(
+        [sys.executable, "-m", "daq", "session", str(bench), "links"],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        text=True,
+        check=True,
+        timeout=60,
+    ).stdout
+    return told.splitlines()[0].removeprefix("To operate: ")
+
+
 def _wait_for_third_average(url: str) -> None:
     """By then the slip has results, and the charts have something to show."""
     end_s = time.monotonic() + _WITHIN_S
@@ -82,7 +95,12 @@ def _wait_for_third_average(url: str) -> None:
                 state = json.load(answer)
         except urllib.error.URLError:
             state = None
-        if state and state["session"]["done"] >= 2 and state["trial"]:
+        if (
+            state
+            and state["session"]
+            and state["session"]["done"] >= 2
+            and state["trial"]
+        ):
             stage = state["stage"]
             if stage["name"] == "averaging" and (stage["progress"] or 0.0) > 0.4:
                 return

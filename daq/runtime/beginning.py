@@ -165,8 +165,12 @@ async def _begin(
         seed=seed,
         order=order,
     )
-    words = f"{before}Session {number} begins: {len(order)} trials."
+    words = f"{before}Session {number} begins: {_trials(len(order))}."
     return Beginning(dataclasses.replace(facts, number=number), order, (), words)
+
+
+def _trials(count: int) -> str:
+    return "1 trial" if count == 1 else f"{count} trials"
 
 
 async def resume_in_service(

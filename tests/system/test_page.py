@@ -122,7 +122,9 @@ async def test_a_value_that_is_not_renewed_looks_old(
 
 async def test_the_chart_is_drawn_and_goes_on(browser: Browser, bench: Bench) -> None:
     times = [NOW_S - 300.0 + n for n in range(300)]
-    bench.trace = {"power": {"t": times, "v": [1385.0 + n % 7 for n in range(300)]}}
+    bench.face.recent = {
+        "power": {"t": times, "v": [1385.0 + n % 7 for n in range(300)]}
+    }
     bench.snapshot = AVERAGING
     async with opened(browser, bench) as tab:
         chart = tab.locator('[data-channel="power"]')
@@ -172,11 +174,11 @@ async def test_the_slip_fills_and_what_is_unknown_stays_blank(
     async with opened(browser, bench) as tab:
         await expect(row(tab, 1).locator(".number").first).to_have_text("1417 ± 10")
         await expect(row(tab, 2).locator(".number").first).to_have_text("")
-        await expect(row(tab, 2).locator(".state")).to_have_text("to come")
+        await expect(row(tab, 2).locator(".state > span")).to_have_text("to come")
         bench.show(AVERAGING)
         # The channel's uncertainty leaves out the meter's accuracy: not for the slip.
         await expect(row(tab, 2).locator(".number").first).to_have_text("1383.2")
-        await expect(row(tab, 2).locator(".state")).to_have_text(
+        await expect(row(tab, 2).locator(".state > span")).to_have_text(
             "averaging, provisional"
         )
         bench.show(SETTLED)
@@ -242,7 +244,7 @@ async def test_a_lost_connection_is_told_and_mended_without_loading_again(
         await expect(heading).to_have_css("opacity", "0.86")
 
         bench.snapshot = AVERAGING
-        bench.trace = {"power": {"t": [bench.now_s - 1.0], "v": [1200.0]}}
+        bench.face.recent = {"power": {"t": [bench.now_s - 1.0], "v": [1200.0]}}
         async with bench.serving():
             await expect(heading).to_have_text(AVERAGING.instruction)
             await expect(banner).to_have_count(0)

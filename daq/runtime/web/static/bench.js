@@ -48,13 +48,15 @@ export function adopt(parts, { restarted = false } = {}) {
   setNow(snapshot.clock.now_s);
 }
 
+const ROUNDING_S = 0.001; // Readings tell their time to the millisecond, the channels' lines in full.
+
 // What came by as a reading since the channels were told of is newer than what they tell.
 function keepNewerReadings(channels, known) {
   if (channels === known) return;
   const before = new Map(known.map((channel) => [channel.name, channel]));
   for (const channel of channels) {
     const { value, at_s, condition } = before.get(channel.name) ?? {};
-    if (at_s > (channel.at_s ?? -Infinity)) Object.assign(channel, { value, at_s, condition });
+    if (at_s > (channel.at_s ?? -Infinity) + ROUNDING_S) Object.assign(channel, { value, at_s, condition });
   }
 }
 
