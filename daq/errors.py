@@ -133,6 +133,7 @@ class Refusal(StrEnum):
     UNKNOWN_CONDITION = "unknown-condition"
     ALREADY_SO = "already-so"
     NOT_TAKEN = "not-taken"
+    STORE_FAILING = "store-failing"
 
 
 class OperationRefusedError(DaqError):

@@ -10,7 +10,10 @@ from dataclasses import dataclass
 LONGEST_TEXT = 500
 """Characters of a note or a reason."""
 
-_NOT_PRINTABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]+")
+# Control characters, what turns the direction of text round or has no width, and what is no character at all.
+_NOT_PRINTABLE = re.compile(
+    r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ud800-\udfff]+"
+)
 
 
 @dataclass(frozen=True, slots=True)

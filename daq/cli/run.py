@@ -27,12 +27,9 @@ def run(arguments: Sequence[str]) -> int:
     bench, plan = load_bench_and_plan(Path(options.bench), Path(options.plan))
     same = SameAsBefore(machine=True, meters=True, room=True) if options.same else None
     try:
-        outcome, store_path = _carried_out(options, bench, plan, same)
+        outcome, store_path = _carried_out_once_asked(options, bench, plan, same)
     except OperationRefusedError as exc:
-        if exc.code is not Refusal.ANOTHER_DAY:
-            raise InputError(str(exc)) from exc
-        same = _asked_what_is_the_same(exc)
-        outcome, store_path = _carried_out(options, bench, plan, same)
+        raise InputError(str(exc)) from exc
     if options.json:
         sys.stdout.write(outcome_json(outcome, store_path) + "\n")
     else:
@@ -40,6 +37,19 @@ def run(arguments: Sequence[str]) -> int:
             f"Results are in {store_path}; daq compare {store_path} says what was lost, daq report makes a page of it.\n"
         )
     return exit_code(outcome)
+
+
+def _carried_out_once_asked(
+    options: argparse.Namespace, bench: Bench, plan: Plan, same: SameAsBefore | None
+) -> tuple[Outcome, Path]:
+    """As `_carried_out`; on another day what is the same is asked first."""
+    try:
+        return _carried_out(options, bench, plan, same)
+    except OperationRefusedError as exc:
+        if exc.code is not Refusal.ANOTHER_DAY:
+            raise
+        same = _asked_what_is_the_same(exc)
+    return _carried_out(options, bench, plan, same)
 
 
 def _carried_out(

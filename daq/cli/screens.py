@@ -4,6 +4,7 @@ import contextlib
 import os
 import sys
 from collections.abc import Callable, Iterator
+from io import TextIOWrapper
 from typing import Protocol, TextIO
 
 from daq.records import PlannedTrial, TrialResult, TrialState
@@ -109,6 +110,9 @@ def display_for(*, plain: bool, to_stderr: bool) -> Iterator[FinishingDisplay]:
     """The display that suits the terminal."""
     stream = sys.stderr if to_stderr else sys.stdout
     if plain or not stream.isatty():
+        # A name or a note in letters that the terminal does not have ends no session.
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="replace")
         yield PlainDisplay(stream)
         return
     from daq.cli.slip import SlipDisplay  # rich costs a tenth of a second

@@ -38,6 +38,7 @@ class Beginning:
         is_paused: Whether it was left while paused.
         numbers: Trials' numbers in the store, by their UUID.
         is_another_day: It is taken up on another day, and has to begin with a baseline.
+        worked_on_utc: When it was last worked on, RFC 3339.
     """
 
     facts: SessionFacts
@@ -48,6 +49,7 @@ class Beginning:
     is_paused: bool = False
     numbers: Mapping[str, int] = field(default_factory=dict)
     is_another_day: bool = False
+    worked_on_utc: str = ""
 
 
 async def begin_or_resume(
@@ -82,7 +84,7 @@ async def begin_or_resume(
         is_another_day = bool(found.ended) and is_long_ago(found.worked_on_utc, clock)
         if is_another_day:
             _ask_what_is_the_same(found, same)
-        return await _resume(store, found, is_another_day=is_another_day)
+        return await _resume(store, found, clock, is_another_day=is_another_day)
     done = len(_done_positions(found))
     number = found.facts.number
     if done and not new_session:
@@ -98,10 +100,13 @@ async def begin_or_resume(
 
 def is_long_ago(worked_on_utc: str, clock: Clock) -> bool:
     """Whether a session that was last worked on then is taken up on another day."""
-    now, then = (
-        datetime.fromisoformat(text) for text in (clock.utc_text(), worked_on_utc)
-    )
-    return (now - then).total_seconds() >= ANOTHER_DAY_H * 3600.0
+    return seconds_since(worked_on_utc, clock) >= ANOTHER_DAY_H * 3600.0
+
+
+def seconds_since(utc: str, clock: Clock) -> float:
+    """Real time since then [s]."""
+    now, then = (datetime.fromisoformat(text) for text in (clock.utc_text(), utc))
+    return (now - then).total_seconds()
 
 
 def _ask_what_is_the_same(found: StoredSession, same: SameAsBefore | None) -> None:
@@ -109,10 +114,15 @@ def _ask_what_is_the_same(found: StoredSession, same: SameAsBefore | None) -> No
     if same is None:
         text = f"session {number} {ANOTHER_DAY_QUESTION}"
         raise OperationRefusedError(Refusal.ANOTHER_DAY, text)
-    changed = [name for name, kept in dataclasses.asdict(same).items() if not kept]
+    names = {
+        "machine": "another machine",
+        "meters": "other meters",
+        "room": "another room",
+    }
+    changed = [names[n] for n, kept in dataclasses.asdict(same).items() if not kept]
     if changed:
         text = (
-            f"session {number} cannot go on with another {' and another '.join(changed)}:"
+            f"session {number} cannot go on with {' and '.join(changed)}:"
             " its trials could not be compared; begin anew"
         )
         raise OperationRefusedError(Refusal.NOT_THE_SAME, text)
@@ -185,16 +195,29 @@ async def resume_in_service(
     if change is not None:
         msg = f"{change}; put that back and start it, or begin anew"
         raise InputError(msg)
-    return await _resume(store, found, is_another_day=False)
+    return await _resume(store, found, clock, is_another_day=False)
+
+
+def _with_lines_of(found: StoredSession) -> tuple[PlannedTrial, ...]:
+    """The order; a line whose trial was written before the line itself, when the program was killed, is put back."""
+    known = {line.position for line in found.order}
+    lost = {
+        r.planned.position: r.planned
+        for r in found.ended
+        if r.planned.position not in known
+    }
+    return (*found.order, *lost.values())
 
 
 async def _resume(
-    store: Store, found: StoredSession, *, is_another_day: bool
+    store: Store, found: StoredSession, clock: Clock, *, is_another_day: bool
 ) -> Beginning:
     for trial in found.running:
         await store.mark_unfinished(
             trial.number, "the program was stopped while it ran"
         )
+    if is_another_day:
+        await store.touch_session(found.facts.number, clock.utc_text())
     again = await store.stored_session(found.facts.number) or found
     done = _done_positions(again)
     words = (
@@ -203,11 +226,12 @@ async def _resume(
     )
     return Beginning(
         found.facts,
-        found.order,
+        _with_lines_of(again),
         again.ended,
         words,
         skipped=again.skipped,
         is_paused=again.paused,
         numbers=again.numbers,
         is_another_day=is_another_day,
+        worked_on_utc=again.worked_on_utc,
     )

@@ -6,6 +6,7 @@ as it is.
 
 import json
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from daq.config.bench import Bench, Instrument
@@ -24,6 +25,7 @@ from daq.runtime.snapshot import (
     Snapshot,
     StageLine,
 )
+from daq.runtime.thinned_trace import ThinnedTrace
 from daq.trials.stages import Stage
 from daq.wording import (
     IDLE_SENTENCE,
@@ -41,7 +43,6 @@ IDLE = "idle"
 
 _EVENTS = 50
 _TRACE_S = 900.0
-_TRACE_POINTS = 9000
 _OLD_INTERVALS = 2.5
 _OLD_LEAST_S = 2.0
 _JITTER_S = 0.4
@@ -72,8 +73,11 @@ class Board:
         lead_warning: What the fitted lead looks like, where it is not the one called for.
     """
 
-    def __init__(self, bench: Bench, *, clock: Clock) -> None:
+    def __init__(
+        self, bench: Bench, *, clock: Clock, ends_with_session: bool = False
+    ) -> None:
         """An idle bench."""
+        self._ends_with_session = ends_with_session
         self.store = PartLine("ok", "")
         self.broker = PartLine("away", "not connected yet")
         self.lines: SessionLines | None = None
@@ -85,9 +89,7 @@ class Board:
         self._by_instrument = bench.channels_by_instrument()
         self._latest = {i.name: _Latest() for i in bench.instruments}
         self._events: deque[EventLine] = deque(maxlen=_EVENTS)
-        self._traces: dict[str, deque[tuple[float, float | None]]] = {
-            name: deque(maxlen=_TRACE_POINTS) for name in self._channels
-        }
+        self._traces = {name: ThinnedTrace(_TRACE_S) for name in self._channels}
         self._began_s = clock.bench_s()
         self._store_failing_since_s: float | None = None
 
@@ -115,7 +117,7 @@ class Board:
         latest.reading = outcome
         latest.readings += 1
         for name, value in self.values_of(outcome).items():
-            self._traces[name].append((outcome.at_s, value))
+            self._traces[name].append(outcome.at_s, value)
 
     def values_of(self, reading: Reading) -> dict[str, float | None]:
         """A reading's values under the names of their channels."""
@@ -137,17 +139,13 @@ class Board:
 
     # ---- what it answers
 
-    def trace_json(self) -> str:
-        """Recent readings of every channel, for the charts."""
-        since = self._clock.bench_s() - _TRACE_S
-        channels = {}
-        for name, points in self._traces.items():
-            recent = [point for point in points if point[0] >= since]
-            channels[name] = {
-                "t": [round(t, 3) for t, _ in recent],
-                "v": [v for _, v in recent],
-            }
-        return json.dumps({"format": 1, "channels": channels}, allow_nan=False)
+    def trace_json(self) -> Iterator[str]:
+        """Recent readings of every channel, for the charts: one text, channel by channel."""
+        before = '{"format": 1, "channels": {'
+        for name, trace in self._traces.items():
+            yield f"{before}{json.dumps(name)}: {trace.as_json(self._clock.bench_s())}"
+            before = ", "
+        yield "}}"
 
     def funnel_json(self) -> str:
         """How the required channels of the trial in hand have come to settle so far, for the page."""
@@ -187,6 +185,7 @@ class Board:
             alarms=self._alarms(now_s),
             events=tuple(self._events),
             comparison=self.comparison,
+            ends_with_session=self._ends_with_session,
         )
 
     # ---- parts of the snapshot

@@ -18,7 +18,7 @@ from typing import Any
 from daq.config.bench import Bench, Instrument
 from daq.config.plan import Plan
 from daq.errors import OperationRefusedError
-from daq.operations import Acknowledge, Operation, SameAsBefore, Switched
+from daq.operations import Acknowledge, Operation, SameAsBefore, Start, Switched
 from daq.records import Gap, Reading
 from daq.runtime.answering import Answering
 from daq.runtime.board import Board
@@ -100,8 +100,11 @@ async def run_session(
     """
     async with _daemon(around, is_one_shot=True) as daemon:
         first = await daemon.desk.begin(plan, new_session=new_session, same=same)
+        begun = Start(plan.name, new=new_session, same=same)
+        daemon.recorder.operation("start", asdict(begun), way="command line")
         daemon.started(first.words)
         stopped_by = await daemon.run()
+        daemon.recorder.operation("stop", {}, way="command line")
     return Outcome(
         first.facts.number,
         first.session.order,
@@ -193,7 +196,7 @@ class _Daemon:
         is_one_shot: bool,
     ) -> None:
         bench, clock = around.bench, around.clock
-        self.board = Board(bench, clock=clock)
+        self.board = Board(bench, clock=clock, ends_with_session=is_one_shot)
         self._around = around
         self._bench = bench
         self._clock = clock
@@ -226,6 +229,7 @@ class _Daemon:
             recorder=self.recorder,
             shelf=shelf,
             event=self.event,
+            on_taken=self._taken,
             on_over=self._over,
         )
         self._operating = Operating(self.desk, clock=clock)
@@ -432,6 +436,11 @@ class _Daemon:
         running = self.desk.running
         if running is not None:
             self._growing.ended(running.facts.number, len(running.ended))
+
+    def _taken(self) -> None:
+        """A session is taken in hand: what was compared before is not of it."""
+        self._growing.left()
+        self._grow()
 
     def _over(self) -> None:
         """The session in hand is finished or left."""

@@ -3,6 +3,7 @@
 The bench is polled all the time; only what stands here comes and goes.
 """
 
+import asyncio
 from collections.abc import Callable
 from typing import Protocol
 
@@ -12,10 +13,12 @@ from daq.errors import InputError, OperationRefusedError, Refusal
 from daq.operations import SameAsBefore, Start
 from daq.records import Reading
 from daq.runtime.beginning import (
+    ANOTHER_DAY_H,
     Beginning,
     begin_or_resume,
     is_long_ago,
     resume_in_service,
+    seconds_since,
 )
 from daq.runtime.board import Board
 from daq.runtime.clock import Clock
@@ -32,6 +35,8 @@ from daq.wording import (
     overdue_text,
     stopped_answer,
 )
+
+_LAST = frozenset({Happening.OFF_LAST, Happening.SKIPPED_LAST})
 
 
 class TellEvent(Protocol):
@@ -60,6 +65,7 @@ class Desk:
         recorder: Recorder,
         shelf: Shelf,
         event: TellEvent,
+        on_taken: Callable[[], None],
         on_over: Callable[[], None],
     ) -> None:
         """Nothing in hand.
@@ -72,6 +78,7 @@ class Desk:
             recorder: Writes it.
             shelf: Plans to choose from.
             event: Tells what happened.
+            on_taken: Told when a session is taken in hand.
             on_over: Told when the session is finished or left.
         """
         self.running: Running | None = None
@@ -82,8 +89,10 @@ class Desk:
         self._clock = clock
         self._board = board
         self._shelf = shelf
+        self._on_taken = on_taken
         self._on_over = on_over
         self._overdue_told = False
+        self._worked_s = clock.wire_s()
 
     # ---- taken in hand, put away
 
@@ -103,6 +112,8 @@ class Desk:
             new_session=new_session,
             same=same,
         )
+        # Not before: what is refused changes nothing.
+        self._put_away()
         running = self._take(plan, beginning)
         if beginning.is_another_day:
             session = running.session
@@ -118,6 +129,11 @@ class Desk:
         running = self.running = Running(self._bench, plan, beginning)
         self._board.open(running.lines)
         self.recorder.open(running.facts, plan.rules)
+        since_s = 0.0
+        if beginning.worked_on_utc:
+            since_s = max(seconds_since(beginning.worked_on_utc, self._clock), 0.0)
+        self._worked_s = self._clock.wire_s() - since_s
+        self._on_taken()
         return running
 
     async def take_up(self) -> str:
@@ -144,9 +160,11 @@ class Desk:
             return f"Session {number} cannot go on by itself: {exc}"
         running = self._take(plan, beginning)
         open_numbers = {s.number for s in await self._store.open_sessions()}
+        # The program was killed before that was written.
         if running.is_finished and number in open_numbers:
-            # The program was killed after the last trial and before that was written.
             self._finished()
+        elif not running.is_finished and number not in open_numbers:
+            self.recorder.reopen()
         return running.words
 
     async def take_in_hand(self, start: Start) -> str:
@@ -159,14 +177,23 @@ class Desk:
         if running is not None and not running.is_finished:
             text = f"session {running.facts.number} is in hand; stop it first"
             raise OperationRefusedError(Refusal.BUSY, text)
-        plan = self._shelf.plan(start.plan)
-        self._put_away()
+        plan = await asyncio.to_thread(self._shelf.plan, start.plan)
         try:
             begun = await self.begin(plan, new_session=start.new, same=start.same)
         except InputError as exc:
             raise OperationRefusedError(Refusal.CHANGED, str(exc)) from exc
         self.event("session", begun.words)
         return begun.words
+
+    def refuse_while_failing(self) -> None:
+        """A session cannot be begun in a store that cannot be written, and must not be begun later unasked.
+
+        Raises:
+            OperationRefusedError: If it cannot.
+        """
+        if self._store.failing is not None:
+            text = f"the store cannot be written, so nothing can be begun: {self._store.failing}"
+            raise OperationRefusedError(Refusal.STORE_FAILING, text)
 
     def leave(self) -> str:
         """Leave the session in hand as it stands; a sentence says that.
@@ -215,6 +242,7 @@ class Desk:
         if running is None:
             return
         self.happened(running.session.tick(now_s))
+        self._look_at_the_day(running)
         warning = running.leads.warning(now_s)
         if warning is not None:
             running.session.mark(warning.seen)
@@ -223,6 +251,21 @@ class Desk:
         if running.session.overdue and not self._overdue_told:
             self.event("alarm", overdue_text(running.plan.rules.longest_s))
         self._overdue_told = running.session.overdue
+
+    def _look_at_the_day(self, running: Running) -> None:
+        """A session that nobody works on is put away: on another day it has to be asked whether all is the same."""
+        if running.in_hand is not None or running.is_finished or not running.ended:
+            return
+        if self._clock.wire_s() - self._worked_s < ANOTHER_DAY_H * 3600.0:
+            return
+        number = running.facts.number
+        words = (
+            f"Session {number} is put away: nobody has worked on it for {ANOTHER_DAY_H:g} hours."
+            " Start it again once machine, meters and room are as they were."
+        )
+        self.event("session", words)
+        self._put_away()
+        self._on_over()
 
     def mark(self, note: str) -> None:
         """Write something down about the trial in hand."""
@@ -238,6 +281,8 @@ class Desk:
             before = self.recorder.trial
             self.recorder.note(occurrence)
             running.happened(occurrence, trial=before)
+            if occurrence.happening is not None:
+                self._worked_s = self._clock.wire_s()
             if occurrence.happening is Happening.SWITCHED_ON:
                 if self._board.store.state != "ok":
                     running.session.mark(STORE_WAS_FAILING)
@@ -245,7 +290,8 @@ class Desk:
                 self._board.lead_warning = None
             text = occurrence_text(occurrence)
             self.event("trial", text, at_s=occurrence.at_s)
-        if occurrences and running.is_finished:
+        # Once: a limit that breaks afterwards is told of a session that is finished already.
+        if any(o.happening in _LAST for o in occurrences):
             self._finished()
 
     def _finished(self) -> None:

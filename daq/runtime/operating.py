@@ -83,6 +83,7 @@ class Operating:
                 self._desk.recorder.operation(kind, {}, way=way)
                 return self._desk.leave()
             if isinstance(operation, Start):
+                self._desk.refuse_while_failing()
                 text = await self._desk.take_in_hand(operation)
             else:
                 text = self._carried_out(operation, way)
@@ -229,5 +230,5 @@ def _not_taken(running: Running) -> str:
     if running.session.is_paused_now:
         return "the session is paused, go on first, then switch on"
     if running.session.trial() is not None:
-        return "the start channel says that the machine runs, so it is not taken for switched off"
+        return "the start channel says that the machine runs: that is believed rather than the key"
     return "nothing is called for, so nothing begins"

@@ -94,8 +94,7 @@ class Recorder:
         """What comes from now on belongs to this session."""
         self._session = _Session(facts, render_rule(rules))
 
-        number = facts.number
-        self._to_write.put_nowait(lambda: self._store.begin_span(number))
+        self._begin_span(facts.number)
 
     def leave(self) -> None:
         """What comes from now on belongs to no session; a trial in hand of which nothing is known is unfinished."""
@@ -105,13 +104,13 @@ class Recorder:
         self._trial = None
         if number is None:
             return
+        numbers = self._store.next_numbers
 
         async def write() -> None:
             if trial is not None and is_open:
                 note = "the session was left while it ran"
                 await self._store.mark_unfinished(trial, note)
-            await self._store.touch_session(number, self._clock.utc_text())
-            await self._store.end_span(number)
+            await self._store.end_span(number, numbers)
 
         self._to_write.put_nowait(write)
 
@@ -120,9 +119,11 @@ class Recorder:
         number, ended_utc = self._number(), self._clock.utc_text()
         if number is None:
             return
+        numbers = self._store.next_numbers
 
         async def write() -> None:
             await self._store.end_session(number, state="finished", ended_utc=ended_utc)
+            await self._store.end_span(number, numbers)
 
         self._to_write.put_nowait(write)
 
@@ -223,7 +224,6 @@ class Recorder:
             await self._store.update_session(
                 number, order=lines, skipped=left_out, paused=is_paused
             )
-            await self._store.touch_session(number, self._clock.utc_text())
 
         self._to_write.put_nowait(write)
 
@@ -232,11 +232,13 @@ class Recorder:
         number = self._number()
         if number is None:
             return
+        self._to_write.put_nowait(lambda: self._store.reopen_session(number))
+        self._begin_span(number)
 
-        async def write() -> None:
-            await self._store.reopen_session(number)
-
-        self._to_write.put_nowait(write)
+    def _begin_span(self, session: int) -> None:
+        # What is read until this is written belongs to the session too.
+        numbers = self._store.next_numbers
+        self._to_write.put_nowait(lambda: self._store.begin_span(session, numbers))
 
     def alter(self, altered: Altered) -> None:
         """Write that a trial counts for another line, or no longer; the broker is told it once more."""
@@ -324,6 +326,5 @@ class Recorder:
             judged_before=item.judged_before,
             outbox=outbox,
         )
-        await self._store.touch_session(facts.number, self._clock.utc_text())
         if outbox is not None:
             self._on_result_stored()

@@ -44,7 +44,7 @@ class Shelf:
                 continue
             if _MARK in f"\n{text}":
                 offers.append(self._offer(path, text))
-        return offers
+        return _told_apart(offers)
 
     def plan(self, name: str) -> Plan:
         """The plan of this name, or of the file of this name.
@@ -70,3 +70,21 @@ class Shelf:
         except ConfigurationError as exc:
             return OnOffer(path.name, None, str(exc))
         return OnOffer(path.name, plan)
+
+
+def _told_apart(offers: Sequence[OnOffer]) -> list[OnOffer]:
+    """Two plans of one name would be taken for each other: neither is on offer until one has another."""
+    files: dict[str, list[str]] = {}
+    for offer in offers:
+        if offer.plan is not None:
+            files.setdefault(offer.plan.name, []).append(offer.file)
+    return [
+        offer
+        if offer.plan is None or len(files[offer.plan.name]) == 1
+        else OnOffer(
+            offer.file,
+            None,
+            f"name: {offer.plan.name!r} is that of {' and '.join(files[offer.plan.name])}, expected a name of its own",
+        )
+        for offer in offers
+    ]

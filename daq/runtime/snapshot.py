@@ -183,7 +183,11 @@ class EventLine:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """Everything a screen shows at one moment."""
+    """Everything a screen shows at one moment.
+
+    Attributes:
+        ends_with_session: The service ends by itself when the session is finished: its silence then is no ailment.
+    """
 
     format: int
     bench: str
@@ -204,6 +208,7 @@ class Snapshot:
     alarms: tuple[AlarmLine, ...]
     events: tuple[EventLine, ...]
     comparison: ComparisonLine | None = None
+    ends_with_session: bool = False
 
     def as_json(self) -> str:
         """The snapshot for the page."""

@@ -18,11 +18,13 @@ import pytest
 
 from daq.config.bench import Bench, parse_bench
 from daq.config.plan import Plan, parse_plan
-from daq.records import Gap, PlannedTrial, Reading, TrialResult
+from daq.records import Gap, Reading, SessionFacts, TrialResult
+from daq.runtime.beginning import Beginning
 from daq.runtime.board import Board
 from daq.runtime.broker import EmbeddedBroker
 from daq.runtime.clock import Clock
 from daq.runtime.recorder import Recorder
+from daq.runtime.running import Running
 from daq.trials.session import Occurrence, Session
 from daq.trials.stages import Stage
 from tests.runtime.brokers import AnyBroker, Mosquitto
@@ -278,50 +280,25 @@ def plan(bench: Bench) -> Plan:
     return parse_plan(PLAN, file="plan.toml", bench=bench)
 
 
-class Rehearsal:
-    """A session whose readings the test makes; who must be told is told as by the daemon."""
+class MeterInHand:
+    """The mains meter's readings as the test makes them; who takes them is for its heirs to say."""
 
-    def __init__(
-        self,
-        bench: Bench,
-        plan: Plan,
-        computer: Computer,
-        *,
-        clock: Clock | None = None,
-        recorder: Recorder | None = None,
-        order: tuple[PlannedTrial, ...] = (),
-        earlier: tuple[TrialResult, ...] = (),
-    ) -> None:
-        self.clock = clock or computer.clock()
-        self.order = order or plan.order(1)
-        self.session = Session(plan.rules, self.order, earlier=earlier)
-        self.board = Board(
-            bench,
-            plan,
-            self.session,
-            self.order,
-            clock=self.clock,
-            session_number=1,
-            earlier=earlier,
-        )
-        self._recorder = recorder
+    def __init__(self, computer: Computer, *, clock: Clock) -> None:
+        self.clock = clock
         self._computer = computer
         self._random = Random(1)  # noqa: S311 - noise of a meter, no secret
 
+    @property
+    def session(self) -> Session:
+        raise NotImplementedError
+
     def take(self, outcome: Reading | Gap) -> None:
-        if isinstance(outcome, Reading):
-            self._happened(self.session.feed(outcome))
-        if self._recorder is not None:
-            self._recorder.take(outcome)
-        self.board.take(outcome)
+        raise NotImplementedError
 
     def read(self, amperes: float, watts: float | None) -> None:
         """A second passes, then the mains meter is read."""
         self._computer.pass_s(1.0)
         self.take(Reading("meter", self.clock.bench_s(), (amperes, watts)))
-
-    def tick(self) -> None:
-        self._happened(self.session.tick(self.clock.bench_s()))
 
     def stand_still(self) -> None:
         """The machine is off for longer than the least off time."""
@@ -337,11 +314,58 @@ class Rehearsal:
         msg = f"{self.session.stage} after 400 s, expected {stage}"
         raise AssertionError(msg)
 
+
+class Rehearsal(MeterInHand):
+    """A session whose readings the test makes; who must be told is told as by the daemon."""
+
+    def __init__(
+        self,
+        bench: Bench,
+        plan: Plan,
+        computer: Computer,
+        *,
+        clock: Clock | None = None,
+        recorder: Recorder | None = None,
+        start: Beginning | None = None,
+    ) -> None:
+        super().__init__(computer, clock=clock or computer.clock())
+        self.running = Running(bench, plan, start or rehearsed(plan))
+        self.board = Board(bench, clock=self.clock)
+        self.board.open(self.running.lines)
+        self._recorder = recorder
+
+    @property
+    def session(self) -> Session:
+        return self.running.session
+
+    def take(self, outcome: Reading | Gap) -> None:
+        if isinstance(outcome, Reading):
+            self._happened(self.session.feed(outcome))
+        if self._recorder is not None:
+            self._recorder.take(outcome)
+        self.board.take(outcome)
+
+    def tick(self) -> None:
+        self._happened(self.session.tick(self.clock.bench_s()))
+
     def _happened(self, occurrences: list[Occurrence]) -> None:
         for occurrence in occurrences:
+            trial = self._recorder.trial if self._recorder else None
             if self._recorder is not None:
                 self._recorder.note(occurrence)
-            if occurrence.happening and occurrence.stage is Stage.RUNNING_UP:
-                self.board.trial_began()
-            if occurrence.result is not None:
-                self.board.result(occurrence.result)
+            self.running.happened(occurrence, trial=trial)
+
+
+def rehearsed(plan: Plan, *, earlier: tuple[TrialResult, ...] = ()) -> Beginning:
+    """The beginning of a session that no store knows of."""
+    facts = SessionFacts(
+        session_id="rehearsed",
+        number=1,
+        bench="leads",
+        plan=plan.name,
+        machine=plan.machine,
+        started_utc="1985-04-12T23:20:50.520Z",
+        speed=1.0,
+        software="steadybench 0",
+    )
+    return Beginning(facts, plan.order(1), earlier, "Session 1 begins: 2 trials.")

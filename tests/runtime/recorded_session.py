@@ -10,8 +10,9 @@ from typing import Any
 
 from daq.config.bench import Bench
 from daq.config.plan import Plan
-from daq.errors import InputError
+from daq.errors import DaqError
 from daq.messages import Topics
+from daq.operations import SameAsBefore
 from daq.runtime.beginning import Beginning, begin_or_resume
 from daq.runtime.clock import Clock
 from daq.runtime.recorder import Recorder
@@ -49,6 +50,7 @@ async def recording(
     *,
     new: bool = False,
     speed: float = 1.0,
+    same: SameAsBefore | None = None,
 ) -> AsyncIterator[tuple[Recording, Store]]:
     """Begin or go on, as the daemon does; at the end the program is gone, without a word."""
     troubles: list[str | None] = []
@@ -67,29 +69,23 @@ async def recording(
         speed=offset.speed,
     )
     try:
-        start = await begin_or_resume(store, bench, plan, clock, new_session=new)
-    except InputError:
+        start = await begin_or_resume(
+            store, bench, plan, clock, new_session=new, same=same
+        )
+    except DaqError:
         await store.close()
         raise
-    rules = plan.rules
     stored_results: list[None] = []
     recorder = Recorder(
         store,
         clock=clock,
         clock_id=clock_id,
-        facts=start.facts,
-        rules=rules,
         topics=TOPICS,
         on_result_stored=lambda: stored_results.append(None),
     )
+    recorder.open(start.facts, plan.rules)
     rehearsal = Rehearsal(
-        bench,
-        plan,
-        computer,
-        clock=clock,
-        recorder=recorder,
-        order=start.order,
-        earlier=start.earlier,
+        bench, plan, computer, clock=clock, recorder=recorder, start=start
     )
     session = Recording(start, recorder, rehearsal, stored_results)
     async with asyncio.TaskGroup() as tasks:

@@ -7,12 +7,13 @@ import pytest
 
 from daq.config.bench import Bench, parse_bench
 from daq.config.plan import Plan, parse_plan
-from daq.errors import InputError
+from daq.errors import InputError, OperationRefusedError, Refusal
+from daq.operations import SameAsBefore
 from daq.records import TrialState
 from daq.runtime.store import read_sessions, read_trials
 from daq.trials.stages import Stage
 from tests.runtime.conftest import BENCH, MAINS, PLAN, VANE, Computer
-from tests.runtime.recorded_session import recording
+from tests.runtime.recorded_session import recording, rows
 
 
 @pytest.fixture
@@ -27,7 +28,7 @@ async def test_a_session_goes_on_after_the_program_was_killed(
         session.rehearsal.stand_still()
         session.rehearsal.run_until(Stage.DONE)
         identity = session.start.facts
-        result = session.rehearsal.board.results[0]
+        result = session.rehearsal.running.results[0]
     async with recording(path, bench, plan, computer) as (session, _):
         start = session.start
         assert start.words == "Session 1 goes on: 1 of 2 trials are done."
@@ -199,3 +200,78 @@ async def test_another_plan_on_the_same_bench_has_its_own_session(
         assert session.start.words == "Session 2 begins: 2 trials."
     async with recording(path, bench, plan, computer) as (session, _):
         assert session.start.words.startswith("Session 1 goes on")
+
+
+# ---- another day
+
+DAY_S = 8 * 3600.0
+ALL_THE_SAME = SameAsBefore(machine=True, meters=True, room=True)
+
+
+async def test_a_session_taken_up_the_same_day_goes_on_without_a_question(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    await do_one_trial(path, bench, plan, computer)
+    computer.pass_s(DAY_S - 60.0)
+    async with recording(path, bench, plan, computer) as (session, _):
+        assert not session.start.is_another_day
+
+
+async def test_a_session_taken_up_on_another_day_asks_what_is_the_same(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    await do_one_trial(path, bench, plan, computer)
+    computer.pass_s(DAY_S)
+    with pytest.raises(OperationRefusedError, match=r"session 1 .* day; are") as caught:
+        async with recording(path, bench, plan, computer):
+            pass
+    assert caught.value.code is Refusal.ANOTHER_DAY
+    assert [s.state for s in read_sessions(path)] == ["open"]
+    async with recording(path, bench, plan, computer, same=ALL_THE_SAME) as (found, _):
+        assert found.start.is_another_day
+        assert found.start.words == "Session 1 goes on: 1 of 2 trials are done."
+
+
+@pytest.mark.parametrize(
+    "same",
+    [
+        SameAsBefore(machine=False, meters=True, room=True),
+        SameAsBefore(machine=True, meters=False, room=False),
+    ],
+)
+async def test_what_is_not_the_same_can_only_be_begun_anew(
+    path: Path, bench: Bench, plan: Plan, computer: Computer, same: SameAsBefore
+) -> None:
+    await do_one_trial(path, bench, plan, computer)
+    computer.pass_s(DAY_S)
+    with pytest.raises(OperationRefusedError, match="begin anew") as caught:
+        async with recording(path, bench, plan, computer, same=same):
+            pass
+    assert caught.value.code is Refusal.NOT_THE_SAME
+    async with recording(path, bench, plan, computer, new=True) as (session, _):
+        assert session.start.facts.number == 2
+
+
+async def test_where_no_trial_was_made_another_day_is_like_any(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer):
+        pass
+    computer.pass_s(3 * DAY_S)
+    async with recording(path, bench, plan, computer) as (session, _):
+        assert session.start.words == "Session 1 goes on: 0 of 2 trials are done."
+        assert not session.start.is_another_day
+
+
+async def test_the_day_is_told_by_when_the_session_was_last_worked_on(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, _):
+        computer.pass_s(DAY_S - 600.0)
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.DONE)
+        session.rehearsal.stand_still()
+    assert rows(path, "SELECT worked_on_utc > started_utc FROM sessions") == [(1,)]
+    computer.pass_s(DAY_S - 600.0)
+    async with recording(path, bench, plan, computer) as (session, _):
+        assert not session.start.is_another_day

@@ -10,22 +10,29 @@ import pytest
 from daq.config.bench import Bench
 from daq.config.plan import Plan
 from daq.records import Gap, GapReason, Reading, TrialResult, TrialState
-from daq.runtime.snapshot import ChannelLine, InstrumentLine, PartLine, SlipLine
+from daq.runtime.snapshot import (
+    AlarmLine,
+    ChannelLine,
+    InstrumentLine,
+    PartLine,
+    SessionLine,
+    SlipLine,
+)
 from daq.trials.stages import Stage
-from tests.runtime.conftest import Computer, Rehearsal
+from tests.runtime.conftest import Computer, Rehearsal, rehearsed
 
 # The face of the page (GET /api/state): every key, whatever the moment.
 KEYS = {
     "": "format bench plan machine clock session stage instruction urgency condition trial channels slip instruments "
-    "store broker alarms events",
+    "store broker alarms events comparison ends_with_session",
     "clock": "now_s utc speed",
-    "session": "number state done total",
+    "session": "number state done total skipped",
     "stage": "name since_s progress seconds_left time_left sentence",
     "condition": "name repeat position",
     "trial": "number started_s run_up_end_s window_s confirmed",
     "channels": "name title quantity unit place decimals required instrument interval_s value at_s condition "
     "holding_back mean expanded_uncertainty",
-    "slip": "position condition repeat baseline state averages note",
+    "slip": "position condition repeat baseline state averages note trial",
     "instruments": "name port state text readings gaps",
     "store": "state text",
     "broker": "state text",
@@ -34,7 +41,7 @@ KEYS = {
 }
 STAGES = {
     *("waiting", "running-up", "settling", "averaging", "done"),
-    *("not-settled", "limit", "unfinished", "finished"),
+    *("not-settled", "limit", "unfinished", "finished", "paused", "idle"),
 }
 URGENCIES = {"action", "wait", "danger", "normal"}
 
@@ -50,6 +57,12 @@ def channel(rehearsal: Rehearsal, name: str) -> ChannelLine:
 
 def instrument(rehearsal: Rehearsal, name: str) -> InstrumentLine:
     return next(i for i in rehearsal.board.snapshot().instruments if i.name == name)
+
+
+def shown_session(rehearsal: Rehearsal) -> SessionLine:
+    line = rehearsal.board.snapshot().session
+    assert line is not None
+    return line
 
 
 def slip(rehearsal: Rehearsal) -> tuple[SlipLine, ...]:
@@ -92,7 +105,7 @@ def test_a_snapshot_has_the_documented_keys_at_any_moment(
         lines = shown[part] if part else []
         for line in lines if isinstance(lines, list) else [lines]:
             assert line is None or set(line) == set(keys.split()), part
-    assert shown["format"] == 1
+    assert shown["format"] == 2
     assert shown["stage"]["name"] in STAGES
     assert shown["urgency"] in URGENCIES
     assert shown["machine"] == "Drying blower"
@@ -225,7 +238,7 @@ def test_a_trial_is_shown_from_switch_on_to_switch_off(rehearsal: Rehearsal) -> 
     rehearsal.run_until(Stage.DONE)
     snapshot = board.snapshot()
     assert snapshot.instruction == "Done. Switch off."
-    assert snapshot.session.done == 0
+    assert shown_session(rehearsal).done == 0
     assert snapshot.trial is not None
     assert snapshot.trial.confirmed
     window = snapshot.trial.window_s
@@ -234,7 +247,7 @@ def test_a_trial_is_shown_from_switch_on_to_switch_off(rehearsal: Rehearsal) -> 
     rehearsal.stand_still()
     snapshot = board.snapshot()
     assert snapshot.trial is None
-    assert snapshot.session.done == 1
+    assert shown_session(rehearsal).done == 1
     assert snapshot.condition is not None
     assert snapshot.condition.name == "long lead"
     assert snapshot.instruction == "Fit the long lead, unrolled, then switch on."
@@ -267,7 +280,7 @@ def test_a_trial_cut_short_is_asked_for_again(rehearsal: Rehearsal) -> None:
     rehearsal.stand_still()
     assert [line.state for line in slip(rehearsal)] == ["unfinished", "to come"]
     snapshot = rehearsal.board.snapshot()
-    assert snapshot.session.done == 0
+    assert shown_session(rehearsal).done == 0
     assert snapshot.condition is not None
     assert snapshot.condition.name == "short lead"
     rehearsal.run_until(Stage.RUNNING_UP)
@@ -280,12 +293,12 @@ def test_a_trial_cut_short_is_asked_for_again(rehearsal: Rehearsal) -> None:
 def test_a_finished_session_says_so(rehearsal: Rehearsal) -> None:
     all_done(rehearsal)
     snapshot = rehearsal.board.snapshot()
-    assert snapshot.session.state == "finished"
-    assert snapshot.session.done == 2
+    assert shown_session(rehearsal).state == "finished"
+    assert shown_session(rehearsal).done == 2
     assert snapshot.condition is None
     assert snapshot.urgency == "normal"
     assert [line.state for line in snapshot.slip] == ["done", "done"]
-    results = rehearsal.board.results
+    results = rehearsal.running.results
     assert [result.planned.position for result in results] == [1, 2]
 
 
@@ -297,7 +310,8 @@ def test_what_was_done_before_an_interruption_is_on_the_slip(
         TrialResult("a", order[0], 1, TrialState.UNFINISHED, 1.0, 2.0),
         TrialResult("b", order[0], 2, TrialState.NOT_SETTLED, 3.0, 9.0, note="too hot"),
     )
-    rehearsal = Rehearsal(bench, plan, computer, order=order, earlier=earlier)
+    start = rehearsed(plan, earlier=earlier)
+    rehearsal = Rehearsal(bench, plan, computer, start=start)
     first = slip(rehearsal)[0]
     assert (first.state, first.note) == ("not settled", "too hot")
     rehearsal.stand_still()
@@ -390,7 +404,9 @@ def test_events_are_shown_newest_first_and_at_most_fifty(
 
 
 def trace(rehearsal: Rehearsal) -> dict[str, dict[str, list[float | None]]]:
-    shown = json.loads(rehearsal.board.trace_json(), parse_constant=pytest.fail)
+    shown = json.loads(
+        "".join(rehearsal.board.trace_json()), parse_constant=pytest.fail
+    )
     assert shown["format"] == 1
     channels: dict[str, dict[str, list[float | None]]] = shown["channels"]
     return channels
@@ -418,3 +434,65 @@ def test_the_charts_forget_what_is_older_than_a_quarter_of_an_hour(
     assert trace(rehearsal)["power"]["v"] == [5.0, 6.0]
     rehearsal.read(0.0, 7.0)
     assert trace(rehearsal)["power"]["v"] == [6.0, 7.0]
+
+
+# ---- an idle bench
+
+
+def test_an_idle_bench_shows_its_meters_and_calls_for_nothing(
+    rehearsal: Rehearsal,
+) -> None:
+    rehearsal.read(0.0, 5.0)
+    rehearsal.board.close()
+    snapshot = rehearsal.board.snapshot()
+    shown: dict[str, Any] = json.loads(snapshot.as_json(), parse_constant=pytest.fail)
+    assert set(shown) == set(KEYS[""].split())
+    assert snapshot.stage.name == "idle"
+    assert (snapshot.session, snapshot.condition, snapshot.trial) == (None, None, None)
+    assert (snapshot.plan, snapshot.machine, snapshot.slip) == ("", "", ())
+    assert snapshot.urgency == "wait"
+    power = channel(rehearsal, "power")
+    assert (power.value, power.condition, power.required) == (5.0, "ok", False)
+    assert json.loads(rehearsal.board.funnel_json())["channels"] == {}
+
+
+def test_a_session_that_is_taken_in_hand_again_is_shown_as_it_was(
+    rehearsal: Rehearsal,
+) -> None:
+    rehearsal.stand_still()
+    rehearsal.run_until(Stage.DONE)
+    rehearsal.stand_still()
+    before = rehearsal.board.snapshot()
+    rehearsal.board.close()
+    rehearsal.board.open(rehearsal.running.lines)
+    assert rehearsal.board.snapshot() == before
+
+
+def test_alarms_of_a_session_go_with_it_and_those_of_the_store_stay(
+    rehearsal: Rehearsal,
+) -> None:
+    over_a_limit(rehearsal)
+    rehearsal.board.store = PartLine("failing", "bench.db: the disk is full.")
+    rehearsal.board.lead_warning = AlarmLine("Another lead seems to be fitted.", 1.0)
+    assert len(rehearsal.board.snapshot().alarms) == 3
+    rehearsal.board.close()
+    (alarm,) = rehearsal.board.snapshot().alarms
+    assert alarm.text == "bench.db: the disk is full."
+
+
+def test_the_funnel_grows_with_the_trial_and_begins_anew_with_the_next(
+    rehearsal: Rehearsal,
+) -> None:
+    rehearsal.stand_still()
+    rehearsal.run_until(Stage.SETTLING)
+    news = []
+    while rehearsal.session.stage is not Stage.DONE:
+        rehearsal.read(6.0, 1400.0)
+        news += rehearsal.running.lines.funnel_news()
+    assert {point.channel for point in news} == {"power"}
+    shown = json.loads(rehearsal.board.funnel_json())["channels"]["power"]
+    assert shown["t"] == [round(point.at_s, 3) for point in news]
+    assert len(shown["t"]) == len(set(shown["t"])) > 5
+    rehearsal.stand_still()
+    rehearsal.run_until(Stage.RUNNING_UP)
+    assert json.loads(rehearsal.board.funnel_json())["channels"] == {}

@@ -94,7 +94,7 @@ async def test_a_confirmed_trial_is_safe_before_the_machine_is_switched_off(
         (trial,) = read_trials(path)
         assert (trial.condition, trial.state) == ("short lead", "finished")
         stored = {a.channel: a for a in read_trial_averages(path)}
-        averages = session.rehearsal.board.results[0].averages
+        averages = session.rehearsal.running.results[0].averages
         assert stored.keys() == {a.channel for a in averages} == {"current", "power"}
         for average in averages:
             kept = stored[average.channel]
@@ -106,7 +106,7 @@ async def test_a_confirmed_trial_is_safe_before_the_machine_is_switched_off(
         assert rule["tolerances"]["power"] == 0.005
         ((topic, told),) = await messages(store)
         assert topic == TOPICS.result
-        assert told["id"] == session.rehearsal.board.results[0].trial_id
+        assert told["id"] == session.rehearsal.running.results[0].trial_id
         assert told["state"] == "finished"
         # Switched on at 1005 s, 5 s after 23:20:50.52.
         assert told["started_utc"] == "1985-04-12T23:20:55.520Z"
@@ -184,7 +184,7 @@ async def test_a_result_says_when_it_was_decided_not_when_the_machine_was_switch
     async with recording(path, bench, plan, computer) as (session, store):
         session.rehearsal.stand_still()
         session.rehearsal.run_until(Stage.DONE)
-        decided_s = session.rehearsal.board.results[0].ended_s
+        decided_s = session.rehearsal.running.results[0].ended_s
         computer.pass_s(60.0)
         session.rehearsal.stand_still()
         await session.recorder.wait_written()

@@ -159,7 +159,10 @@ async def test_a_session_was_worked_on_when_it_began_and_when_a_trial_ended(
         assert found is not None
         assert found.worked_on_utc == "2026-01-06T08:00:00.000Z"
         await store.end_session(session, state="finished", ended_utc="2026-01-06T09Z")
-    assert ask(path, "SELECT worked_on_utc FROM sessions") == [("2026-01-06T09Z",)]
+    # That it is over was noted later than anything was done.
+    assert ask(path, "SELECT worked_on_utc FROM sessions") == [
+        ("2026-01-06T08:00:00.000Z",)
+    ]
 
 
 # ---- spans
@@ -173,16 +176,16 @@ async def test_a_span_holds_what_came_while_the_session_was_carried_out(
         session = await begin_session(store)
         read(store, 101.0)
         for _ in range(2):  # the second time nothing changes
-            await store.begin_span(session)
+            await store.begin_span(session, store.next_numbers)
             read(store, 102.0)
             gap = Gap("meter", 103.0, GapReason.CUT)
             store.add_gap(gap, clock_id=clock, trial_id=None)
         assert spans(path) == [(1, 2, None, 1, None)]
         for _ in range(2):
-            await store.end_span(session)
+            await store.end_span(session, store.next_numbers)
             read(store, 104.0)
-        await store.begin_span(session)
-        await store.end_span(session)
+        await store.begin_span(session, store.next_numbers)
+        await store.end_span(session, store.next_numbers)
     # The last holds nothing.
     assert spans(path) == [(1, 2, 3, 1, 2), (1, 6, 5, 3, 2)]
 
@@ -193,13 +196,13 @@ async def test_a_span_left_open_by_a_killed_program_ends_with_the_last_reading(
     async with opened(path) as store:
         await add_clock(store)
         await begin_session(store)
-        await store.begin_span(1)
+        await store.begin_span(1, store.next_numbers)
         for at_s in (101.0, 102.0):
             read(store, at_s)
     async with opened(path) as store:
         assert spans(path) == [(1, 1, 2, 1, 0)]
         read(store, 200.0)
-        await store.begin_span(1)
+        await store.begin_span(1, store.next_numbers)
         await store.open_sessions()
         assert spans(path) == [(1, 1, 2, 1, 0), (1, 4, None, 1, None)]
 
@@ -209,7 +212,7 @@ async def test_a_program_that_is_refused_does_not_end_the_span_of_the_one_that_w
 ) -> None:
     async with opened(path) as store:
         await begin_session(store)
-        await store.begin_span(1)
+        await store.begin_span(1, store.next_numbers)
         with pytest.raises(StoreBusyError):
             Store.open(
                 path,
@@ -223,6 +226,6 @@ async def test_a_program_that_is_refused_does_not_end_the_span_of_the_one_that_w
 async def test_a_session_that_is_not_there_gets_no_span(path: Path) -> None:
     async with opened(path) as store:
         with pytest.raises(StoreError, match="there is no session 9"):
-            await store.begin_span(9)
+            await store.begin_span(9, store.next_numbers)
         assert store.failing is None
     assert spans(path) == []

@@ -202,7 +202,8 @@ class Terminal:
         self._reader.start()
 
     def _read(self) -> None:
-        while not self._is_gone.is_set() and self.process.poll() is None:
+        # Until the far end is closed: what is said last is said just before that.
+        while not self._is_gone.is_set():
             if select.select([self._master], [], [], 0.1)[0]:
                 try:
                     self.drawn += os.read(self._master, 65536)
@@ -224,6 +225,7 @@ class Terminal:
 
     def finish(self, within_s: float = 15.0) -> int:
         code = self.process.wait(within_s)
+        self._reader.join(2)
         if not self._is_gone.is_set():
             self.hang_up()
         return code

@@ -9,14 +9,16 @@ import subprocess
 import sys
 import threading
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 from random import Random
 
 import pytest
+from playwright.async_api import Browser
 
 from daq.cli import main
 from tests.system.command_line import BENCH, METER, PLAN, Daq, Ended
+from tests.system.live_page import Bench, chromium
 
 ROOT = Path(__file__).parents[2]
 CONFIGS = ROOT / "configs"
@@ -164,3 +166,20 @@ def folder(tmp_path: Path) -> Path:
     for name, text in (("meter", METER), ("bench", BENCH), ("plan", PLAN)):
         (tmp_path / f"{name}.toml").write_text(text, encoding="utf-8")
     return tmp_path
+
+
+# ---- the page in a browser
+
+
+@pytest.fixture
+async def browser() -> AsyncIterator[Browser]:
+    async with chromium() as browser:
+        yield browser
+
+
+@pytest.fixture
+async def bench() -> AsyncIterator[Bench]:
+    """A bench that the test pushes onto the page."""
+    bench = Bench()
+    async with bench.serving():
+        yield bench

@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 import dataclasses
 import re
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import Awaitable, Callable
 
 import pytest
 from playwright.async_api import Browser, Locator, expect
@@ -30,25 +30,11 @@ from tests.system.live_page import (
     WAITING_SLIP,
     WIDE,
     Bench,
-    chromium,
     opened,
     overhang_px,
 )
 
 pytestmark = NEEDS_A_BROWSER
-
-
-@pytest.fixture
-async def browser() -> AsyncIterator[Browser]:
-    async with chromium() as browser:
-        yield browser
-
-
-@pytest.fixture
-async def bench() -> AsyncIterator[Bench]:
-    bench = Bench()
-    async with bench.serving():
-        yield bench
 
 
 async def until(condition: Callable[[], Awaitable[bool]]) -> None:

@@ -30,7 +30,6 @@ from tests.system.live_page import (
     NEEDS_A_BROWSER,
     PHONE,
     Bench,
-    chromium,
     opened,
     overhang_px,
     violations,
@@ -50,12 +49,6 @@ from tests.system.operated_page import (
 )
 
 pytestmark = NEEDS_A_BROWSER
-
-
-@pytest.fixture
-async def browser() -> AsyncIterator[Browser]:
-    async with chromium() as browser:
-        yield browser
 
 
 @pytest.fixture

@@ -26,7 +26,6 @@ from tests.system.live_page import (
     WAITING,
     WAITING_SLIP,
     Bench,
-    chromium,
     opened,
     overhang_px,
     violations,
@@ -70,12 +69,6 @@ TRACE = {
     "trial": 3, "started_s": 400.0, "window_s": [1000.0, 1300.0],
     "channels": {"power": {"t": TIMES, "v": [1383.0 + 4.0 * math.sin(t / 20.0) for t in TIMES]}},
 }  # fmt: skip
-
-
-@pytest.fixture
-async def browser() -> AsyncIterator[Browser]:
-    async with chromium() as browser:
-        yield browser
 
 
 @pytest.fixture

@@ -1,22 +1,15 @@
-"""What the live page shows of a bench: parts that change, the funnel, the comparison, three places it is looked at from."""
+"""What the live page shows of a bench: parts that change, the funnel, the comparison."""
 
-import contextlib
 import dataclasses
 import re
-from collections.abc import AsyncIterator
 
 import pytest
-from playwright.async_api import Browser, Locator, expect
-from playwright.async_api import Page as Tab
+from playwright.async_api import Browser, expect
 
 from daq.runtime.snapshot import (
-    AlarmLine,
     ComparisonLine,
-    DifferenceLine,
-    InstrumentLine,
     SessionLine,
     SlipLine,
-    Snapshot,
     StageLine,
 )
 from tests.system.live_page import (
@@ -25,95 +18,28 @@ from tests.system.live_page import (
     IDLE,
     NEEDS_A_BROWSER,
     NOW_S,
-    PHONE,
     POWER,
-    SETTLED,
     TEMPERATURE,
     TRIAL,
     WAITING,
     WAITING_SLIP,
-    WIDE,
     Bench,
-    chromium,
     opened,
-    overhang_px,
-    violations,
+)
+from tests.system.shown_moments import (
+    COMPARED,
+    COMPARISON,
+    LESS,
+    MINUS,
+    SETTLING,
+    STAGES,
+    drawn,
+    funnel,
+    outline,
+    point,
 )
 
 pytestmark = NEEDS_A_BROWSER
-
-MINUS = "\N{MINUS SIGN}"
-LESS = DifferenceLine("2.5 mm², 25 m", "power", -34.0, 11.5, "W", 1, -2.4, "real", "2.5 mm², 25 m: 34 W less.")  # fmt: skip
-COMPARISON = ComparisonLine(2, (LESS,), ("With the 2.5 mm² lead it takes 34 W less.",))
-DONE_SLIP = (
-    WAITING_SLIP[0],
-    dataclasses.replace(SETTLED.slip[1], state="done", trial=2),
-    WAITING_SLIP[2],
-)
-COMPARED = dataclasses.replace(WAITING, slip=DONE_SLIP, comparison=COMPARISON)
-SETTLING = dataclasses.replace(
-    AVERAGING,
-    stage=StageLine("settling", NOW_S, None, 90.0, "about 1½ min more", "Settling."),
-    instruction="Keep it running, about 1½ min more.",
-    trial=dataclasses.replace(TRIAL, window_s=None),
-    channels=(POWER, TEMPERATURE),
-)
-BOUNDS = (None, 60.0, 50.0, 40.0, 30.0, 25.0, 20.0, 16.0, 12.0, 9.0, 7.0, 6.0)
-STAGES = (
-    ("waiting", "waiting", "wait"),
-    ("running-up", "running up", "rising"),
-    ("settling", "settling", "funnel"),
-    ("averaging", "averaging", "averaging"),
-    ("done", "done", "done"),
-    ("not-settled", "not settled", "abnormal"),
-    ("limit", "stopped by a limit", "danger"),
-    ("finished", "finished", "done"),
-    ("paused", "paused", "paused"),
-    ("idle", "idle", "idle"),
-)
-
-
-def funnel(bins: int) -> dict[str, object]:
-    """The power's bound closes in from 60 W to 6 W around a mean that stands still; 14 W are allowed."""
-    return {
-        "power": {
-            "tolerance": 14.0,
-            "t": [NOW_S - 90.0 + 5.0 * n for n in range(bins)],
-            "mean": [1385.0] * bins,
-            "bound": BOUNDS[:bins],
-        }
-    }
-
-
-@pytest.fixture
-async def browser() -> AsyncIterator[Browser]:
-    async with chromium() as browser:
-        yield browser
-
-
-@pytest.fixture
-async def bench() -> AsyncIterator[Bench]:
-    bench = Bench()
-    async with bench.serving():
-        yield bench
-
-
-def point(at_s: float, bound: float, mean: float = 1385.0) -> dict[str, object]:
-    return {
-        "channel": "power",
-        "tolerance": 14.0,
-        "at_s": at_s,
-        "mean": mean,
-        "bound": bound,
-    }
-
-
-def drawn(tab: Tab, line: str) -> Locator:
-    return tab.locator(f".funnel .{line}")
-
-
-async def outline(tab: Tab, line: str) -> str:
-    return await drawn(tab, line).get_attribute("d") or ""
 
 
 # ---- parts that change
@@ -326,221 +252,3 @@ async def test_the_comparison_grows_and_is_blank_before(
         bench.show(COMPARED, comparison=grown)
         await expect(title).to_have_text("The answer so far, after 4 trials")
         await expect(answer.locator("li").last).to_have_text(f"{words} none found")
-
-
-# ---- across the room
-
-
-async def cap_heights(tab: Tab) -> list[float]:
-    """Heights of the required channels' digits [px]."""
-    script = """nodes => nodes.map(node => {
-      const style = getComputedStyle(node);
-      const pen = document.createElement("canvas").getContext("2d");
-      pen.font = `${style.fontWeight} ${style.fontSize} ${style.fontFamily}`;
-      return pen.measureText("0").actualBoundingBoxAscent;
-    })"""
-    heights: list[float] = await tab.locator("#digits .value").evaluate_all(script)
-    return heights
-
-
-@pytest.mark.parametrize(("channels", "least_px"), [(1, 140), (3, 140), (4, 90)])
-async def test_the_far_view_is_read_from_five_metres(
-    browser: Browser, bench: Bench, channels: int, least_px: int
-) -> None:
-    # A screen of 0.277 mm a pixel: distance / 200 is 90 px, distance / 130 is 140 px.
-    required = tuple(
-        dataclasses.replace(POWER, name=f"power_{n}", value=1385.0, decimals=1)
-        for n in range(channels)
-    )
-    bench.snapshot = dataclasses.replace(WAITING, channels=required)
-    async with opened(browser, bench, WIDE) as tab:
-        await tab.keyboard.press("f")
-        for hidden in ("#slip", "#channels", "#events"):
-            await expect(tab.locator(hidden)).to_be_hidden()
-        assert min(await cap_heights(tab)) >= least_px
-        beyond = "document.documentElement.scrollHeight - window.innerHeight"
-        assert await tab.evaluate(beyond) <= 0
-        assert await overhang_px(tab) <= 0
-        await tab.keyboard.press("Escape")
-        await expect(tab.locator("#slip")).to_be_visible()
-
-
-async def test_a_large_screen_needs_no_far_view_for_few_channels(
-    browser: Browser, bench: Bench
-) -> None:
-    required = tuple(dataclasses.replace(POWER, name=f"power_{n}") for n in range(3))
-    bench.snapshot = dataclasses.replace(WAITING, channels=required)
-    async with opened(browser, bench, WIDE) as tab:
-        assert min(await cap_heights(tab)) >= 90
-
-
-async def test_the_far_view_hides_no_alarm(browser: Browser, bench: Bench) -> None:
-    async with opened(browser, bench, DESK) as tab:
-        await tab.get_by_role("button", name="Far view").click()
-        bench.show(WAITING, alarms=(AlarmLine("Lead carries 14.2 A.", NOW_S),))
-        await expect(tab.locator("#banners [role=alert]")).to_be_visible()
-        await tab.get_by_role("button", name="Leave far view").click()
-        await expect(tab.locator("#slip")).to_be_visible()
-
-
-async def test_the_key_of_the_far_view_can_be_switched_off_for_good(
-    browser: Browser, bench: Bench
-) -> None:
-    async with opened(browser, bench, DESK) as tab:
-        await tab.get_by_label("The key F").uncheck()
-        await tab.reload()
-        await expect(tab.locator("body")).to_have_attribute("data-link", "live")
-        await tab.keyboard.press("f")
-        button = tab.get_by_role("button", name="Far view")
-        await expect(button).to_have_attribute("aria-pressed", "false")
-
-
-# ---- it stays true
-
-
-async def test_what_was_missed_without_a_connection_is_fetched(
-    browser: Browser,
-) -> None:
-    bench = Bench()
-    bench.snapshot = SETTLING
-    bench.face.funnels = funnel(3)
-    async with contextlib.AsyncExitStack() as tab_open:
-        async with bench.serving():
-            tab = await tab_open.enter_async_context(
-                opened(browser, bench, complaints_expected=True)
-            )
-            reach = tab.locator(".reach")
-            await expect(reach).to_contain_text("50\u00a0W still possible")
-        await expect(tab.locator("body")).to_have_attribute("data-link", "lost")
-        await expect(tab).to_have_title(re.compile("Connection lost"))
-        bench.face.funnels = funnel(12)
-        missed = {"t": [bench.now_s - 2.0, bench.now_s - 1.0], "v": [1100.0, 1385.0]}
-        bench.face.recent = {"power": missed}
-        bench.snapshot = dataclasses.replace(SETTLING, instruction="Still running.")
-        async with bench.serving():
-            await expect(tab.locator("h1")).to_have_text("Still running.")
-            await expect(reach).to_contain_text("6\u00a0W still possible")
-            await expect(tab.locator('[data-channel="power"]')).to_have_attribute(
-                "aria-label", re.compile("between 1100 and 1385")
-            )
-            await tab_open.aclose()
-
-
-async def test_nothing_is_drawn_while_nobody_sees_it(
-    browser: Browser, bench: Bench
-) -> None:
-    async with opened(browser, bench) as tab:
-        await tab.evaluate(
-            """async () => {
-              window.unseen = true;
-              Object.defineProperty(document, "hidden", { configurable: true, get: () => unseen });
-              // A frame that was asked for before still comes.
-              for (let n = 0; n < 3; n++) await new Promise(done => requestAnimationFrame(done));
-              window.drawn = 0;
-              const changes = { subtree: true, childList: true, characterData: true, attributes: true };
-              new MutationObserver(() => drawn++).observe(document.body, changes);
-            }"""
-        )
-        bench.read(power=1391.0)
-        bench.show(AVERAGING)
-        await tab.evaluate(
-            """async () => {
-              const { bench } = await import("/bench.js");
-              while (bench.snapshot.trial === null) await new Promise(done => setTimeout(done, 20));
-            }"""
-        )
-        assert await tab.evaluate("drawn") == 0
-        await tab.evaluate(
-            "unseen = false; document.dispatchEvent(new Event('visibilitychange'))"
-        )
-        await expect(tab.locator("#digits .value")).to_have_text("1391")
-        await expect(tab.locator("h1")).to_have_text(AVERAGING.instruction)
-
-
-async def test_a_page_open_for_hours_does_not_grow(
-    browser: Browser, bench: Bench
-) -> None:
-    bench.snapshot = SETTLING
-    # Three hours at 10 Hz, and a funnel's bin a second.
-    script = """async () => {
-      const { bench, takeReading, traceOf } = await import("/bench.js");
-      const { funnelOf, takeFunnelPoint } = await import("/funnels.js");
-      const [channel] = bench.snapshot.channels;
-      for (let n = 0; n < 108000; n++) {
-        const at_s = 2000 + n / 10;
-        takeReading({ at_s, values: { power: 1385 + (n % 7) } });
-        if (n % 10 === 0) takeFunnelPoint({ channel: "power", tolerance: 14, at_s, mean: 1385, bound: 20 });
-      }
-      return [traceOf(channel).points()[0].length, funnelOf(channel).t.length];
-    }"""
-    async with opened(browser, bench) as tab:
-        trace_points, funnel_points = await tab.evaluate(script)
-        # A chart may hold 400 buckets of three, a funnel 600 points.
-        assert 0 < trace_points <= 1200
-        assert 0 < funnel_points <= 600
-        nodes = "document.querySelectorAll('*').length"
-        before = await tab.evaluate(nodes)
-        for n in range(30):
-            bench.show(SETTLING, instruction=f"Keep it running, {n} times.")
-        await expect(tab.locator("h1")).to_have_text("Keep it running, 29 times.")
-        assert await tab.evaluate(nodes) == before
-
-
-# ---- everybody can read it
-
-
-def views() -> dict[str, Snapshot]:
-    lost = InstrumentLine("anemometer", "ports/air", "lost", "unplugged", 12, 1)
-    silent = dataclasses.replace(TEMPERATURE, condition="silent")
-    limit = dataclasses.replace(SETTLING.stage, name="limit")
-    alarm = AlarmLine(
-        "Lead carries 14.2 A, its limit is 13 A. Switch off at the plug.", NOW_S
-    )
-    return {
-        "idle": IDLE,
-        "waiting": WAITING,
-        "settling": SETTLING,
-        "averaging": AVERAGING,
-        "done": SETTLED,
-        "compared": COMPARED,
-        "alarm": dataclasses.replace(
-            SETTLING, stage=limit, urgency="danger", alarms=(alarm,)
-        ),
-        "meter lost": dataclasses.replace(
-            WAITING, instruments=(lost,), channels=(POWER, silent)
-        ),
-        "finished": dataclasses.replace(
-            COMPARED, session=SessionLine(1, "finished", 3, 3), urgency="normal"
-        ),
-    }
-
-
-@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-@pytest.mark.parametrize("size", [PHONE, DESK, WIDE], ids=["phone", "desk", "wide"])
-async def test_no_view_keeps_anybody_from_reading_it(
-    browser: Browser, bench: Bench, size: tuple[int, int], *, dark: bool
-) -> None:
-    bench.face.funnels = funnel(12)
-    async with opened(browser, bench, size, dark=dark) as tab:
-        for name, snapshot in views().items():
-            bench.show(snapshot, instruction=f"Now: {name}.")
-            await expect(tab.locator("h1")).to_have_text(f"Now: {name}.")
-            assert (name, await violations(tab)) == (name, [])
-            assert (name, max(0, await overhang_px(tab))) == (name, 0)
-        await tab.keyboard.press("f")
-        assert await violations(tab) == []
-        bench.beats = False
-        await expect(tab.locator("body")).to_have_attribute("data-link", "ended")
-        assert await violations(tab) == []
-
-
-@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-async def test_a_page_without_a_connection_can_be_read(
-    browser: Browser, bench: Bench, *, dark: bool
-) -> None:
-    bench.snapshot = SETTLING
-    bench.face.funnels = funnel(12)
-    async with opened(browser, bench, DESK, dark=dark) as tab:
-        bench.beats = False
-        await expect(tab.locator("body")).to_have_attribute("data-link", "lost")
-        assert await violations(tab) == []

@@ -11,7 +11,6 @@ from tests.system.live_page import (
     DESK,
     NEEDS_A_BROWSER,
     Bench,
-    chromium,
     opened,
 )
 from tests.system.operated_page import ALARM, CALLING
@@ -26,12 +25,6 @@ window.OscillatorNode = class extends Made {
   constructor(context, options) { super(context, options); notes.push(options.type); }
 };
 """
-
-
-@pytest.fixture
-async def browser() -> AsyncIterator[Browser]:
-    async with chromium() as browser:
-        yield browser
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ from playwright.async_api import Browser, expect
 from daq.errors import Refusal
 from daq.operations import SameAsBefore, Start
 from tests.runtime.faces import PLAN
-from tests.system.live_page import IDLE, NEEDS_A_BROWSER, Bench, chromium
+from tests.system.live_page import IDLE, NEEDS_A_BROWSER, Bench
 from tests.system.operated_page import (
     UNFINISHED,
     offer_an_old_session,
@@ -20,12 +20,6 @@ from tests.system.operated_page import (
 pytestmark = NEEDS_A_BROWSER
 
 ALL_SAME = SameAsBefore(machine=True, meters=True, room=True)
-
-
-@pytest.fixture
-async def browser() -> AsyncIterator[Browser]:
-    async with chromium() as browser:
-        yield browser
 
 
 @pytest.fixture

@@ -2,7 +2,6 @@
 
 import dataclasses
 import re
-from collections.abc import AsyncIterator
 
 import pytest
 from playwright.async_api import Browser, expect
@@ -13,25 +12,11 @@ from tests.system.live_page import (
     PHONE,
     WIDE,
     Bench,
-    chromium,
     opened,
     overhang_px,
 )
 
 pytestmark = NEEDS_A_BROWSER
-
-
-@pytest.fixture
-async def browser() -> AsyncIterator[Browser]:
-    async with chromium() as browser:
-        yield browser
-
-
-@pytest.fixture
-async def bench() -> AsyncIterator[Bench]:
-    bench = Bench()
-    async with bench.serving():
-        yield bench
 
 
 async def test_how_much_longer_it_takes_is_told_in_the_benchs_words(

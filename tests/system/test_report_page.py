@@ -1,6 +1,5 @@
 """The report in a real browser: it complains of nothing, asks for nothing, fits a telephone, and prints."""
 
-from collections.abc import AsyncIterator
 from pathlib import Path
 
 import pytest
@@ -13,17 +12,10 @@ from tests.system.live_page import (
     PHONE,
     WIDE,
     Watch,
-    chromium,
     overhang_px,
 )
 
 pytestmark = NEEDS_A_BROWSER
-
-
-@pytest.fixture
-async def browser() -> AsyncIterator[Browser]:
-    async with chromium() as browser:
-        yield browser
 
 
 @pytest.fixture

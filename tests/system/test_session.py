@@ -393,10 +393,11 @@ def test_enter_is_not_taken_while_the_start_channel_says_that_the_machine_runs(
     running = bench.wait_for(lambda s: s["stage"]["name"] == "settling")
     terminal.press(b"\r")
     state = bench.wait_for(
-        lambda s: any("Enter is not taken" in e["text"] for e in s["events"])
+        lambda s: any("it is not taken for" in e["text"] for e in s["events"])
     )
     assert state["trial"]["started_s"] == running["trial"]["started_s"]
     assert "start channel" in state["events"][0]["text"]
+    assert state["events"][0]["text"].endswith("Asked from the terminal.")
     terminal.signal(signal.SIGINT)
     assert terminal.finish() == 130
     assert ask(bench.store, "SELECT count(*) FROM trials") == [(1,)]

@@ -212,4 +212,8 @@ def find_session_in_service(connection: sqlite3.Connection) -> StoredSession | N
     ).fetchone()
     if newest is None or newest[0] != "start":
         return None
-    return find_session(connection, newest[1])
+    found = connection.execute(
+        f"{_SESSION} WHERE id = ? AND state <> 'abandoned'",
+        (newest[1],),
+    ).fetchone()
+    return None if found is None else _stored(connection, found)

@@ -84,14 +84,14 @@ def render_order(order: Sequence[PlannedTrial]) -> str:
 def close_session(
     connection: sqlite3.Connection, number: int, *, state: SessionEnd, ended_utc: str
 ) -> None:
-    """End a session.
+    """End a session; one that has ended so already stays as it is.
 
     Raises:
-        StoreError: If there is no such session, or it has ended.
+        StoreError: If there is no such session, or it has ended otherwise.
     """
     changed = connection.execute(
-        "UPDATE sessions SET state = ?1, ended_utc = ?2, worked_on_utc = ?2"
-        " WHERE id = ?3 AND state = 'open'",
+        "UPDATE sessions SET state = ?1, ended_utc = coalesce(ended_utc, ?2)"
+        " WHERE id = ?3 AND state IN ('open', ?1)",
         (state, ended_utc, number),
     )
     expect_one(changed, f"session {number} is not open")
@@ -265,8 +265,8 @@ def give_up_trial(connection: sqlite3.Connection, number: int, *, note: str) -> 
         for table in reading_tables(connection)
     ]
     changed = connection.execute(
-        "UPDATE trials SET state = ?, note = ?, ended_s = max(started_s, ?)"
-        " WHERE id = ? AND state = ?",
+        "UPDATE trials SET state = ?1, ended_s = max(started_s, ?3),"
+        " note = iif(note = '', ?2, note || '; ' || ?2) WHERE id = ?4 AND state = ?5",
         (
             TrialState.UNFINISHED.value,
             note,

@@ -289,20 +289,19 @@ class Store:
             lambda connection: sessions.touch_session(connection, number, worked_on_utc)
         )
 
-    async def begin_span(self, session: int) -> None:
-        """What is added from now on belongs to the session; a second call changes nothing.
+    @property
+    def next_numbers(self) -> dict[str, int]:
+        """Where a span that begins or ends now does so."""
+        return {"next_reading": self.next_reading, "next_gap": self._next_gap}
 
-        Raises:
-            StoreError: If there is no such session.
-        """
-        numbers = {"next_reading": self.next_reading, "next_gap": self._next_gap}
+    async def begin_span(self, session: int, numbers: Mapping[str, int]) -> None:
+        """What was added from these numbers on belongs to the session; a second call changes nothing."""
         await self._run(
             lambda connection: spans.open_span(connection, session, **numbers)
         )
 
-    async def end_span(self, session: int) -> None:
-        """What is added from now on does not belong to the session; a second call changes nothing."""
-        numbers = {"next_reading": self.next_reading, "next_gap": self._next_gap}
+    async def end_span(self, session: int, numbers: Mapping[str, int]) -> None:
+        """What was added from these numbers on does not belong to the session; a second call changes nothing."""
         await self._run(
             lambda connection: spans.close_span(connection, session, **numbers)
         )

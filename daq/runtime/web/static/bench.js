@@ -28,7 +28,8 @@ export function setNow(now_s) {
 }
 
 // After the last trial of a single run the bench's program ends by itself: its silence is then no ailment.
-export const isFinished = () => bench.snapshot?.session?.state === "finished";
+export const isFinished = () =>
+  bench.snapshot?.session?.state === "finished" && bench.snapshot.ends_with_session;
 
 // The slip's average of the trial in hand, as soon as there is one.
 export function averageInHand({ name }) {
