@@ -29,7 +29,11 @@ def run(arguments: Sequence[str]) -> int:
         if options.store
         else bench_path.resolve().parent / bench.store
     )
-    service = _Service(socket_path(store))
+    path = socket_path(store)
+    if path is None:
+        msg = f"{store}: its folder is too deep for a Unix socket, so no service can be reached there; use the page, or a folder with a shorter path"
+        raise InputError(msg)
+    service = _Service(path)
     ask: Callable[[_Service, argparse.Namespace], str] = options.ask
     sys.stdout.write(ask(service, options) + "\n")
     return 0

@@ -260,6 +260,9 @@ class _Daemon:
     def started(self, words: str) -> None:
         """Tell the screen beside the page what begins, and take its keys."""
         self._around.on_page(self.page)
+        if socket_path(self._around.store_path) is None:
+            words = "The bench's folder is too deep for a Unix socket: daq session cannot reach this service, the page can."
+            self.event("service", words)
         self._display.attach(self._keys.put_nowait)
         self._display.started(
             page_url=self.page.url,

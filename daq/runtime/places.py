@@ -1,8 +1,6 @@
 """Where a service's own files stand: beside the store, and found again by whoever knows the store."""
 
-import hashlib
 import os
-import tempfile
 from pathlib import Path
 
 _LONGEST_SOCKET = 100
@@ -14,12 +12,7 @@ def keys_path(store: Path) -> Path:
     return store.with_suffix(".keys")
 
 
-def socket_path(store: Path) -> Path:
-    """The socket that operators on this machine use; in a deep folder it has to stand elsewhere."""
-    store = store.resolve()
-    beside = store.with_suffix(".socket")
-    if len(os.fsencode(beside)) <= _LONGEST_SOCKET:
-        return beside
-    folder = os.environ.get("XDG_RUNTIME_DIR") or tempfile.gettempdir()
-    digest = hashlib.sha256(os.fsencode(store)).hexdigest()[:16]
-    return Path(folder) / f"steadybench-{digest}.socket"
+def socket_path(store: Path) -> Path | None:
+    """The socket that operators on this machine use; None where the folder is too deep for one."""
+    beside = store.resolve().with_suffix(".socket")
+    return beside if len(os.fsencode(beside)) <= _LONGEST_SOCKET else None
