@@ -26,6 +26,11 @@ PAUSED = dataclasses.replace(
     CALLING,
     session=dataclasses.replace(CALLING.session, state="paused"),  # type: ignore[type-var] # there is one
 )
+FINISHED = dataclasses.replace(
+    CALLING,
+    session=dataclasses.replace(CALLING.session, state="finished"),  # type: ignore[type-var] # there is one
+    condition=None,
+)
 ALARM = AlarmLine("The machine has run for 20 min. Switch off at the plug.", 998.0)
 ALARMING = dataclasses.replace(
     AVERAGING, condition=CALLING.condition, alarms=(ALARM,), urgency="danger"

@@ -249,7 +249,11 @@ async def test_a_finished_bench_that_signs_off_raises_no_alarm(
     browser: Browser,
 ) -> None:
     bench = Bench()
-    bench.snapshot = dataclasses.replace(WAITING, session=SessionLine(1, "finished", 3, 3))  # fmt: skip
+    bench.snapshot = dataclasses.replace(
+        WAITING,
+        session=SessionLine(1, "finished", 3, 3),
+        ends_with_session=True,
+    )
     async with contextlib.AsyncExitStack() as tab_open:
         async with bench.serving():
             tab = await tab_open.enter_async_context(
@@ -260,6 +264,18 @@ async def test_a_finished_bench_that_signs_off_raises_no_alarm(
         )
         await expect(tab.locator("body")).to_have_attribute("data-link", "ended")
         await expect(tab.locator("h1")).to_have_css("opacity", "1")
+
+
+async def test_a_lasting_service_that_is_lost_after_a_session_cannot_be_overlooked(
+    browser: Browser, bench: Bench
+) -> None:
+    bench.snapshot = dataclasses.replace(WAITING, session=SessionLine(1, "finished", 3, 3))  # fmt: skip
+    async with opened(browser, bench) as tab:
+        bench.beats = False
+        await expect(tab.locator("#banners [role=alert]")).to_contain_text(
+            "Connection to the bench lost since"
+        )
+        await expect(tab.locator("body")).to_have_attribute("data-link", "lost")
 
 
 async def test_a_connection_that_merely_falls_silent_is_lost_too(

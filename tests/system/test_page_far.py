@@ -129,7 +129,10 @@ def views() -> dict[str, Snapshot]:
             WAITING, instruments=(lost,), channels=(POWER, silent)
         ),
         "finished": dataclasses.replace(
-            COMPARED, session=SessionLine(1, "finished", 3, 3), urgency="normal"
+            COMPARED,
+            session=SessionLine(1, "finished", 3, 3),
+            urgency="normal",
+            ends_with_session=True,
         ),
     }
 

@@ -38,6 +38,7 @@ from tests.system.operated_page import (
     ALARM,
     ALARMING,
     CALLING,
+    FINISHED,
     PAUSED,
     SLIP,
     THIRD,
@@ -149,8 +150,9 @@ async def test_the_readers_links_are_made_void_only_after_a_second_word(
         (PAUSED, ["Go on", "Machine switched by hand", "Note…", "Stop for now…", "Leave out this line…"]),
         (AVERAGING, ["Pause", "Machine switched by hand", "Note…", "Stop for now…"]),
         (ALARMING, ["Pause", "Machine switched by hand", "Note…", "Stop for now…", "Acknowledge: it may run on"]),
+        (FINISHED, ["Start a session…", "Note…", "Put this session away"]),
     ],
-    ids=["idle", "calling", "paused", "averaging", "alarming"],
+    ids=["idle", "calling", "paused", "averaging", "alarming", "finished"],
 )  # fmt: skip
 async def test_only_what_can_be_done_now_is_offered(
     browser: Browser, bench: Bench, snapshot: Snapshot, words: list[str]
@@ -232,6 +234,10 @@ async def stop(tab: Tab) -> None:
     await press(tab, "Stop the session")
 
 
+async def put_away(tab: Tab) -> None:
+    await press(tab, "Put this session away")
+
+
 async def once_more(tab: Tab) -> None:
     await press(tab, "Change at the outlet")
     await tab.get_by_role("radio", name="Once more One more").check()
@@ -263,6 +269,7 @@ async def relabel(tab: Tab) -> None:
         (CALLING, note, Note("window open")),
         (CALLING, skip, Skip("lead is missing")),
         (CALLING, stop, Stop()),
+        (FINISHED, put_away, Stop()),
         (CALLING, once_more, Repeat(1)),
         (CALLING, in_place, Repeat(1, "a hand in the air stream")),
         (CALLING, relabel, Relabel(12, "1.5 mm², 25 m", "mixed up on the hook")),

@@ -3,7 +3,7 @@
 // Only what can be done now is offered; whether it is done is the bench's to say, and its sentence is shown. A reader sees
 // how to come to more, and no control.
 
-import { enter, mayOperate, openRole, refresh, roleWord, watchAccess, wayIn } from "./access.js";
+import { access, enter, mayOperate, openRole, refresh, roleWord, watchAccess, wayIn } from "./access.js";
 import { announce, announceRefusal, makeAnswer } from "./answers.js";
 import { Refused, tell } from "./api.js";
 import { bench } from "./bench.js";
@@ -25,6 +25,7 @@ const CONTROLS = [
   { key: "switched", word: () => "Machine switched by hand", isOffered: isOpen, act: () => order("switched") },
   { key: "note", word: () => "Note…", isOffered: () => true, act: openNote },
   { key: "stop", word: () => "Stop for now…", isOffered: isOpen, act: openStop },
+  { key: "put-away", word: () => "Put this session away", isOffered: isLeftStanding, act: () => order("stop") },
   { key: "skip", word: () => "Leave out this line…", isOffered: isCalling, act: openSkip },
   { key: "acknowledge", word: () => "Acknowledge: it may run on", isOffered: isAlarming, act: () => order("acknowledge") },
 ];
@@ -55,6 +56,7 @@ export function drawOperating(snapshot) {
   controls.hidden = offered.length === 0;
   put(quiet, quietText());
   quiet.hidden = quietText() === "";
+  drawNotice();
   drawRowButtons(snapshot);
   drawPaths();
   if (snapshot !== null) drawSheetAlarms(isPast() ? [] : snapshot.alarms.map(({ text }) => text));
@@ -64,6 +66,13 @@ function quietText() {
   if (isPast()) return "";
   if (mayOperate()) return isLost() ? "Nothing can be asked of the bench while the connection is lost." : "";
   return wayIn();
+}
+
+// What should be known of the way here stands on the page itself, for everybody who looks at it.
+function drawNotice() {
+  const { notice } = access();
+  put(find("notice"), notice);
+  find("notice").hidden = notice === "";
 }
 
 function makeControl({ key, act }) {
@@ -82,6 +91,11 @@ function drawControl(button, { key, word }, snapshot) {
 
 function isOpen({ session }) {
   return session !== null && session.state !== "finished";
+}
+
+// With a service that goes on, a finished session stands until it is put away: it can be asked for more.
+function isLeftStanding({ session, ends_with_session: endsWithIt }) {
+  return session?.state === "finished" && !endsWithIt;
 }
 
 function isPaused({ session }) {
