@@ -207,7 +207,7 @@ def _show(watch: _Watch, display: _Silent, passed_s: float) -> None:
         ("day", "memory [MB]", "descriptors", "store [MB]"),
         [(f"{d:.2f}", f"{m:.1f}", str(f), f"{s:.2f}") for d, m, f, s in watch.rows],
     )
-    after_first_day = [row for row in watch.rows if row[0] >= 1.0]
+    after_first_day = [row for row in watch.rows if row[0] >= 1.0] or watch.rows
     memory = [row[1] for row in after_first_day]
     files = [row[2] for row in after_first_day]
     show_goal(

@@ -24,6 +24,10 @@ BUSY_S = 0.4
 
 _MAGIC = b"SQLite format 3\x00"
 
+_HELD: set[tuple[int, int]] = set()
+"""Files that this process writes. Closing any other descriptor of theirs would release all of SQLite's locks on them
+(POSIX has it so), and the next program to close the file would take its log away from under us."""
+
 
 def prepare_store(
     path: Path, instruments: Mapping[str, Sequence[Channel]]
@@ -87,7 +91,26 @@ def lock_for_writing(path: Path) -> int:
             f"{path}: another program is writing it, end that one or name another file"
         )
         raise StoreBusyError(msg) from exc
+    _HELD.add(_identity(os.fstat(descriptor)))
     return descriptor
+
+
+def unlock(descriptor: int) -> None:
+    """Let others write the file again; SQLite must have closed it before."""
+    _HELD.discard(_identity(os.fstat(descriptor)))
+    os.close(descriptor)
+
+
+def _identity(status: os.stat_result) -> tuple[int, int]:
+    return status.st_dev, status.st_ino
+
+
+def _is_held(path: Path) -> bool:
+    """Whether this process writes the file: it is ours, then, and must be opened through SQLite's locks only."""
+    try:
+        return _identity(path.stat()) in _HELD
+    except FileNotFoundError:
+        return False
 
 
 def connect_writer(path: Path, *, create: bool = False) -> sqlite3.Connection:
@@ -150,7 +173,7 @@ def _locked(path: Path) -> Iterator[None]:
     try:
         yield
     finally:
-        os.close(lock)
+        unlock(lock)
 
 
 def _expect_store(path: Path) -> None:
@@ -177,9 +200,8 @@ def _connect_reader(path: Path) -> sqlite3.Connection:
     # SQLite wants side files beside a file in WAL mode, and makes them as read-only as
     # the file. In an archive that we cannot write, it is read as it lies.
     is_archive = not all(os.access(place, os.W_OK) for place in (path, path.parent))
-    return _connected(
-        path, "immutable=1" if is_archive and not _has_log(path) else "mode=ro"
-    )
+    as_it_lies = is_archive and not _has_log(path) and not _is_held(path)
+    return _connected(path, "immutable=1" if as_it_lies else "mode=ro")
 
 
 def _connected(path: Path, mode: str) -> sqlite3.Connection:
@@ -206,6 +228,8 @@ def check_file(path: Path) -> int:
         StoreTooNewError: If a newer version wrote it.
         StoreError: If there can be no file or it cannot be read.
     """
+    if _is_held(path):
+        return FORMAT
     with _converted(path):
         return _check_marks(path) if _is_sqlite(path) else 0
 

@@ -5,7 +5,6 @@ on the disk within 1.2 s of being added, what an `async` method wrote when it re
 """
 
 import asyncio
-import os
 import sqlite3
 from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
@@ -20,12 +19,11 @@ from daq.records import (
     SessionFacts,
     TrialResult,
 )
-from daq.runtime.store import corrections, sessions, spans, thinning
+from daq.runtime.store import corrections, opening, sessions, spans, thinning
 from daq.runtime.store.analyses import average_rows
 from daq.runtime.store.buffer import RowBuffer
 from daq.runtime.store.corrections import Correction, ToldTrial, told_trial
 from daq.runtime.store.layout import InstrumentTable
-from daq.runtime.store.opening import lock_for_writing, prepare_store, take_over
 from daq.runtime.store.resuming import (
     OpenSession,
     StoredSession,
@@ -109,12 +107,12 @@ class Store:
             StoreBusyError: If another program is writing it.
             StoreError: If it cannot be made, read or written.
         """
-        tables = prepare_store(path, instruments)
-        lock = lock_for_writing(path)
+        tables = opening.prepare_store(path, instruments)
+        lock = opening.lock_for_writing(path)
         try:
-            numbers = take_over(path)
+            numbers = opening.take_over(path)
         except StoreError:
-            os.close(lock)
+            opening.unlock(lock)
             raise
         rows = RowBuffer(BUFFER_ROWS, kept=_KEPT)
         writer = Writer(path, rows=rows, on_trouble=on_trouble, loop=loop)
@@ -484,7 +482,7 @@ class Store:
         """
         await asyncio.shield(self._writer.stop())
         if self._lock is not None:
-            os.close(self._lock)
+            opening.unlock(self._lock)
             self._lock = None
         lost = self.buffered + self.dropped
         if lost:
