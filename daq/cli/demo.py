@@ -68,7 +68,7 @@ def run(arguments: Sequence[str]) -> int:
             clock=Clock(speed=options.speed),
             display=display,
             on_page=lambda page: display.say(
-                links(page, is_private=display.is_private)
+                links(page, folder / "bench.toml", is_private=display.is_private)
             ),
         )
         outcome = asyncio.run(run_session(around, plan, new_session=False))

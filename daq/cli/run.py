@@ -86,15 +86,15 @@ def _asked_what_is_the_same(refused: OperationRefusedError) -> SameAsBefore:
         msg = f"{refused}; say --same if they are, --new to begin anew"
         raise InputError(msg) from refused
     sys.stderr.write(f"{sentence(str(refused))}\n")
-    answers = [
-        _is_yes(f"Is {what} the same? [y/n] ")
-        for what in (
-            "the machine",
-            "every meter, with its range,",
-            "the room, with its outlet,",
-        )
-    ]
-    return SameAsBefore(*answers)
+    for what in (
+        "the machine",
+        "every meter, with its range,",
+        "the room, with its outlet,",
+    ):
+        if not _is_yes(f"Is {what} the same? [y/n] "):
+            msg = "its trials could not be compared with what comes now: begin anew with --new"
+            raise InputError(msg)
+    return SameAsBefore(machine=True, meters=True, room=True)
 
 
 def _is_yes(question: str) -> bool:

@@ -65,7 +65,8 @@ class PlainDisplay:
 
     def started(self, *, page_url: str, broker: str, words: str) -> None:
         """Where page and broker are."""
-        self._line(f"{words}")
+        if words:
+            self._line(words)
         self._line(f"Live page: {page_url}   MQTT: {broker}")
 
     def show(self, snapshot: Snapshot) -> None:
@@ -109,10 +110,10 @@ class PlainDisplay:
 def display_for(*, plain: bool, to_stderr: bool) -> Iterator[FinishingDisplay]:
     """The display that suits the terminal."""
     stream = sys.stderr if to_stderr else sys.stdout
+    # A name or a note in letters that the terminal does not have ends no session.
+    if isinstance(stream, TextIOWrapper):
+        stream.reconfigure(errors="replace")
     if plain or not stream.isatty():
-        # A name or a note in letters that the terminal does not have ends no session.
-        if isinstance(stream, TextIOWrapper):
-            stream.reconfigure(errors="replace")
         yield PlainDisplay(stream)
         return
     from daq.cli.slip import SlipDisplay  # rich costs a tenth of a second

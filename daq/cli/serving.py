@@ -56,11 +56,13 @@ def surroundings(
         clock=Clock(speed=options.speed),
         display=display,
         share=None if options.share is None else _share(options.share, bench, base),
-        on_page=lambda page: display.say(links(page, is_private=display.is_private)),
+        on_page=lambda page: display.say(
+            links(page, options.bench, is_private=display.is_private)
+        ),
     )
 
 
-def links(page: Page, *, is_private: bool) -> str:
+def links(page: Page, bench: str | Path, *, is_private: bool) -> str:
     """How the page is found; links with keys in them only where nobody else reads along."""
     lines = []
     if page.shared_url:
@@ -71,7 +73,8 @@ def links(page: Page, *, is_private: bool) -> str:
             "With a certificate in [page] of the bench it can be operated from there too."
         )
     if not is_private:
-        return "\n".join([*lines, "Links with their keys: daq session BENCH links"])
+        told = f"Links with their keys: daq session {bench} links"
+        return "\n".join([*lines, told])
     if page.shared_url:
         lines += [f"To follow: {page.reader_link}", qr_code(page.reader_link)]
     return "\n".join([*lines, f"To operate: {page.operator_link}"])

@@ -66,6 +66,9 @@ class _Service:
             connection.request(method, path, body, headers)
             reply = connection.getresponse()
             answer = json.loads(reply.read())
+        except PermissionError as exc:
+            msg = f"{self._path}: the service belongs to another user, run this as the one that it runs as"
+            raise NetworkError(msg) from exc
         except (OSError, http.client.HTTPException, ValueError) as exc:
             msg = f"{self._path}: no service answers there ({exc}); start one with daq serve or daq run"
             raise NetworkError(msg) from exc
@@ -106,12 +109,20 @@ def _status(service: _Service, options: argparse.Namespace) -> str:
         lines.append(
             f"Session {session['number']} of plan {state['plan']}, {session['state']}: {done}."
         )
-    for line in state["slip"]:
+    for number, line in enumerate(state["slip"], start=1):
         trial = "" if line["trial"] is None else f", trial {line['trial']}"
         note = f" ({line['note']})" if line["note"] else ""
         lines.append(
-            f"  line {line['position']}: {line['condition']}, {line['state']}{trial}{note}"
+            f"  line {number}: {line['condition']}, {line['state']}{trial}{note}"
         )
+    lines += [
+        f"{meter['name']}: {meter['state']}, {meter['text']}"
+        for meter in state["instruments"]
+        if meter["state"] != "ok"
+    ]
+    lines.append(
+        f"Page {service.get('/api/links')['operate'].partition('#')[0]}   Broker: {state['broker']['text']}"
+    )
     lines += [f"Alarm: {alarm['text']}" for alarm in state["alarms"]]
     return "\n".join(lines)
 
@@ -159,8 +170,24 @@ def _skip(service: _Service, options: argparse.Namespace) -> str:
 
 
 def _repeat(service: _Service, options: argparse.Namespace) -> str:
-    body = {"position": options.line, "instead_because": options.instead_because}
+    if options.instead_because is not None and not options.instead_because.strip():
+        msg = "--instead-because: is empty, expected why the trial shall not count"
+        raise InputError(msg)
+    body = {
+        "position": _position_of(service, options.line),
+        "instead_because": options.instead_because or "",
+    }
     return service.post("/api/session/repeat", body)
+
+
+def _position_of(service: _Service, number: int) -> int:
+    """The line that stands there on the slip, as the page and the status count."""
+    slip = service.get("/api/state")["slip"]
+    if not 1 <= number <= len(slip):
+        expected = f"1 to {len(slip)}" if slip else "a session first"
+        msg = f"line {number}: is not on the slip, expected {expected}"
+        raise InputError(msg)
+    return int(slip[number - 1]["position"])
 
 
 def _relabel(service: _Service, options: argparse.Namespace) -> str:
@@ -211,7 +238,6 @@ def _parser() -> argparse.ArgumentParser:
     repeat.add_argument("line", type=int, help="number of the line; see status")
     repeat.add_argument(
         "--instead-because",
-        default="",
         metavar="REASON",
         help="set the line's newest trial aside; both count without it",
     )

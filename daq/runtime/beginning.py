@@ -219,14 +219,15 @@ async def _resume(
     if is_another_day:
         await store.touch_session(found.facts.number, clock.utc_text())
     again = await store.stored_session(found.facts.number) or found
+    order = _with_lines_of(again)
     done = _done_positions(again)
     words = (
         f"Session {found.facts.number} goes on: "
-        f"{len(done)} of {len(found.order)} trials are done."
+        f"{len(done)} of {len(order)} trials are done."
     )
     return Beginning(
         found.facts,
-        _with_lines_of(again),
+        order,
         again.ended,
         words,
         skipped=again.skipped,

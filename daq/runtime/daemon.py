@@ -125,7 +125,8 @@ async def serve_bench(around: Surroundings) -> signal.Signals:
     """
     async with _daemon(around, is_one_shot=False) as daemon:
         words = await daemon.desk.take_up()
-        daemon.started(words)
+        # Sessions come and go: what is in hand is told as it changes, not once for all.
+        daemon.started("")
         daemon.event("service", words)
         stopped_by = await daemon.run()
     if stopped_by is None:

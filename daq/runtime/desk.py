@@ -165,6 +165,8 @@ class Desk:
             self._finished()
         elif not running.is_finished and number not in open_numbers:
             self.recorder.reopen()
+        if running.is_finished:
+            return f"Session {number} is finished; it stands until it is put away or another is started."
         return running.words
 
     async def take_in_hand(self, start: Start) -> str:
@@ -280,7 +282,7 @@ class Desk:
         for occurrence in occurrences:
             before = self.recorder.trial
             self.recorder.note(occurrence)
-            running.happened(occurrence, trial=before)
+            running.happened(occurrence, trial=before or self.recorder.trial)
             if occurrence.happening is not None:
                 self._worked_s = self._clock.wire_s()
             if occurrence.happening is Happening.SWITCHED_ON:

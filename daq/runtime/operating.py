@@ -181,7 +181,11 @@ class Operating:
 
     @_carried_out.register
     def _(self, _operation: Acknowledge, way: str) -> str:
-        self._in_hand().session.acknowledge()
+        running = self._in_hand()
+        if running.in_hand is None:
+            text = "no trial is in hand, so there is nothing to acknowledge"
+            raise OperationRefusedError(Refusal.NOT_TAKEN, text)
+        running.session.acknowledge()
         self._desk.event("operator", f"Acknowledged from the {way}.")
         return ACKNOWLEDGED_ANSWER
 

@@ -38,7 +38,6 @@ class Running:
             self.session,
             start.facts.number,
             trials=dict(start.numbers),
-            begun=len(start.earlier),
         )
         self.lines.take_results(start.earlier)
         numbers = start.numbers
@@ -81,7 +80,7 @@ class Running:
         """Take what happened to the trial of this number."""
         begins = occurrence.happening is Happening.SWITCHED_ON
         if begins and occurrence.planned is not None:
-            self.lines.trial_began()
+            self.lines.trial_began(trial or 0)
             self.leads.machine_on(occurrence.planned.condition, occurrence.at_s)
         result = occurrence.result
         if occurrence.happening in SWITCHED_OFF:

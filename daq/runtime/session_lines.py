@@ -45,7 +45,7 @@ class SessionLines:
     Attributes:
         results: Newest result of each line, by the line's position.
         trials: Numbers in the store of the trials that have ended, by their UUID.
-        begun: Trials begun, those of earlier days included [1].
+        in_hand: Number in the store of the trial in hand.
     """
 
     plan: Plan
@@ -53,7 +53,7 @@ class SessionLines:
     number: int
     results: dict[int, TrialResult] = field(default_factory=dict)
     trials: dict[str, int] = field(default_factory=dict)
-    begun: int = 0
+    in_hand: int = 0
     _funnel: dict[str, list[FunnelPoint]] = field(default_factory=dict)
     _shown_left_s: float | None = None
 
@@ -64,9 +64,9 @@ class SessionLines:
         for result in results:
             self.results[result.planned.position] = result
 
-    def trial_began(self) -> None:
-        """Count a trial; what was known of how the one before settled is of no use to it."""
-        self.begun += 1
+    def trial_began(self, number: int) -> None:
+        """What was known of how the trial before settled is of no use to this one."""
+        self.in_hand = number
         self._funnel = {}
 
     def moved(self, before: TrialResult, result: TrialResult) -> None:
@@ -158,7 +158,7 @@ class SessionLines:
             return None
         window = (trial.window.start_s, trial.window.end_s) if trial.window else None
         return TrialLine(
-            self.begun, trial.started_s, trial.run_up_end_s, window, trial.confirmed
+            self.in_hand, trial.started_s, trial.run_up_end_s, window, trial.confirmed
         )
 
     def slip(self) -> tuple[SlipLine, ...]:
@@ -237,7 +237,9 @@ class SessionLines:
             state=self._state(
                 line, result, in_hand=running is not None and running.planned == line
             ),
-            averages={
+            averages={}
+            if _counts_for_nothing(result)
+            else {
                 a.channel: AverageLine(
                     a.mean,
                     a.expanded_uncertainty,
@@ -260,3 +262,7 @@ class SessionLines:
         if result is None:
             return "to come"
         return "done" if result.state is TrialState.FINISHED else result.state.value
+
+
+def _counts_for_nothing(result: TrialResult | None) -> bool:
+    return result is not None and result.state is TrialState.SET_ASIDE

@@ -1,5 +1,6 @@
 """Plans that a session can be started with: those that lie beside the bench file."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,8 +9,8 @@ from daq.config.bench import Bench
 from daq.config.plan import Plan, parse_plan
 from daq.errors import ConfigurationError, OperationRefusedError, Refusal
 
-_MARK = "\n[settling]"
-"""Every plan has this table, and neither a bench nor a profile does."""
+_MARK = re.compile(r"^(baseline\s*=|\[settling\]|\[\[condition\]\])", re.MULTILINE)
+"""Every plan has these, and neither a bench nor a profile does; one of them may be misspelt."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +43,7 @@ class Shelf:
                 text = path.read_text(encoding="utf-8")
             except (OSError, UnicodeDecodeError):
                 continue
-            if _MARK in f"\n{text}":
+            if _MARK.search(text):
                 offers.append(self._offer(path, text))
         return _told_apart(offers)
 
@@ -55,7 +56,7 @@ class Shelf:
         offers = self.on_offer()
         for offer in offers:
             plan_name = offer.plan.name if offer.plan else ""
-            if name not in {plan_name, offer.file}:
+            if name not in {plan_name, offer.file, offer.file.removesuffix(".toml")}:
                 continue
             if offer.plan is None:
                 raise OperationRefusedError(Refusal.UNKNOWN_PLAN, offer.fault)

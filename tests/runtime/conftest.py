@@ -26,7 +26,7 @@ from daq.runtime.clock import Clock
 from daq.runtime.recorder import Recorder
 from daq.runtime.running import Running
 from daq.trials.session import Occurrence, Session
-from daq.trials.stages import Stage
+from daq.trials.stages import Happening, Stage
 from tests.runtime.brokers import AnyBroker, Mosquitto
 
 # RFC 3339, section 5.8, first example: 1985-04-12T23:20:50.52Z. As microseconds since 1970: 15
@@ -333,6 +333,7 @@ class Rehearsal(MeterInHand):
         self.board = Board(bench, clock=self.clock)
         self.board.open(self.running.lines)
         self._recorder = recorder
+        self._begun = len(start.earlier) if start else 0
 
     @property
     def session(self) -> Session:
@@ -353,7 +354,13 @@ class Rehearsal(MeterInHand):
             trial = self._recorder.trial if self._recorder else None
             if self._recorder is not None:
                 self._recorder.note(occurrence)
+                trial = trial or self._recorder.trial
+            elif occurrence.happening is Happening.SWITCHED_ON:
+                # Without a store trials are numbered all the same.
+                self._begun += 1
+                trial = self._begun
             self.running.happened(occurrence, trial=trial)
+
 
 
 def rehearsed(plan: Plan, *, earlier: tuple[TrialResult, ...] = ()) -> Beginning:
