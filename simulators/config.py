@@ -97,6 +97,8 @@ def _parts(root: Table) -> Parts:
         duct=_duct(duct),
         air_place=duct.text("place", ("duct", "outlet")),
         room_c=room.number("temperature_c", least=-40, most=60),
+        room_percent_rh=room.number("humidity_percent", 45.0, most=100),
+        room_hpa=room.number("barometric_hpa", 1000.0, least=300, most=1100),
     )
     duct.finish()
     room.finish()
@@ -235,7 +237,9 @@ def _meter(table: Table, parts: Parts, lines: Sequence[str]) -> MeterSettings:
     )
     if missing:
         what = ", ".join(sorted(missing))
-        expected = f"supply end, machine end or {parts.air_place}, where these exist"
+        expected = (
+            f"supply end, machine end, {parts.air_place} or room, where these exist"
+        )
         table.report("place", f"no {what} at {place!r}, expected {expected}")
     meter = MeterSettings(
         name=table.text("name"),
@@ -279,5 +283,8 @@ def _refuse_crowd(root: Table, line: str, meters: Sequence[MeterSettings]) -> No
         root.report(
             "meters", f"{names} share {line!r}, expected units that have addresses"
         )
+    if len({meter.kind.frame_end for meter in meters}) > 1:
+        names = ", ".join(meter.name for meter in meters)
+        root.report("meters", f"{names} share {line!r}, expected one kind of frames")
     units = [str(meter.unit) for meter in meters if meter.kind.has_unit]
     _refuse_twice(root, f"meters: units on {line!r}", units)

@@ -3,8 +3,8 @@
 A reply goes in, and what really comes out goes out: other bytes, later, or nothing. The
 rule for all of it: a spoiled reply may be missing, late or visibly broken, but it never
 carries a believable wrong value. A frame with a CRC gets one, two or three flipped bits,
-which CRC-16 always detects at these lengths; a text line has no checksum, so a letter or
-a character of its format is hit, never a digit.
+which the CRC always detects at these lengths; a text line has a weak checksum or none, so
+a letter or a character of its format is hit, never a digit.
 
 Pure: time and chance come in as arguments. That a plug is pulled is not a reply's
 business; the terminal does that.
@@ -55,12 +55,12 @@ def cut(reply: bytes, random: Random) -> bytes:
 
 
 def garbled_frame(reply: bytes, random: Random) -> bytes:
-    """A frame with one to three flipped bits; CRC-16 detects every such error.
+    """A frame with one to three flipped bits; its CRC detects every such error.
 
     Source:
         Koopman and Chakravarty, Cyclic Redundancy Code (CRC) Polynomial Selection For
         Embedded Networks (DSN 2004): CRC-16 (0x8005) has Hamming distance 4 up to
-        32751 data bits.
+        32751 data bits, CRC-8 (0x07) up to 119.
     """
     spoiled = bytearray(reply)
     for bit in random.sample(range(8 * len(reply)), random.randint(1, 3)):
@@ -97,8 +97,10 @@ class Spoiler:
         patience: Patience,
         share: float,
         random: Random,
+        has_crc: bool,
     ) -> None:
         self._kinds = tuple(kinds)
+        self._has_crc = has_crc
         self._patience = patience
         self._share = share
         self._random = random
@@ -157,7 +159,6 @@ class Spoiler:
                 return Spoiled(self._garbled(reply))
 
     def _garbled(self, reply: bytes) -> bytes:
-        # Only meters that have units have frames with a CRC.
-        if Fault.FOREIGN in self._kinds:
+        if self._has_crc:
             return garbled_frame(reply, self._random)
         return garbled_line(reply, self._random)

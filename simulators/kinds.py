@@ -7,6 +7,7 @@ through its faults. Times of refresh, averaging and talking are bench time, time
 replies are real time.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
@@ -14,13 +15,23 @@ from random import Random
 
 from simulators.faults import FRAME_FAULTS, TEXT_FAULTS, Fault, Spoiler
 from simulators.instruments import Meter, Sense
-from simulators.wires import modbus_rtu, query_lines, streamed_lines
+from simulators.wires import (
+    addressed_lines,
+    frames,
+    modbus_ascii,
+    modbus_rtu,
+    query_lines,
+    streamed_lines,
+)
 from simulators.wires.paced_line import FrameEnd, Outgoing
 
 IDENTITY = ("SIMULATED BENCH", "POWER ANALYSER", "0001", "1.0")
 
 Voice = Callable[[Meter, bytes, int], bytes | None]
 """A meter, a frame and the meter's unit (0 where it has none) make a reply, or none."""
+
+Readdress = Callable[[bytes, int], bytes]
+"""A reply and another unit make the reply that the other unit would have sent."""
 
 
 @dataclass(frozen=True)
@@ -38,11 +49,13 @@ class Kind:
     worst_reply_s: float
     timeout_s: float
     interval_s: float | None = None
+    readdress: Readdress | None = None
+    has_crc: bool = False
 
     @property
     def has_unit(self) -> bool:
         """Whether several of them can share a line, each with an address."""
-        return Fault.FOREIGN in self.faults
+        return self.readdress is not None
 
     @property
     def quantities(self) -> tuple[str, ...]:
@@ -96,9 +109,9 @@ class Station:
         return Outgoing(spoiled.data, meant_s + spoiled.late_s)
 
     def _foreign(self, reply: bytes) -> bytes:
-        if not self._kind.has_unit:
+        if self._kind.readdress is None:
             return b""
-        return modbus_rtu.readdressed(reply, self._unit % 247 + 1)
+        return self._kind.readdress(reply, self._unit % 247 + 1)
 
 
 def _float_registers(meter: Meter, frame: bytes, unit: int) -> bytes | None:
@@ -125,6 +138,60 @@ def _scaled_registers(meter: Meter, frame: bytes, unit: int) -> bytes | None:
     }
     functions = {modbus_rtu.READ_HOLDING}
     return modbus_rtu.answer(frame, unit=unit, functions=functions, registers=registers)
+
+
+def _scaled_electrical(meter: Meter, frame: bytes, unit: int) -> bytes | None:
+    """Voltage, current, power, power factor as integers, of two registers the low one first."""
+    current, power = (
+        modbus_rtu.scaled_registers(
+            meter.shown(quantity), step=meter.sense(quantity).step
+        )
+        for quantity in ("current", "power")
+    )
+    # A meter without current shows a power factor of zero.
+    factor = (
+        0 if math.isnan(meter.shown("power factor")) else _scaled(meter, "power factor")
+    )
+    words = (_scaled(meter, "voltage"), *current[::-1], *power[::-1], factor)
+    functions = {modbus_rtu.READ_HOLDING, modbus_rtu.READ_INPUT}
+    registers = dict(enumerate(words))
+    return modbus_rtu.answer(frame, unit=unit, functions=functions, registers=registers)
+
+
+def _loop_current(meter: Meter, frame: bytes, unit: int) -> bytes | None:
+    """The current of a 4 to 20 mA loop in microamperes, from a converter's register 0.
+
+    Source:
+        NAMUR NE 43: measured values between 3.8 and 20.5 mA, where a transmitter
+        saturates; below 3.6 mA it, or its wire, has failed.
+    """
+    share = meter.shown("velocity") / meter.sense("velocity").full_scale
+    current_ma = 0.0 if math.isnan(share) else min(4.0 + 16.0 * share, 20.5)
+    registers = {0: round(current_ma * 1000.0)}
+    functions = {modbus_rtu.READ_INPUT}
+    return modbus_rtu.answer(frame, unit=unit, functions=functions, registers=registers)
+
+
+def _ambient_registers(meter: Meter, frame: bytes, unit: int) -> bytes | None:
+    """Temperature, humidity and barometric pressure of the room, in ASCII frames."""
+    quantities = ("temperature", "humidity", "barometric pressure")
+    registers = {i: _scaled(meter, quantity) for i, quantity in enumerate(quantities)}
+    functions = {modbus_rtu.READ_INPUT}
+    return modbus_ascii.answer(
+        frame, unit=unit, functions=functions, registers=registers
+    )
+
+
+def _pressure_line(meter: Meter, frame: bytes, unit: int) -> bytes | None:
+    """Pressure in one line with an address and a checksum, on request."""
+    text = streamed_lines.nr2(meter.shown("pressure"), decimals=1)
+    return addressed_lines.answer(frame, unit=unit, value=text)
+
+
+def _current_frame(meter: Meter, frame: bytes, unit: int) -> bytes | None:
+    """Current in a binary frame, whether anybody asks or not."""
+    del frame, unit  # nobody asks, and the meter has no address
+    return frames.encode_frame(meter.shown("current"), decimals=2)
 
 
 def _scaled(meter: Meter, quantity: str) -> int:
@@ -212,6 +279,8 @@ KINDS = {
         ),
         voice=_float_registers,
         faults=FRAME_FAULTS,
+        readdress=modbus_rtu.readdressed,
+        has_crc=True,
         frame_end=FrameEnd.SILENCE,
         refresh_s=0.5,
         averaging_s=0.5,
@@ -224,6 +293,8 @@ KINDS = {
         senses=_of_air(1.5, 1, 0.5),
         voice=_scaled_registers,
         faults=FRAME_FAULTS,
+        readdress=modbus_rtu.readdressed,
+        has_crc=True,
         frame_end=FrameEnd.SILENCE,
         refresh_s=1.0,
         averaging_s=2.0,
@@ -256,6 +327,124 @@ KINDS = {
         frame_end=FrameEnd.LINE_FEED,
         refresh_s=0.5,
         averaging_s=1.0,
+        least_reply_s=0.0,
+        most_reply_s=0.0,
+        worst_reply_s=0.1,
+        timeout_s=0.12,
+        interval_s=0.5,
+    ),
+    "ac-meter-scaled": Kind(
+        senses=_electrical(
+            resolutions=("0.1", "0.001", "0.1", "0.001"),
+            percents=(0.3, 0.4, 0.5, 1.0),
+            counts=(2, 2, 2, 1),
+            full_scales=(300.0, 60.0, 15000.0, 1.1),
+        ),
+        voice=_scaled_electrical,
+        faults=FRAME_FAULTS,
+        readdress=modbus_rtu.readdressed,
+        has_crc=True,
+        frame_end=FrameEnd.SILENCE,
+        refresh_s=0.5,
+        averaging_s=0.5,
+        least_reply_s=0.002,
+        most_reply_s=0.006,
+        worst_reply_s=0.1,
+        timeout_s=0.12,
+    ),
+    "velocity-loop": Kind(
+        senses=(
+            Sense(
+                "velocity",
+                Decimal("0.01"),
+                full_scale=30.0,
+                percent=2.0,
+                counts=1,
+                noise_percent=0.5,
+            ),
+        ),
+        voice=_loop_current,
+        faults=FRAME_FAULTS,
+        readdress=modbus_rtu.readdressed,
+        has_crc=True,
+        frame_end=FrameEnd.SILENCE,
+        refresh_s=0.5,
+        averaging_s=1.0,
+        least_reply_s=0.003,
+        most_reply_s=0.008,
+        worst_reply_s=0.1,
+        timeout_s=0.12,
+    ),
+    "ambient-ascii": Kind(
+        senses=(
+            Sense(
+                "temperature",
+                Decimal("0.1"),
+                full_scale=60.0,
+                absolute=0.3,
+                noise_counts=0.3,
+                is_signed=True,
+            ),
+            Sense("humidity", Decimal("0.1"), 100.0, absolute=2.0, noise_counts=0.5),
+            Sense(
+                "barometric pressure",
+                Decimal("0.1"),
+                full_scale=1200.0,
+                absolute=1.0,
+                noise_counts=0.3,
+            ),
+        ),
+        voice=_ambient_registers,
+        faults=FRAME_FAULTS,
+        readdress=modbus_ascii.readdressed,
+        frame_end=FrameEnd.LINE_FEED,
+        refresh_s=1.0,
+        averaging_s=2.0,
+        least_reply_s=0.005,
+        most_reply_s=0.015,
+        worst_reply_s=0.2,
+        timeout_s=0.25,
+    ),
+    "pressure-query": Kind(
+        senses=(
+            Sense(
+                "pressure",
+                Decimal("0.1"),
+                full_scale=2500.0,
+                percent=0.5,
+                counts=2,
+                noise_percent=0.2,
+                is_signed=True,
+            ),
+        ),
+        voice=_pressure_line,
+        faults=FRAME_FAULTS,
+        readdress=addressed_lines.readdressed,
+        frame_end=FrameEnd.LINE_FEED,
+        refresh_s=0.5,
+        averaging_s=0.5,
+        least_reply_s=0.004,
+        most_reply_s=0.012,
+        worst_reply_s=0.1,
+        timeout_s=0.12,
+    ),
+    "ammeter-frames": Kind(
+        senses=(
+            Sense(
+                "current",
+                Decimal("0.01"),
+                full_scale=60.0,
+                percent=1.0,
+                counts=2,
+                noise_percent=0.1,
+            ),
+        ),
+        voice=_current_frame,
+        faults=TEXT_FAULTS,
+        has_crc=True,
+        frame_end=FrameEnd.LINE_FEED,
+        refresh_s=0.5,
+        averaging_s=0.5,
         least_reply_s=0.0,
         most_reply_s=0.0,
         worst_reply_s=0.1,

@@ -191,6 +191,7 @@ def _station(settings: MeterSettings, *, seed: int, fault_share: float) -> Stati
         patience=Patience(kind.worst_reply_s, kind.timeout_s),
         share=fault_share,
         random=seeded(seed, f"faults/{settings.name}"),
+        has_crc=kind.has_crc,
     )
     delays = seeded(seed, f"delays/{settings.name}")
     return Station(kind, meter, unit=settings.unit, spoiler=spoiler, random=delays)

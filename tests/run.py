@@ -1,8 +1,8 @@
 """Installs what the tests need and runs every check: `python3 tests/run.py [--system]`.
 
 Makes the virtual environment .venv in the checkout if there is none. With --system (or with it in the variable
-STEADYBENCH_TESTS) the Debian packages for tests against a real broker and a real browser are installed too, and a test that is
-left out is a failure; without, what is left out is said at the end.
+STEADYBENCH_TESTS) the Debian packages for tests against a real broker, a real browser and real device servers are
+installed too, and a test that is left out is a failure; without, what is left out is said at the end.
 """
 
 import os
@@ -15,7 +15,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 ENVIRONMENT = ROOT / ".venv"
 PYTHON = ENVIRONMENT / ("Scripts" if os.name == "nt" else "bin") / "python"
-PACKAGES = ("mosquitto", "chromium")
+PACKAGES = ("mosquitto", "chromium", "ser2net", "socat")
 CHECKS = (
     ("ruff", "format", "--check"),
     ("ruff", "check"),
@@ -52,7 +52,7 @@ def _install_system_packages() -> None:
         return
     if shutil.which("apt-get") is None:
         sys.exit(
-            f"--system needs apt-get (Debian and its kin); install {' and '.join(missing)} by hand"
+            f"--system needs apt-get (Debian and its kin); install {', '.join(missing)} by hand"
         )
     become_root = [] if os.geteuid() == 0 else ["sudo"]
     _run(*become_root, "apt-get", "update", "-qq")
@@ -92,7 +92,7 @@ def _say_what_is_missing() -> None:
     missing = [name for name in PACKAGES if _program(name) is None]
     if missing:
         print(
-            f"Left out: tests that need {' and '.join(missing)}. "
+            f"Left out: tests that need {', '.join(missing)}. "
             "`python3 tests/run.py --system` installs and runs them (Debian, as root or with sudo)."
         )
 

@@ -13,18 +13,14 @@ from daq.config.models import (
     ChannelModel,
     FieldModel,
     InstrumentModel,
-    ModbusRtuWire,
     Profile,
-    QueryLinesWire,
 )
+from daq.config.protocols import make_protocol
 from daq.config.serving import IdleModel, PageModel
 from daq.config.surroundings import surroundings_faults, surroundings_of
 from daq.errors import ConfigurationError, Fault
 from daq.framing import character_time_s, modbus_silence_s
 from daq.protocols import WireProtocol
-from daq.protocols.modbus_rtu import ModbusRtu, RegisterField
-from daq.protocols.query_lines import LineField, QueryLines
-from daq.protocols.streamed_lines import StreamedLines, StreamField
 from daq.records import Channel
 
 FindProfile = Callable[[str], tuple[str, str] | None]
@@ -42,7 +38,7 @@ class PortSettings:
     """One serial line, or a socket that stands for one.
 
     Attributes:
-        url: Device path or `socket://host:port`.
+        url: Device path, `socket://host:port` or `rfc2217://host:port`.
         baud: [1/s].
         data_bits, parity, stop_bits: Of a character.
     """
@@ -74,7 +70,7 @@ class Instrument:
         name: On the bench.
         title: Of its profile.
         port: Where it is.
-        unit: Modbus unit, or None.
+        unit: Address on a line that several share (the Modbus unit), or None.
         interval_s: Between polls, or between the lines that it sends [s].
         lag_s: How old a value is when it is sent [s].
         worst_reply_s: After a fault the line is drained for so long [s of real time].
@@ -96,7 +92,7 @@ class Instrument:
     @property
     def is_streamed(self) -> bool:
         """Whether it talks by itself."""
-        return self.profile.wire.protocol == "streamed-lines"
+        return self.profile.wire.is_streamed
 
     @property
     def silence_before_s(self) -> float:
@@ -111,51 +107,14 @@ class Instrument:
         Args:
             speed: Bench seconds a real second [1]; only what the instrument does by itself scales with it.
         """
-        wire, char_s = self.profile.wire, self.port.char_s
-        if isinstance(wire, ModbusRtuWire):
-            return ModbusRtu(
-                instrument=self.name,
-                unit=self.unit or 1,
-                fields=[_register_field(f) for f in self.profile.field],
-                reply_timeout_s=wire.reply_timeout_s,
-                char_s=char_s,
-            )
-        if isinstance(wire, QueryLinesWire):
-            return QueryLines(
-                instrument=self.name,
-                request=wire.request.encode("latin-1"),
-                terminator=wire.terminator.encode("latin-1"),
-                separator=wire.separator,
-                expected_count=wire.parts,
-                echo=wire.echo,
-                fields=[
-                    LineField(
-                        f.name,
-                        f.position or 0,
-                        scale=f.scale,
-                        offset=f.offset,
-                        low=f.low,
-                        high=f.high,
-                    )
-                    for f in self.profile.field
-                ],
-                reply_timeout_s=wire.reply_timeout_s,
-                char_s=char_s,
-            )
-        silence_s = wire.silence_s or _SILENT_INTERVALS * self.interval_s
-        return StreamedLines(
+        stated_s = getattr(self.profile.wire, "silence_s", None)
+        silence_s = stated_s or _SILENT_INTERVALS * self.interval_s
+        return make_protocol(
+            self.profile,
             instrument=self.name,
-            pattern=wire.pattern,
-            terminator=wire.terminator.encode("latin-1"),
-            overrange=frozenset(wire.overrange),
-            fields=[
-                StreamField(
-                    f.name, scale=f.scale, offset=f.offset, low=f.low, high=f.high
-                )
-                for f in self.profile.field
-            ],
+            unit=self.unit or 1,
+            char_s=self.port.char_s,
             silence_s=max(silence_s / speed, _LEAST_SILENCE_S),
-            char_s=char_s,
         )
 
 
@@ -291,24 +250,10 @@ def _profiles(
     return profiles
 
 
-def _register_field(model: FieldModel) -> RegisterField:
-    return RegisterField(
-        name=model.name,
-        function=model.function,
-        address=model.address or 0,
-        kind=model.type,
-        byte_order=model.byte_order,
-        scale=model.scale,
-        offset=model.offset,
-        low=model.low,
-        high=model.high,
-    )
-
-
 def _instrument(model: InstrumentModel, profile: Profile) -> Instrument:
     line = profile.line
     interval_s = model.interval_s or profile.refresh_s
-    if profile.wire.protocol == "streamed-lines":
+    if profile.wire.is_streamed:
         interval_s = profile.refresh_s
     fields = {f.name: (index, f) for index, f in enumerate(profile.field)}
     return Instrument(
@@ -378,7 +323,7 @@ def _bench_faults(
     faults: list[Fault] = []
     seen_instruments: set[str] = set()
     seen_channels: dict[str, str] = {}
-    lines: dict[str, tuple[InstrumentModel, PortSettings]] = {}
+    lines: dict[str, tuple[InstrumentModel, PortSettings, str]] = {}
     units: dict[tuple[str, int], str] = {}
     for index, item in enumerate(model.instrument):
         path = ("instrument", index)
@@ -432,31 +377,43 @@ def _line_faults(
     index: int,
     item: InstrumentModel,
     profile: Profile,
-    lines: dict[str, tuple[InstrumentModel, PortSettings]],
+    lines: dict[str, tuple[InstrumentModel, PortSettings, str]],
 ) -> list[Fault]:
     path = ("instrument", index)
-    is_modbus = profile.wire.protocol == "modbus-rtu"
-    if is_modbus and item.unit is None:
-        return [source.fault(path, "unit missing, expected the Modbus unit 1 to 247")]
-    if not is_modbus and item.unit is not None:
-        return [
-            source.fault(
-                (*path, "unit"),
-                f"{profile.wire.protocol} has no units, expected no such key",
-            )
-        ]
+    wire = profile.wire
+    if fault := _unit_key_fault(source, index, item, profile):
+        return [fault]
     settings = _instrument(item, profile).port
     if item.port not in lines:
-        lines[item.port] = (item, settings)
+        lines[item.port] = (item, settings, wire.protocol)
         return []
-    other, theirs = lines[item.port]
-    if not is_modbus or other.unit is None:
-        problem = f"port {item.port!r} is used by {other.name!r} too, only Modbus units share a line"
-        return [source.fault((*path, "port"), problem)]
-    if settings != theirs:
+    other, theirs, protocol = lines[item.port]
+    used = f"port {item.port!r} is used by {other.name!r}"
+    if item.unit is None or other.unit is None:
+        problem = f"{used} too, only meters with units share a line"
+    elif protocol != wire.protocol:
+        problem = f"{used} with {protocol}, expected the same protocol"
+    elif settings != theirs:
         problem = f"line settings differ from those of {other.name!r} on the same port"
-        return [source.fault((*path, "port"), problem)]
-    return []
+    else:
+        return []
+    return [source.fault((*path, "port"), problem)]
+
+
+def _unit_key_fault(
+    source: Source, index: int, item: InstrumentModel, profile: Profile
+) -> Fault | None:
+    """An address is needed where several meters can share a line, and nowhere else."""
+    path, wire = ("instrument", index), profile.wire
+    if wire.needs_unit and item.unit is None:
+        expected = "the Modbus unit" if "modbus" in wire.protocol else "the address"
+        return source.fault(path, f"unit missing, expected {expected} 1 to 247")
+    if wire.needs_unit or item.unit is None:
+        return None
+    problem = f"{wire.protocol} has no units, expected no such key"
+    if wire.protocol == "query-lines":
+        problem = "the profile's request has no {unit} in it, expected no such key"
+    return source.fault((*path, "unit"), problem)
 
 
 def _unit_faults(

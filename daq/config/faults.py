@@ -4,11 +4,12 @@ import difflib
 import re
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
 from daq.config.toml_lines import Path, key_lines, line_of
+from daq.config.wires import PROTOCOLS
 from daq.errors import ConfigurationError, Fault
 
 _Model = TypeVar("_Model", bound=BaseModel)
@@ -35,8 +36,7 @@ def validated(model: type[_Model], source: Source, text: str) -> _Model:
     try:
         return model.model_validate(_parsed(source, text))
     except ValidationError as exc:
-        keys = tuple(_keys(model))
-        faults = [_fault(source, dict(error), keys) for error in exc.errors()]
+        faults = [_fault(source, dict(error), model) for error in exc.errors()]
         raise ConfigurationError(faults) from exc
 
 
@@ -59,12 +59,9 @@ def _parsed(source: Source, text: str) -> dict[str, Any]:
         ) from exc
 
 
-def _fault(source: Source, error: dict[str, Any], keys: tuple[str, ...]) -> Fault:
-    path = tuple(part for part in error["loc"] if part not in _WIRE_TAGS)
-    return source.fault(path, _problem(error, keys))
-
-
-_WIRE_TAGS = frozenset({"modbus-rtu", "query-lines", "streamed-lines"})
+def _fault(source: Source, error: dict[str, Any], model: type[BaseModel]) -> Fault:
+    path = tuple(part for part in error["loc"] if part not in PROTOCOLS)
+    return source.fault(path, _problem(error, tuple(_keys_at(model, error["loc"]))))
 
 
 def _problem(error: dict[str, Any], keys: tuple[str, ...]) -> str:
@@ -77,11 +74,8 @@ def _problem(error: dict[str, Any], keys: tuple[str, ...]) -> str:
 
 def _unknown_key(error: dict[str, Any], keys: tuple[str, ...]) -> str:
     close = difflib.get_close_matches(str(error["loc"][-1]), keys, n=1)
-    return (
-        f"unknown key, did you mean {close[0]!r}?"
-        if close
-        else "unknown key, expected none of that name"
-    )
+    guess = f"did you mean {close[0]!r}? " if close else ""
+    return f"unknown key, {guess}expected one of {', '.join(keys)}"
 
 
 def _not_a_choice(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
@@ -125,14 +119,39 @@ _SPECIAL: Mapping[str, Callable[[dict[str, Any], tuple[str, ...]], str]] = {
 
 
 def _tags() -> str:
-    return ", ".join(sorted(_WIRE_TAGS))
+    return ", ".join(PROTOCOLS)
 
 
-def _keys(model: type[BaseModel]) -> Iterator[str]:
-    """Every key that may stand anywhere in a file of this model."""
-    schema = model.model_json_schema()
-    for part in (schema, *schema.get("$defs", {}).values()):
-        yield from part.get("properties", {})
+def _keys_at(model: type[BaseModel], path: Path) -> Iterator[str]:
+    """The keys of the table in which the last part of a path stands."""
+    tables = [model]
+    for part in path[:-1]:
+        if part in PROTOCOLS:
+            tables = [table for table in tables if _protocol_of(table) == part]
+        # A number in a list, or a name that the user gave a table: neither leads further.
+        inner = [
+            found
+            for table in tables
+            if part in table.model_fields
+            for found in _tables_in(table.model_fields[str(part)].annotation)
+        ]
+        tables = inner or tables
+    for table in tables:
+        yield from table.model_fields
+
+
+def _protocol_of(table: type[BaseModel]) -> str:
+    """The protocol whose table [wire] this is."""
+    (protocol,) = get_args(table.model_fields["protocol"].annotation)
+    return str(protocol)
+
+
+def _tables_in(annotation: object) -> Iterator[type[BaseModel]]:
+    """The models that an annotation names, in lists, unions and mappings too."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for part in get_args(annotation):
+        yield from _tables_in(part)
 
 
 def _shown(path: Path) -> str:

@@ -19,6 +19,15 @@ from daq.config.compared import (
 )
 from daq.config.serving import IdleModel, PageModel
 from daq.config.surroundings import AirflowModel, AirModel
+from daq.config.wires import (
+    PLACING_KEYS,
+    BitsModel,
+    FrameByte,
+    HexBytes,
+    LineSettings,
+    PointModel,
+    WireModel,
+)
 from daq.settling.options import parameter_kinds
 from daq.units import QUANTITIES, UNITS, unit_of
 
@@ -72,61 +81,6 @@ UnitSymbol = Annotated[
 # ---- profile
 
 
-class LineSettings(Model):
-    """Serial line as the instrument leaves the factory."""
-
-    baud: Annotated[int, Field(ge=50, le=4_000_000)] = 9600
-    data_bits: Literal[5, 6, 7, 8] = 8
-    parity: Literal["none", "even", "odd", "mark", "space"] = "none"
-    stop_bits: Literal[1, 2] = 1
-
-
-class ModbusRtuWire(Model):
-    """Modbus RTU, functions 3 and 4."""
-
-    protocol: Literal["modbus-rtu"]
-    reply_timeout_s: Positive = Field(
-        0.3, description="wait this long for a reply to begin [s]"
-    )
-    worst_reply_s: Positive = Field(
-        0.5, description="the instrument's worst reply time [s]"
-    )
-
-
-class QueryLinesWire(Model):
-    """A text is sent, one line of numbers comes back."""
-
-    protocol: Literal["query-lines"]
-    request: str = Field(min_length=1, description="what is sent, with its line end")
-    parts: Annotated[int, Field(ge=1, le=200)] = Field(
-        description="how many numbers the reply must have"
-    )
-    terminator: str = Field("\n", min_length=1)
-    separator: str = Field(",", min_length=1, max_length=1)
-    echo: bool = Field(
-        default=False, description="the instrument repeats the request before its reply"
-    )
-    reply_timeout_s: Positive = 0.5
-    worst_reply_s: Positive = 1.0
-
-
-class StreamedLinesWire(Model):
-    """The instrument talks by itself."""
-
-    protocol: Literal["streamed-lines"]
-    pattern: str = Field(
-        min_length=1,
-        description="regular expression of a whole line, one named group a field",
-    )
-    terminator: str = Field("\n", min_length=1)
-    overrange: tuple[str, ...] = Field(
-        (), strict=False, description="texts that stand for overrange"
-    )
-    silence_s: Positive | None = Field(
-        None, description="silent for so long is a gap [s]; four intervals if absent"
-    )
-
-
 class FieldModel(Model):
     """One quantity that the instrument reports."""
 
@@ -143,13 +97,33 @@ class FieldModel(Model):
     offset: float = 0.0
     accuracy: AccuracyModel = Field(default_factory=AccuracyModel)
     address: Annotated[int, Field(ge=0, le=65535)] | None = Field(
-        None, description="zero-based address"
+        None, description="Modbus: zero-based address"
     )
     function: Literal[3, 4] = 4
-    type: Literal["u16", "s16", "u32", "s32", "f32"] = "u16"
+    type: Literal[
+        "u8", "s8", "u16", "s16", "u24", "s24", "u32", "s32", "f32", "bcd"
+    ] = "u16"
     byte_order: Literal["ABCD", "CDAB", "BADC", "DCBA"] = "ABCD"
     position: Annotated[int, Field(ge=0)] | None = Field(
-        None, description="place in the reply, counted from 0"
+        None, description="query-lines: place in the reply, counted from 0"
+    )
+    byte: FrameByte | None = Field(
+        None, description="fixed-frames: place of its first byte, counted from 0"
+    )
+    bytes: Annotated[int, Field(ge=1, le=8)] | None = Field(
+        None, description="fixed-frames: how many bytes a bcd value has"
+    )
+    sign: BitsModel | None = Field(
+        None, description="fixed-frames: bits that say that it is below zero"
+    )
+    point: PointModel | None = Field(
+        None, description="fixed-frames: where the digits behind the point are told"
+    )
+    overrange: list[HexBytes] = Field(
+        [], description="fixed-frames: bytes that stand for overrange"
+    )
+    overrange_bits: BitsModel | None = Field(
+        None, description="fixed-frames: bits that say that it is out of range"
     )
 
     @model_validator(mode="after")
@@ -179,10 +153,7 @@ class Profile(Model):
         0.0, description="a value is this old when it is sent [s]"
     )
     line: LineSettings = Field(default_factory=LineSettings)
-    wire: Annotated[
-        ModbusRtuWire | QueryLinesWire | StreamedLinesWire,
-        Field(discriminator="protocol"),
-    ]
+    wire: WireModel
     field: Annotated[list[FieldModel], Field(min_length=1)]
 
     @model_validator(mode="after")
@@ -191,15 +162,22 @@ class Profile(Model):
         if twice := sorted({name for name in names if names.count(name) > 1}):
             msg = f"two fields of one name: {', '.join(twice)}"
             raise ValueError(msg)
-        needed = {"modbus-rtu": "address", "query-lines": "position"}.get(
-            self.wire.protocol
-        )
-        if needed and (
-            without := [f.name for f in self.field if getattr(f, needed) is None]
-        ):
-            msg = f"{needed} missing in field {', '.join(without)}, expected one for {self.wire.protocol}"
-            raise ValueError(msg)
+        for field in self.field:
+            _check_keys(field, self.wire)
         return self
+
+
+def _check_keys(field: FieldModel, wire: WireModel) -> None:
+    """Where a value is to be found, in this protocol's keys and in no other's."""
+    protocol, needed = wire.protocol, wire.needed_key
+    if needed and getattr(field, needed) is None:
+        msg = f"{needed} missing in field {field.name}, expected one for {protocol}"
+        raise ValueError(msg)
+    foreign = sorted(field.model_fields_set & PLACING_KEYS - set(wire.field_keys))
+    if foreign:
+        expected = ", ".join(wire.field_keys) or "none of its kind"
+        msg = f"{foreign[0]} in field {field.name}, expected {expected} for {protocol}"
+        raise ValueError(msg)
 
 
 # ---- bench
@@ -229,10 +207,10 @@ class InstrumentModel(Model):
     )
     port: str = Field(
         min_length=1,
-        description="/dev/serial/by-id/…, a path beside this file, or socket://host:port",
+        description="/dev/serial/by-id/…, a path beside this file, socket://host:port or rfc2217://host:port",
     )
     unit: Annotated[int, Field(ge=1, le=247)] | None = Field(
-        None, description="Modbus unit"
+        None, description="address on a line that several share, the Modbus unit"
     )
     interval_s: Positive | None = Field(
         None, description="time between polls [s]; the profile's refresh if absent"

@@ -8,8 +8,10 @@ some of which are fields. Rules:
   reply. 9.9E37 and above means overrange or not-a-number: that value is None, flagged,
   and the others stand (SCPI-1999 vol. 1, 7.2.1.4 and 7.2.1.5).
 - A line more than asked means that nobody knows which one answers: no reading.
-- There is no checksum: a flipped digit that leaves a number cannot be seen here. Count
-  of parts, plausible range and parity on the line guard what they can.
+- Where the instrument puts a checksum behind its line, a line without the right one is
+  garbled. Without a checksum a flipped digit that leaves a number cannot be seen here:
+  count of parts, plausible range and parity on the line guard what they can.
+- Where the reply says whose it is, a reply of another address is foreign.
 
 Knows no port and no clock; at most one line of `max_line` bytes is kept.
 """
@@ -17,6 +19,7 @@ Knows no port and no clock; at most one line of `max_line` bytes is kept.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from daq.checksums import LineChecksum
 from daq.framing import OVERRANGE, number_from_text, shown_bytes, text_from_line
 from daq.protocols import PollValues, ReportedField, require_positive
 from daq.records import Gap, GapReason, Reading
@@ -47,6 +50,8 @@ class QueryLines:
         separator: What stands between two parts.
         max_line: Longest reply that is waited for [bytes].
         echo: The instrument sends the query back before its reply.
+        checksum: What stands at the end of the reply; None if nothing does.
+        reply_start: What the reply begins with, its address; no part of the numbers.
     """
 
     def __init__(
@@ -62,6 +67,8 @@ class QueryLines:
         separator: str = ",",
         max_line: int = 512,
         echo: bool = False,
+        checksum: LineChecksum | None = None,
+        reply_start: str = "",
     ) -> None:
         if not (request and terminator and separator):
             msg = f"{instrument}: request, terminator or separator is empty"
@@ -85,6 +92,8 @@ class QueryLines:
         self._separator = separator
         self._max_line = max_line
         self._echo = echo
+        self._checksum = checksum
+        self._reply_start = reply_start
         self._received = b""
         self._request_end_s = 0.0
         self._reply_start_s = 0.0
@@ -159,11 +168,23 @@ class QueryLines:
         return len(line) > limit or len(self._received) > echo + limit
 
     def _take(self, line: bytes, at: float) -> None:
-        """Make a reading of a whole line."""
-        text = text_from_line(line)
+        """Check a whole line as far as it can be, and go on to its numbers."""
+        covered = line if self._checksum is None else self._checksum.covered_in(line)
+        if self._checksum is not None and (fault := self._checksum.fault_in(line)):
+            self._garbled(fault, at)
+            return
+        text = text_from_line(covered or b"")
         if text is None:
             self._garbled("not plain text", at)
-            return
+        elif not text.startswith(self._reply_start):
+            begin = text[: len(self._reply_start)]
+            detail = f"reply begins {begin!r}, expected {self._reply_start!r} in {shown_bytes(line)}"
+            self._end(Gap(self._instrument, at, GapReason.FOREIGN, detail))
+        else:
+            self._read(text.removeprefix(self._reply_start), at)
+
+    def _read(self, text: str, at: float) -> None:
+        """Make a reading of the numbers."""
         parts = text.split(self._separator)
         if len(parts) != self._expected_count:
             self._garbled(f"{len(parts)} parts, expected {self._expected_count}", at)

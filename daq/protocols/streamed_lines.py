@@ -10,8 +10,10 @@ Nobody asks; each line that matches a pattern as a whole is a reading. Rules:
 - A reading's time is when its line began on the wire: the arrival of its last byte less
   the time of its bytes. Lines that arrive in one chunk are told apart by the bytes that
   follow them.
-- There is no checksum: a flipped digit that leaves a number cannot be seen here. Let
-  the pattern be narrow: signs, counts of digits and units are what a spoiled byte hits.
+- Where the instrument puts a checksum behind its lines, the pattern is held against what
+  the checksum covers, and a line without the right one is garbled. Without a checksum a
+  flipped digit that leaves a number cannot be seen here. Let the pattern be narrow:
+  signs, counts of digits and units are what a spoiled byte hits.
 
 Knows no port and no clock. At most `max_line` bytes of an unfinished line and
 `MAX_WAITING` outcomes are kept. After a port was opened again a new object is needed.
@@ -22,6 +24,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from daq.checksums import LineChecksum
 from daq.framing import OVERRANGE, number_from_text, shown_bytes, text_from_line
 from daq.protocols import PollValues, ReportedField, require_positive
 from daq.records import Gap, GapReason, Reading
@@ -51,6 +54,7 @@ class StreamedLines:
         overrange: Texts that stand for a value out of range.
         terminator: What ends a line; a carriage return before it is ignored.
         max_line: Longest line that is waited for [bytes].
+        checksum: What stands at the end of a line; None if nothing does.
     """
 
     def __init__(
@@ -64,6 +68,7 @@ class StreamedLines:
         overrange: frozenset[str] = OVERRANGE_TEXTS,
         terminator: bytes = b"\n",
         max_line: int = 512,
+        checksum: LineChecksum | None = None,
     ) -> None:
         if not terminator:
             msg = f"{instrument}: terminator is empty"
@@ -78,6 +83,7 @@ class StreamedLines:
         self._overrange = overrange
         self._terminator = terminator
         self._max_line = max_line
+        self._checksum = checksum
         # All of a terminator but its last byte may already be there.
         self._max_unfinished = max_line + len(terminator) - 1
         self._rest = b""
@@ -131,13 +137,23 @@ class StreamedLines:
         if len(line) > self._max_line:
             self._overlong(line, at)
             return
-        text = text_from_line(line)
-        if text == "":
+        if text_from_line(line) == "":
             return
+        covered = line if self._checksum is None else self._checksum.covered_in(line)
+        if self._checksum is not None and (fault := self._checksum.fault_in(line)):
+            self._garbled(f"{fault} in", line, at)
+            return
+        text = text_from_line(covered or b"")
         match = self._pattern.fullmatch(text) if text else None
         if match is None:
             self._garbled("line does not match the pattern:", line, at)
             return
+        self._read(match, line, at, start_s)
+
+    def _read(
+        self, match: re.Match[str], line: bytes, at: float, start_s: float
+    ) -> None:
+        """Make a reading of a line that matches."""
         raws: list[float | None] = []
         for name in self._names:
             shown = (match[name] or "").strip(" ")

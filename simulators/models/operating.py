@@ -11,7 +11,7 @@ against which averages can be held.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from simulators.models.air import Duct, Fan, Flutter, Resistance
@@ -21,6 +21,7 @@ from simulators.models.supply import Supply
 
 SUPPLY_END = "supply end"
 MACHINE_END = "machine end"
+ROOM = "room"
 
 UNITS = {
     "voltage": "V",
@@ -29,6 +30,9 @@ UNITS = {
     "power factor": "1",
     "velocity": "m/s",
     "temperature": "degC",
+    "pressure": "Pa",
+    "humidity": "%RH",
+    "barometric pressure": "hPa",
 }
 
 
@@ -55,6 +59,8 @@ class Parts:
     duct: Duct
     air_place: str
     room_c: float
+    room_percent_rh: float = 45.0
+    room_hpa: float = 1000.0
 
 
 @dataclass(frozen=True)
@@ -68,7 +74,7 @@ class Temperatures:
 
 @dataclass(frozen=True)
 class OperatingPoint:
-    """Everything a meter could see at one instant."""
+    """Everything a meter could see at one instant; pressure is that of the duct over the room's."""
 
     current_a: float
     supply_end_v: float
@@ -77,7 +83,9 @@ class OperatingPoint:
     machine_end_w: float
     speed_rad_per_s: float
     velocity_m_per_s: float
+    duct_pa: float
     temperatures: Temperatures
+    room: Mapping[str, float]
 
     def value(self, place: str, quantity: str) -> float:
         """One quantity at one place; a power factor without current is not a number.
@@ -87,7 +95,10 @@ class OperatingPoint:
         """
         if place in (SUPPLY_END, MACHINE_END):
             return self._electrical(place)[quantity]
+        if place == ROOM:
+            return self.room[quantity]
         return {
+            "pressure": self.duct_pa,
             "velocity": self.velocity_m_per_s,
             "temperature": self.temperatures.air_c,
         }[quantity]
@@ -109,7 +120,9 @@ def quantities_at(place: str, *, air_place: str) -> tuple[str, ...]:
     """Quantities that exist at a place; none where the place is unknown."""
     if place in (SUPPLY_END, MACHINE_END):
         return ("voltage", "current", "power", "power factor")
-    return ("velocity", "temperature") if place == air_place else ()
+    if place == ROOM:
+        return ("temperature", "humidity", "barometric pressure")
+    return ("velocity", "temperature", "pressure") if place == air_place else ()
 
 
 def operating_point(
@@ -134,6 +147,7 @@ def operating_point(
     current_a = supply_v / whole_ohm if running else 0.0
     machine_v = current_a * math.hypot(machine_ohm, motor.reactance_ohm)
     beyond_v = current_a * math.hypot(beyond_ohm, beyond_x_ohm)
+    velocity_m_per_s = _velocity(parts, condition, speed_rad_per_s)
     return OperatingPoint(
         current_a=current_a,
         supply_end_v=beyond_v if running else supply_v,
@@ -141,8 +155,14 @@ def operating_point(
         supply_end_w=current_a**2 * beyond_ohm,
         machine_end_w=current_a**2 * machine_ohm,
         speed_rad_per_s=speed_rad_per_s,
-        velocity_m_per_s=_velocity(parts, condition, speed_rad_per_s),
+        velocity_m_per_s=velocity_m_per_s,
+        duct_pa=_system(parts, condition).pressure_pa(velocity_m_per_s),
         temperatures=temperatures,
+        room={
+            "temperature": parts.room_c,
+            "humidity": parts.room_percent_rh,
+            "barometric pressure": parts.room_hpa,
+        },
     )
 
 
@@ -158,8 +178,12 @@ def settled_state(parts: Parts, condition: Condition) -> OperatingPoint:
 
 
 def _velocity(parts: Parts, condition: Condition, speed_rad_per_s: float) -> float:
-    system = parts.duct.resistance.plus(condition.filter)
-    return parts.fan.velocity_m_per_s(speed_rad_per_s, system)
+    return parts.fan.velocity_m_per_s(speed_rad_per_s, _system(parts, condition))
+
+
+def _system(parts: Parts, condition: Condition) -> Resistance:
+    """What the air has to pass: duct and filter, one behind the other."""
+    return parts.duct.resistance.plus(condition.filter)
 
 
 def load_nm(parts: Parts, speed_rad_per_s: float, velocity_m_per_s: float) -> float:

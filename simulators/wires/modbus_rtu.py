@@ -65,7 +65,7 @@ def answer(
     """Reply of a unit to a frame on its line; None where it keeps silent."""
     if not is_intact(frame) or frame[0] != unit:
         return None
-    body = _read(frame[1:-2], functions=functions, registers=registers)
+    body = read_registers(frame[1:-2], functions=functions, registers=registers)
     return with_crc(bytes([unit]) + body)
 
 
@@ -89,14 +89,21 @@ def scaled_register(value: float, *, step: float) -> int:
     return count & 0xFFFF if -0x8000 <= count < 0xFFFF else 0xFFFF
 
 
+def scaled_registers(value: float, *, step: float) -> tuple[int, int]:
+    """Two registers counting steps, high word first; 0xFFFFFFFF where it does not fit."""
+    count = round(value / step) if math.isfinite(value) else 0xFFFF_FFFF
+    return counter_registers(count)
+
+
 def counter_registers(count: int) -> tuple[int, int]:
     """Two registers of a 32-bit counter that runs over to 0."""
     return (count >> 16) & 0xFFFF, count & 0xFFFF
 
 
-def _read(
+def read_registers(
     request: bytes, *, functions: Set[int], registers: Mapping[int, int]
 ) -> bytes:
+    """Answer to a request, both without address and checksum, whatever frames them."""
     function = request[0]
     if function not in functions:
         return bytes([function | 0x80, ILLEGAL_FUNCTION])

@@ -144,8 +144,8 @@ def test_the_truth_lists_the_settled_values_of_every_condition(
         (each["condition"], each["place"], each["quantity"]): each
         for each in truth["entries"]
     }
-    # Four quantities at each end of the lead, two in the air, four conditions.
-    assert len(entries) == 4 * 10
+    # Four quantities at each end of the lead, three in the air, four conditions.
+    assert len(entries) == 4 * 11
     thin = leads.conditions[3]
     settled = settled_state(leads.parts, thin)
     voltage = entries[thin.name, "machine end", "voltage"]

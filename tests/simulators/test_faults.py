@@ -34,7 +34,9 @@ def random() -> Random:
 
 
 def frame_spoiler(random: Random, *, share: float = 0.0) -> Spoiler:
-    return Spoiler(FRAME_FAULTS, patience=PATIENCE, share=share, random=random)
+    return Spoiler(
+        FRAME_FAULTS, patience=PATIENCE, share=share, random=random, has_crc=True
+    )
 
 
 def spoiled(random: Random, fault: Fault) -> tuple[bytes, float]:
@@ -110,7 +112,9 @@ def test_a_foreign_reply_is_intact_and_anothers(random: Random) -> None:
 
 
 def test_a_line_without_addresses_has_no_foreign_replies(random: Random) -> None:
-    spoiler = Spoiler(TEXT_FAULTS, patience=PATIENCE, share=0.0, random=random)
+    spoiler = Spoiler(
+        TEXT_FAULTS, patience=PATIENCE, share=0.0, random=random, has_crc=False
+    )
     with pytest.raises(ValueError, match="expected one of silent, late, cut, garbled"):
         spoiler.order(Fault.FOREIGN)
 

@@ -9,7 +9,11 @@ import pytest
 
 from simulators.instruments import Meter, Sense
 from simulators.kinds import KINDS
-from simulators.models.operating import OperatingPoint, Temperatures
+from simulators.models.operating import (
+    OperatingPoint,
+    Temperatures,
+    quantities_at,
+)
 from simulators.rig import seeded
 
 EXACT = Sense("velocity", Decimal("0.01"), full_scale=40.0)
@@ -22,6 +26,8 @@ def point(
     current_a: float = 0.0,
     voltage_v: float = 230.0,
     power_w: float = 0.0,
+    duct_pa: float = 0.0,
+    room: float = 0.0,
 ) -> OperatingPoint:
     return OperatingPoint(
         current_a=current_a,
@@ -31,7 +37,9 @@ def point(
         machine_end_w=power_w,
         speed_rad_per_s=0.0,
         velocity_m_per_s=velocity_m_per_s,
+        duct_pa=duct_pa,
         temperatures=Temperatures(20.0, 20.0, air_c),
+        room=dict.fromkeys(("temperature", "humidity", "barometric pressure"), room),
     )
 
 
@@ -51,6 +59,17 @@ def meter_of(
     )
 
 
+def _place_of(kind: str) -> str:
+    """A place where everything is that a kind of meter senses."""
+    quantities = set(KINDS[kind].quantities)
+    places = ("machine end", "duct", "room")
+    return next(
+        place
+        for place in places
+        if quantities <= set(quantities_at(place, air_place="duct"))
+    )
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", sorted(KINDS))
 def test_errors_stay_inside_the_stated_accuracy_over_many_runs(kind: str) -> None:
@@ -58,18 +77,19 @@ def test_errors_stay_inside_the_stated_accuracy_over_many_runs(kind: str) -> Non
         replace(sense, noise_percent=0.0, noise_counts=0.0)
         for sense in KINDS[kind].senses
     ]
-    electrical = "voltage" in KINDS[kind].quantities
+    place = _place_of(kind)
     worst = 0.0
     for seed in range(150):
         for share in (0.02, 0.1, 0.3, 0.6):
             true = point(
-                velocity_m_per_s=38.0 * share,
+                velocity_m_per_s=28.0 * share,
+                duct_pa=2400.0 * share,
+                room=55.0 * share,
                 air_c=100.0 * share - 10.0,
                 voltage_v=290.0 * share,
                 current_a=15.0 * share,
                 power_w=290.0 * 15.0 * share**2 * 0.95,
             )
-            place = "machine end" if electrical else "duct"
             meter = meter_of(*senses, place=place, seed=seed)
             meter.observe(true, at_s=seed * 30.0)
             for sense in senses:

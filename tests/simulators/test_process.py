@@ -234,7 +234,7 @@ def test_a_request_to_terminate_leaves_no_names_behind_and_writes_the_truth(
     truth.unlink()
     assert simulator.end(lambda process: process.send_signal(signal.SIGTERM)) == 0
     assert list(simulator.ports.iterdir()) == []
-    assert len(json.loads(truth.read_text(encoding="utf-8"))["entries"]) == 40
+    assert len(json.loads(truth.read_text(encoding="utf-8"))["entries"]) == 44
     simulator.wait_for(lambda line: line.startswith("counts {"))
 
 

@@ -188,6 +188,6 @@ def test_a_profile_that_is_not_there_is_told_with_those_that_are(
     told = run("check", folder / "bench.toml", "--files-only")
     assert told.code == 2
     assert told.says_only(
-        "no profile 'ac-meter-flaot', expected the name of a shipped profile (ac-meter-float, duct-velocity-scaled,",
+        "no profile 'ac-meter-flaot', expected the name of a shipped profile (ac-meter-float, ac-meter-scaled,",
         "did you mean 'ac-meter-float'?",
     )

@@ -215,11 +215,11 @@ def test_channels_are_grouped_by_instrument() -> None:
         ('port = "ports/air"', 'port = "ports/air"\nunit = 3', ":25: instrument[3].unit: "
          "streamed-lines has no units, expected no such key"),
         ('port = "ports/air"', 'port = "ports/mains"', ":24: instrument[3].port: port "
-         "'ports/mains' is used by 'meter-a' too, only Modbus units share a line"),
+         "'ports/mains' is used by 'meter-a' too, only meters with units share a line"),
         ('name = "fan-bench"', 'name = "fan-bench"\nbroker = { port = 1883 }', ":3: broker.host: "
          "missing, expected a value"),
         ('name = "fan-bench"', 'name = "fan-bench"\n[page]\nprot = 1', ":4: page.prot: "
-         "unknown key, did you mean 'port'?"),
+         "unknown key, did you mean 'port'? expected one of port, share_port, certificate, key"),
     ],
     ids=lambda value: value if value.startswith(":") else "",
 )  # fmt: skip

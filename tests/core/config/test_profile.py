@@ -41,6 +41,11 @@ UNITS = (
     "V, A, mA, W, kW, VA, 1, Hz, rpm, Wh, kWh, m/s, ft/min, m3/s, m3/h, L/s, ft3/min, "
     "Pa, hPa, mbar, kPa, inH2O, Cel, degF, %RH"
 )
+TOP_KEYS = "format, title, refresh_s, lag_s, line, wire, field"
+ACCURACY_KEYS = (
+    "percent_of_reading, percent_of_range, counts, absolute, gain_percent, offset, linearity_percent, "
+    "temperature_percent_per_k, temperature_span_k, certificate"
+)
 
 
 def _faults(text: str) -> list[str]:
@@ -68,12 +73,13 @@ def test_a_whole_profile_is_taken(text: str) -> None:
         (
             "refresh_s = 0.5",
             "refresh_s = 0.5\nlagg_s = 0.1",
-            ":4: lagg_s: unknown key, did you mean 'lag_s'?",
+            ":4: lagg_s: unknown key, did you mean 'lag_s'? "
+            f"expected one of {TOP_KEYS}",
         ),
         (
             "refresh_s = 0.5",
             "refresh_s = 0.5\nzzz = 1",
-            ":4: zzz: unknown key, expected none of that name",
+            f":4: zzz: unknown key, expected one of {TOP_KEYS}",
         ),
         ("refresh_s = 0.5\n", "", ":1: refresh_s: missing, expected a value"),
         (
@@ -101,17 +107,18 @@ def test_a_whole_profile_is_taken(text: str) -> None:
             'protocol = "modbus-rtu"',
             'protocol = "modbus-tcp"',
             ":5: wire: unknown protocol 'modbus-tcp', "
-            "expected modbus-rtu, query-lines, streamed-lines",
+            "expected fixed-frames, modbus-ascii, modbus-rtu, query-lines, streamed-lines",
         ),
         (
             'protocol = "modbus-rtu"',
             "",
-            ":5: wire: protocol missing, expected modbus-rtu, query-lines, streamed-lines",
+            ":5: wire: protocol missing, expected fixed-frames, modbus-ascii, modbus-rtu, query-lines, streamed-lines",
         ),
         (
             'protocol = "modbus-rtu"',
             'protocol = "modbus-rtu"\nreply_timeout = 0.1',
-            ":7: wire.reply_timeout: unknown key, did you mean 'reply_timeout_s'?",
+            ":7: wire.reply_timeout: unknown key, did you mean 'reply_timeout_s'? "
+            "expected one of protocol, reply_timeout_s, worst_reply_s",
         ),
         (
             'unit = "V"',
@@ -144,8 +151,8 @@ def test_a_whole_profile_is_taken(text: str) -> None:
         (
             "address = 0",
             'address = 0\ntype = "f16"',
-            ":13: field[1].type: got 'f16', expected 'u16', 's16', 'u32', 's32' or 'f32', "
-            "did you mean 'u16'?",
+            ":13: field[1].type: got 'f16', expected 'u8', 's8', 'u16', 's16', 'u24', "
+            "'s24', 'u32', 's32', 'f32' or 'bcd', did you mean 'u16'?",
         ),
         (
             "address = 0\n",
@@ -168,7 +175,7 @@ def test_a_whole_profile_is_taken(text: str) -> None:
             "percent_of_reading = 0.5",
             "percent_reading = 0.5",
             ":14: field[1].accuracy.percent_reading: unknown key, "
-            "did you mean 'percent_of_reading'?",
+            f"did you mean 'percent_of_reading'? expected one of {ACCURACY_KEYS}",
         ),
         (
             "resolution = 0.1",
@@ -232,5 +239,6 @@ def test_all_faults_of_a_file_are_told_at_once_in_its_order() -> None:
         f"{FILE}:1: format: got 7, expected 1",
         f"{FILE}:3: refresh_s: got 'often', expected a valid number",
         f"{FILE}:13: field[1].resolution: got 0, expected greater than 0",
-        f"{FILE}:14: field[1].accuracy.count: unknown key, did you mean 'counts'?",
+        f"{FILE}:14: field[1].accuracy.count: unknown key, did you mean 'counts'? "
+        f"expected one of {ACCURACY_KEYS}",
     ]

@@ -8,7 +8,7 @@ from typing import Any
 from hypothesis import settings
 
 from daq.protocols import WireProtocol
-from daq.protocols.modbus_rtu import ModbusRtu, RegisterField
+from daq.protocols.modbus import ModbusRtu, RegisterField
 from daq.records import Gap, Reading
 
 VECTORS = Path(__file__).parents[2] / "vectors"

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.framing import append_crc
-from daq.protocols.modbus_rtu import Block, ModbusRtu, RegisterField, plan_blocks
+from daq.protocols.modbus import Block, ModbusRtu, RegisterField, plan_blocks
 from daq.records import Gap, GapReason, Reading, unusable_bit
 from tests.core.protocols.modbus_asked import (
     CHAR_S,

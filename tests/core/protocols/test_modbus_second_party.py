@@ -16,7 +16,7 @@ from pymodbus.pdu.register_message import (
     ReadInputRegistersResponse,
 )
 
-from daq.protocols.modbus_rtu import ModbusRtu, RegisterField
+from daq.protocols.modbus import ModbusRtu, RegisterField
 from daq.records import Gap, GapReason, Reading
 
 STEADY = settings(derandomize=True, deadline=None, max_examples=100)

@@ -1,32 +1,55 @@
-"""The state machine that polls one Modbus unit, block after block.
+"""The state machine that polls one Modbus unit, block after block, in either framing.
 
-Knows neither how registers are packed nor what is wrong with a bad reply. It is idle,
+Knows neither how registers are packed nor how a frame looks nor what is wrong with a bad
+reply: a framing's `Exchange` does. It is idle,
 waiting for the reply to one block, or between two blocks of a poll; a gap or the last
 block's reply makes it idle again. A poll that the shell abandoned (a port that went
 away under it) is begun anew rather than gone on with: halves of different minutes must
 not make one reading.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import Protocol
 
 from daq.protocols import PollValues, require_positive
-from daq.protocols.modbus_rtu.registers import (
+from daq.protocols.modbus.answers import Asked, BadReply, asked_for
+from daq.protocols.modbus.registers import (
     RegisterField,
     plan_blocks,
     plan_unpacking,
-)
-from daq.protocols.modbus_rtu.replies import (
-    BadReply,
-    exchange_for,
-    fault_at_deadline,
-    fault_in,
 )
 from daq.records import Gap, Reading
 
 _UNITS = range(1, 248)
 
 
-class ModbusRtu:
+class Exchange(Protocol):
+    """One request and what its reply must look like, in one framing."""
+
+    @property
+    def request(self) -> bytes:
+        """The whole frame to send."""
+        ...
+
+    @property
+    def length(self) -> int:
+        """Of the whole reply [bytes]."""
+        ...
+
+    def registers_in(self, received: bytes) -> bytes | None:
+        """The registers' bytes, if what came is the reply and nothing else."""
+        ...
+
+    def fault_in(self, received: bytes) -> BadReply | None:
+        """What is wrong with bytes that are not the reply; None while more may mend it."""
+        ...
+
+    def fault_at_deadline(self, received: bytes, *, timeout_s: float) -> BadReply:
+        """What to call it when time is up and `fault_in` still hopes for more."""
+        ...
+
+
+class ModbusPolling:
     """Polls registers of one unit; one Reading or Gap a poll.
 
     Args:
@@ -35,6 +58,7 @@ class ModbusRtu:
         fields: In the order that readings shall have.
         reply_timeout_s: How long the unit may take to begin its reply [s].
         char_s: Time of one character on the line [s].
+        exchange: Frames what is asked, and knows the reply.
     """
 
     def __init__(
@@ -45,6 +69,7 @@ class ModbusRtu:
         fields: Sequence[RegisterField],
         reply_timeout_s: float,
         char_s: float,
+        exchange: Callable[[Asked], Exchange],
     ) -> None:
         if unit not in _UNITS:
             msg = f"{instrument}: unit {unit}, expected 1 to 247"
@@ -55,7 +80,7 @@ class ModbusRtu:
         self._char_s = char_s
         self._values = PollValues(instrument=instrument, fields=fields)
         blocks = plan_blocks(fields)
-        self._exchanges = tuple(exchange_for(block, unit) for block in blocks)
+        self._exchanges = tuple(exchange(asked_for(block, unit)) for block in blocks)
         self._unpackings = tuple(plan_unpacking(block, fields) for block in blocks)
         self._block = 0
         self._received = b""
@@ -101,15 +126,16 @@ class ModbusRtu:
                 start_s = at - len(data) * self._char_s
                 self._reply_start_s = max(start_s, self._request_end_s)
             self._received += data
-            if exchange.is_answered_by(self._received):
-                self._take(at)
+            registers = exchange.registers_in(self._received)
+            if registers is not None:
+                self._take(registers, at)
                 return
-            if fault := fault_in(self._received, exchange):
+            if fault := exchange.fault_in(self._received):
                 self._fail(fault, at)
                 return
         if at >= self._deadline:
             timeout_s = self._reply_timeout_s
-            fault = fault_at_deadline(self._received, exchange, timeout_s=timeout_s)
+            fault = exchange.fault_at_deadline(self._received, timeout_s=timeout_s)
             self._fail(fault, at)
 
     def next_reading(self) -> Reading | Gap | None:
@@ -117,9 +143,8 @@ class ModbusRtu:
         outcome, self._outcome = self._outcome, None
         return outcome
 
-    def _take(self, at: float) -> None:
+    def _take(self, data: bytes, at: float) -> None:
         """Store the values of a good reply and go on to the next block, if any."""
-        data = self._received[3:-2]
         for unpacking in self._unpackings[self._block]:
             self._values.put(unpacking.indices, unpacking.raws(data))
         if self._values.is_implausible:
