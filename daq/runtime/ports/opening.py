@@ -10,6 +10,10 @@ import serial
 
 from daq.config.bench import PortSettings
 from daq.errors import InstrumentError, PortAbsentError, PortBusyError, PortDeniedError
+from daq.runtime.ports.access import refusal
+from daq.runtime.ports.holders import busy_words
+from daq.runtime.ports.system import System
+from daq.starting_files import is_placeholder
 
 HAS_DESCRIPTORS = sys.platform != "win32"
 
@@ -91,18 +95,45 @@ _MEANINGS: tuple[tuple[frozenset[int], type[InstrumentError], str], ...] = (
 )
 
 
-def port_error(url: str, exc: Exception) -> InstrumentError:
-    """What an operating system's error means for the user."""
+def port_error(
+    url: str, exc: Exception, *, system: System | None = None
+) -> InstrumentError:
+    """What an operating system's error means for the user, with what the system shows of that port."""
     number = _error_number(exc)
-    for numbers, kind, words in _MEANINGS:
+    for numbers, kind, usual in _MEANINGS:
         if number in numbers:
-            return kind(f"port {url}: {words}")
+            words = _closer_words(url, kind, system) if number in _LOOKED_AT else None
+            return kind(f"port {url}: {words or usual}")
     if isinstance(exc.__context__, OSError) and "://" in url:
         reason = exc.__context__.strerror or exc.__context__
         return PortAbsentError(
             f"port {url}: nobody answers there ({reason}), check the device server and its port"
         )
     return PortAbsentError(f"port {url}: cannot be opened: {exc}")
+
+
+_LOOKED_AT = frozenset(
+    {errno.EAGAIN, errno.EWOULDBLOCK, errno.EBUSY, errno.EACCES, errno.EPERM}
+    | {errno.ENOENT}
+)
+"""Errors of which the system tells more than their number."""
+
+
+def _closer_words(
+    url: str, kind: type[InstrumentError], system: System | None
+) -> str | None:
+    """Who holds it, which group it wants, whether it was ever named; None where no more can be told."""
+    if is_placeholder(url):
+        return "a placeholder still, write the path of your adapter in its place: `daq ports` lists them"
+    if "://" in url or not HAS_DESCRIPTORS:
+        return None
+    system = system or System()
+    device = url if system.root != Path("/") else str(Path(url).resolve())
+    if kind is PortBusyError:
+        return busy_words(device, system)
+    if kind is PortDeniedError and (why := refusal(device, system)):
+        return f"the system refuses it to this user: {why}"
+    return None
 
 
 def _error_number(exc: Exception) -> int | None:

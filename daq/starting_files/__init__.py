@@ -1,0 +1,33 @@
+"""A first bench and a first plan, as commented text that loads as it is.
+
+    strings     TOML strings of whatever a user types
+    meters      which meter stands where, on which line, and what its channels are called
+    bench       the bench file
+    plan        the plan
+    leads       size and length of a lead, where a condition's name says them
+
+What a user typed goes into TOML strings only, never into a comment. Figures that only the bench can tell (a duct's diameter,
+the air pressure, limits) stand there as comments, never as live keys: a made-up figure would be believed.
+"""
+
+from daq.starting_files.bench import bench_text
+from daq.starting_files.meters import (
+    Kind,
+    Meter,
+    MeterField,
+    OfferedPort,
+    is_placeholder,
+    place_meters,
+)
+from daq.starting_files.plan import plan_text
+
+__all__ = [
+    "Kind",
+    "Meter",
+    "MeterField",
+    "OfferedPort",
+    "bench_text",
+    "is_placeholder",
+    "place_meters",
+    "plan_text",
+]

@@ -1,0 +1,433 @@
+"""`daq new`: what it writes loads as it is, nothing is overwritten, and questions are asked until they are answered."""
+
+import functools
+import itertools
+import re
+import shlex
+import sys
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from daq.cli import new
+from daq.cli.files import load_bench, load_bench_and_plan
+from daq.cli.guarded import guarded
+from daq.cli.new_profiles import shipped_meters
+from daq.config.bench import Bench
+from daq.config.plan import Plan
+from tests.runtime.laid_out_system import Computer
+from tests.system.bench_process import Terminal
+from tests.system.command_line import Daq, Ended
+
+PROFILES = sorted(shipped_meters())
+KINDS = ("leads", "filters", "hoses")
+LEADS = "ac-meter-float,ac-meter-float,vane-anemometer-stream"
+
+
+@pytest.fixture
+def computer(tmp_path: Path) -> Computer:
+    return Computer(tmp_path / "computer")
+
+
+@pytest.fixture
+def write(computer: Computer, capsys: pytest.CaptureFixture[str]) -> Daq:
+    """`daq new` on that computer; `ask` answers its questions, without one there is no terminal."""
+
+    def ended(*words: object, ask: Callable[[str], str] | None = None) -> Ended:
+        command = functools.partial(new.run, system=computer.system, ask=ask)
+        code = guarded(command, [str(word) for word in words], debug=False)
+        captured = capsys.readouterr()
+        return Ended(code, captured.out, captured.err)
+
+    return ended
+
+
+def loaded(folder: Path) -> tuple[Bench, Plan]:
+    return load_bench_and_plan(folder / "bench.toml", folder / "plan.toml")
+
+
+def written(write: Daq, folder: Path, *options: str) -> tuple[Bench, Plan]:
+    told = write(folder, "--yes", *options)
+    assert (told.code, told.err) == (0, "")
+    return loaded(folder)
+
+
+# ---- what is written
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_is_usual_loads_as_it_is(write: Daq, tmp_path: Path, kind: str) -> None:
+    _, plan = written(write, tmp_path / "new", "--kind", kind)
+    assert len(plan.instructions) == 2
+    assert plan.rules.start.channel == "current"
+
+
+@pytest.mark.slow
+def test_all_pairs_of_meters_load(write: Daq, tmp_path: Path) -> None:
+    numbered = list(enumerate(PROFILES))
+    for (i, one), (j, other) in itertools.product(numbered, numbered):
+        kind = KINDS[(i + j) % len(KINDS)]
+        folder = tmp_path / f"pair-{i}-{j}"
+        bench, _ = written(write, folder, "--meters", f"{one},{other}", "--kind", kind)
+        assert len(bench.instruments) == 2
+
+
+@pytest.mark.parametrize("meter", PROFILES)
+@pytest.mark.parametrize("diameter", [(), ("--diameter-mm", "99.5")])
+def test_every_meter_alone_loads(
+    write: Daq, tmp_path: Path, meter: str, diameter: tuple[str, ...]
+) -> None:
+    bench, plan = written(write, tmp_path / "new", "--meters", meter, *diameter)
+    assert set(plan.rules.required) <= {c.name for c in bench.channels}
+    has_velocity = any(c.quantity == "velocity" for c in bench.channels)
+    assert len(bench.surroundings.airflows) == int(has_velocity and bool(diameter))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("meters", [LEADS, *PROFILES])
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_line_that_stands_ready_as_a_comment_loads_when_it_is_taken(
+    write: Daq, tmp_path: Path, computer: Computer, meters: str, kind: str
+) -> None:
+    # On lines of their own, meters may have settings of their own.
+    for number in range(3):
+        computer.plug(f"ttyUSB{number}", f"1-{number}")
+    folder = tmp_path / "new"
+    written(write, folder, "--meters", meters, "--kind", kind)
+    for name in ("bench.toml", "plan.toml"):
+        path = folder / name
+        text = path.read_text(encoding="utf-8")
+        ready = r"^# (?=\w+ = |\[{1,2}[\w.]+\]{1,2}(?: |$))"
+        path.write_text(re.sub(ready, "", text, flags=re.MULTILINE), encoding="utf-8")
+        assert path.read_text(encoding="utf-8") != text
+    _, plan = loaded(folder)
+    assert plan.facts.rules.currency == "EUR"
+
+
+def test_of_two_electrical_meters_the_first_is_at_the_supplys_end(
+    write: Daq, tmp_path: Path
+) -> None:
+    bench, plan = written(write, tmp_path / "new", "--meters", LEADS)
+    places = {c.name: c.place for c in bench.channels}
+    assert places["supply_voltage"] == "supply end"
+    assert places["machine_voltage"] == places["current"] == "machine end"
+    assert places["velocity"] == "outlet"
+    assert plan.rules.required == ("machine_voltage", "power", "velocity")
+
+
+def test_the_size_of_a_lead_is_taken_from_its_name_where_it_says_both(
+    write: Daq, tmp_path: Path
+) -> None:
+    names = [
+        "2.5 mm², 25 m",
+        "3G1.5mm2 50m",
+        "1,5 mm2, 10 m",
+        "12 AWG, 100 ft",
+        "25 m",
+        "1.5 mm2 or 2.5 mm2, 25 m",
+        "1.5 mm2, 1,000 m",
+    ]
+    options = [word for name in names for word in ("--conditions", name)]
+    _, plan = written(write, tmp_path / "new", "--kind", "leads", *options)
+    leads = {c.name: c.lead for c in plan.facts.conditions}
+    assert list(leads) == names
+    sized = [
+        (lead.area_mm2 or lead.awg, round(lead.length_m or 0, 2))
+        for lead in leads.values()
+        if lead is not None
+    ]
+    # 100 ft are 30.48 m by the foot's definition.
+    assert sized == [(2.5, 25.0), (1.5, 50.0), (1.5, 10.0), (12, 30.48)]
+
+
+def test_the_first_condition_is_the_baseline_and_repeats_are_enough(
+    write: Daq, tmp_path: Path
+) -> None:
+    _, two = written(write, tmp_path / "two", "--conditions", "0.5 m,25 m")
+    assert (two.baseline, list(two.instructions)) == ("0.5 m", ["0.5 m", "25 m"])
+    _, four = written(write, tmp_path / "four", "--conditions", "a,b,c,d")
+    # At least 3 degrees of freedom, conditions times repeats less the conditions (DESIGN.md, Comparison).
+    assert [two.repeats, four.repeats] == [3, 2]
+
+
+def test_a_comma_within_a_name_parts_nothing(write: Daq, tmp_path: Path) -> None:
+    text = "bare, no hose,hose 1,5 m,hose 2,5 m, coiled"
+    _, plan = written(write, tmp_path / "new", "--conditions", text)
+    assert list(plan.instructions) == [
+        "bare, no hose",
+        "hose 1,5 m",
+        "hose 2,5 m, coiled",
+    ]
+
+
+TYPED = st.text(
+    st.characters(codec="utf-8") | st.sampled_from("\"\\'äöü²\n\t#="),
+    min_size=1,
+    max_size=30,
+).filter(lambda text: bool(text.strip()))
+
+
+@settings(
+    max_examples=40,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(
+    machine=TYPED,
+    conditions=st.lists(TYPED, min_size=2, max_size=4, unique_by=str.strip),
+    kind=st.sampled_from(KINDS),
+)
+@pytest.mark.slow
+def test_whatever_is_typed_as_a_name_comes_back_as_it_was(
+    write: Daq,
+    tmp_path_factory: pytest.TempPathFactory,
+    machine: str,
+    conditions: list[str],
+    kind: str,
+) -> None:
+    folder = tmp_path_factory.mktemp("typed") / "new"
+    answers = iter([kind, machine, "", *conditions, "", ""])
+    told = write(folder, ask=lambda _: next(answers))
+    assert (told.code, told.err) == (0, "")
+    _, plan = loaded(folder)
+    assert plan.machine == machine.strip()
+    assert list(plan.instructions) == [name.strip() for name in conditions]
+
+
+@pytest.mark.parametrize(
+    ("folder", "name"),
+    [("Gebläse 1", "Geblase-1"), ("2026-05", "bench-2026-05"), ("日本", "bench")],
+)
+def test_the_name_is_made_of_the_folders(
+    write: Daq, tmp_path: Path, folder: str, name: str
+) -> None:
+    bench, plan = written(write, tmp_path / folder)
+    assert bench.name == plan.name == name
+
+
+# ---- ports
+
+
+def test_adapters_that_are_there_are_given_out_in_their_order(
+    write: Daq, tmp_path: Path, computer: Computer
+) -> None:
+    computer.plug("ttyUSB0", "1-1", serial="A")
+    computer.plug("ttyUSB1", "1-2")
+    computer.plug("ttyUSB2", "1-3", ids="0403:6001", serial="C")
+    computer.build_in("ttyS0")
+    bench, _ = written(write, tmp_path / "new", "--meters", LEADS)
+    ports = [i.port.url for i in bench.instruments]
+    assert ports == [
+        "/dev/serial/by-id/usb-A-if00-port0",
+        "/dev/serial/by-path/pci-0000:00:14.0-usb-0:1-2:1.0-port0",
+        "/dev/serial/by-id/usb-C-if00-port0",
+    ]
+    assert [i.unit for i in bench.instruments] == [1, 1, None]
+    assert "names the USB socket" in (tmp_path / "new/bench.toml").read_text("utf-8")
+
+
+def test_where_adapters_are_too_few_meters_with_units_share_a_line(
+    write: Daq, tmp_path: Path, computer: Computer
+) -> None:
+    computer.plug("ttyUSB0", "1-1", serial="A")
+    bench, _ = written(write, tmp_path / "new", "--meters", LEADS)
+    ports = [i.port.url for i in bench.instruments]
+    assert ports[0] == ports[1] == "/dev/serial/by-id/usb-A-if00-port0"
+    assert "CHANGE-ME" in ports[2]
+    assert [i.unit for i in bench.instruments] == [1, 2, None]
+
+
+@pytest.mark.slow
+def test_a_placeholder_is_explained_by_check(
+    write: Daq, run: Daq, tmp_path: Path
+) -> None:
+    written(write, tmp_path / "new", "--meters", "power-analyser-query")
+    told = run("check", tmp_path / "new/bench.toml", "--seconds", "0.1")
+    assert told.code == 3
+    assert "CHANGE-ME-1: a placeholder still" in told.out
+    assert "`daq ports` lists them" in told.out
+
+
+# ---- what it says
+
+
+def test_it_ends_with_the_next_three_commands(
+    write: Daq, tmp_path: Path, computer: Computer
+) -> None:
+    computer.plug("ttyUSB0", "1-1")
+    computer.plug("ttyUSB1", "1-2")
+    folder = tmp_path / "a new bench"
+    told = write(folder, "--yes", "--kind", "hoses")
+    commands = [shlex.split(x) for x in told.out.splitlines() if x.startswith("  daq ")]
+    bench, plan = str(folder / "bench.toml"), str(folder / "plan.toml")
+    assert commands == [
+        ["daq", "ports", "--which"],
+        ["daq", "check", bench, plan],
+        ["daq", "run", bench, plan],
+    ]
+
+
+# ---- nothing is overwritten
+
+
+@pytest.mark.parametrize("name", ["bench.toml", "plan.toml"])
+def test_what_is_there_stays_as_it_is(write: Daq, tmp_path: Path, name: str) -> None:
+    (tmp_path / name).write_text("mine", encoding="utf-8")
+    told = write(tmp_path, "--yes")
+    assert told.code == 2
+    assert told.says_only(f"{tmp_path / name}: it is there already", "another folder")
+    assert (tmp_path / name).read_text(encoding="utf-8") == "mine"
+    assert [p.name for p in tmp_path.glob("*.toml")] == [name]
+
+
+def test_a_folder_that_holds_other_things_is_taken(write: Daq, tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("mine", encoding="utf-8")
+    written(write, tmp_path)
+    assert (tmp_path / "notes.txt").read_text(encoding="utf-8") == "mine"
+
+
+def test_a_file_is_no_folder(write: Daq, tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("mine", encoding="utf-8")
+    told = write(tmp_path / "taken", "--yes")
+    assert told.code == 2
+    assert told.says_only("taken: a file of that name is there")
+
+
+def test_a_folder_that_cannot_be_made_is_told(write: Daq, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    told = write(tmp_path / "file" / "below", "--yes")
+    assert told.code == 2
+    assert told.says_only("below: cannot be written", "name another folder")
+
+
+# ---- options and questions
+
+
+def test_without_a_terminal_everything_must_be_said(write: Daq, tmp_path: Path) -> None:
+    told = write(tmp_path / "new", "--kind", "leads", "--machine", "Blower")
+    assert told.code == 2
+    assert told.says_only("--meters, --conditions missing", "--yes")
+    assert not (tmp_path / "new").exists()
+    options = ("--kind", "leads", "--machine", "Blower", "--conditions", "a,b")
+    told = write(tmp_path / "new", *options, "--meters", "ac-meter-float")
+    assert (told.code, told.err) == (0, "")
+    assert loaded(tmp_path / "new")[1].machine == "Blower"
+
+
+@pytest.mark.parametrize(
+    ("option", "text", "part"),
+    [
+        ("--meters", "ac-meter", "no profile 'ac-meter', expected some of ac-meter"),
+        ("--meters", ",", "got 0 meters"),
+        ("--conditions", "a", "expected at least two"),
+        ("--conditions", "a,b,a", "'a' more than once"),
+        ("--conditions", "a,,b", "empty, expected a name"),
+        ("--conditions", f"a,{'b' * 81}", "has 81 characters, expected at most 80"),
+        ("--machine", " ", "empty, expected a name"),
+        ("--machine", "\udcff", "no readable text"),
+    ],
+)
+def test_an_option_that_makes_no_sense_is_refused(
+    write: Daq, tmp_path: Path, option: str, text: str, part: str
+) -> None:
+    told = write(tmp_path / "new", "--yes", option, text)
+    assert told.code == 2
+    assert told.says_only(f"{option}: ", part)
+    assert not (tmp_path / "new").exists()
+
+
+class Operator:
+    """Answers in order, and keeps what was asked."""
+
+    def __init__(self, answers: Iterable[str]) -> None:
+        self._answers = iter(answers)
+        self.asked: list[str] = []
+
+    def __call__(self, question: str) -> str:
+        self.asked.append(question)
+        for answer in self._answers:
+            return answer
+        raise EOFError
+
+
+def test_questions_are_asked_again_until_they_are_answered(
+    write: Daq, tmp_path: Path
+) -> None:
+    vane = PROFILES.index("vane-anemometer-stream") + 1
+    answers = ["ducts", "hoses", "Extractor", "0", f"ac-meter-float,{vane}"]
+    answers += ["no hose", "", "no hose", "hose", "", "wide", "125"]
+    operator = Operator(answers)
+    told = write(tmp_path / "new", ask=operator)
+    assert (told.code, told.err) == (0, "")
+    again = [q.splitlines()[0] for q in operator.asked if q.startswith("got ")]
+    assert [line.split(",")[0] for line in again] == [
+        "got 'ducts'",
+        "got 1",
+        "got 'wide'",
+    ]
+    bench, plan = loaded(tmp_path / "new")
+    assert plan.machine == "Extractor"
+    assert list(plan.instructions) == ["no hose", "hose"]
+    assert [i.profile.title for i in bench.instruments][1].startswith("Vane")
+    assert len(bench.surroundings.airflows) == 1
+
+
+def test_empty_answers_take_what_is_usual(write: Daq, tmp_path: Path) -> None:
+    told = write(tmp_path / "asked", ask=Operator([""] * 5))
+    assert (told.code, told.err) == (0, "")
+    written(write, tmp_path / "yes" / "asked")
+    for name in ("bench.toml", "plan.toml"):
+        asked, usual = (
+            (tmp_path / folder / name).read_text(encoding="utf-8")
+            for folder in ("asked", "yes/asked")
+        )
+        assert asked == usual
+
+
+def test_what_an_option_says_is_not_asked_for(write: Daq, tmp_path: Path) -> None:
+    operator = Operator([""] * 3)
+    told = write(
+        tmp_path / "new",
+        *("--kind", "filters", "--machine", "Fan", "--meters", "power-analyser-query"),
+        ask=operator,
+    )
+    assert (told.code, told.err) == (0, "")
+    assert [q.splitlines()[0] for q in operator.asked] == [
+        "The conditions, one a line, the baseline first; for a lead say size and length, like 'new filter'."
+        " An empty line ends;"
+    ]
+
+
+@pytest.mark.slow
+@pytest.mark.pty
+def test_at_a_terminal_the_questions_are_asked(tmp_path: Path) -> None:
+    code = (
+        "import sys; from daq.cli import new; from daq.cli.guarded import guarded;"
+        "sys.exit(guarded(new.run, sys.argv[1:], debug=False))"
+    )
+    folder = tmp_path / "new"
+    options = ["--meters", "power-analyser-query"]
+    terminal = Terminal([sys.executable, "-c", code, str(folder), *options])
+    # A terminal keeps what is typed ahead.
+    terminal.press("hoses\nAbsauger, groß\nno hose\nlong hose\n\n".encode())
+    assert terminal.finish() == 0
+    assert b"What changes from condition to condition" in terminal.drawn
+    assert b"Then type:" in terminal.drawn
+    _, plan = loaded(folder)
+    assert plan.machine == "Absauger, groß"
+    assert list(plan.instructions) == ["no hose", "long hose"]
+
+
+def test_an_end_of_the_answers_writes_nothing(write: Daq, tmp_path: Path) -> None:
+    told = write(tmp_path / "new", ask=Operator(["leads"]))
+    assert told.code == 2
+    assert told.says_only("nothing was written")
+    assert not (tmp_path / "new").exists()
+
+
+def test_the_bench_alone_loads_too(write: Daq, tmp_path: Path) -> None:
+    written(write, tmp_path / "new")
+    assert load_bench(tmp_path / "new/bench.toml").store == "bench.db"
