@@ -10,6 +10,10 @@ from typing import NoReturn
 
 _COMMANDS = {
     "demo": "a whole session on simulated meters, in under two minutes",
+    "ports": "every serial adapter: the path that stays, who holds it, which is which",
+    "new": "a first bench and plan with comments, by a few questions",
+    "listen": "how a meter talks: listens, then asks what changes nothing",
+    "registers": "which Modbus registers hold what a meter's display shows",
     "check": "read a bench file, talk to its meters, say what is wrong",
     "run": "carry out a plan hands-off: live table, page and MQTT",
     "serve": "poll and publish for as long as it runs; sessions come and go",

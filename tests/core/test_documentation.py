@@ -14,7 +14,7 @@ import pytest
 from pydantic import BaseModel
 
 from daq.cli import main
-from daq.config import accuracy, compared, models, serving, surroundings
+from daq.config import accuracy, compared, models, serving, surroundings, wires
 from daq.config.bench import parse_profile
 from daq.config.checked import Model
 from daq.runtime.snapshot import Snapshot
@@ -41,11 +41,16 @@ TABLES: Mapping[str, Mapping[str, type[BaseModel]]] = MappingProxyType(
     {
         "Profile": {
             "top level": models.Profile,
-            "`[line]`": models.LineSettings,
-            "`[wire]` of modbus-rtu": models.ModbusRtuWire,
-            "`[wire]` of query-lines": models.QueryLinesWire,
-            "`[wire]` of streamed-lines": models.StreamedLinesWire,
+            "`[line]`": wires.LineSettings,
+            "`[wire]` of modbus-rtu": wires.ModbusRtuWire,
+            "`[wire]` of modbus-ascii": wires.ModbusAsciiWire,
+            "`[wire]` of query-lines": wires.QueryLinesWire,
+            "`[wire]` of streamed-lines": wires.StreamedLinesWire,
+            "`[wire]` of fixed-frames": wires.FixedFramesWire,
+            "`[wire.checksum]`": wires.FrameChecksumModel,
             "`[[field]]`": models.FieldModel,
+            "`[field.sign]`, `[field.overrange_bits]`": wires.BitsModel,
+            "`[field.point]`": wires.PointModel,
             "`[field.accuracy]`": accuracy.AccuracyModel,
             "`[field.accuracy.certificate]`": accuracy.CertificateModel,
         },
@@ -362,7 +367,7 @@ def test_the_reference_holds_every_table_and_no_other() -> None:
     shown = {model for tables in TABLES.values() for model in tables.values()}
     there = {
         value
-        for module in (models, accuracy, compared, serving, surroundings)
+        for module in (models, accuracy, compared, serving, surroundings, wires)
         for value in vars(module).values()
         if isinstance(value, type) and issubclass(value, Model)
     }

@@ -1,0 +1,113 @@
+"""What `daq listen` says of what it heard."""
+
+from collections.abc import Sequence
+
+from daq.recognising.framings import Framing
+from daq.recognising.heard import Guess
+from daq.recognising.lines import Column
+from daq.runtime.listening import QueryFound, UnitFound
+from daq.units import UNITS
+
+_SHOWN_BYTES = 32
+
+
+def shown_data(data: bytes) -> list[str]:
+    """The newest bytes as hexadecimal numbers and as text."""
+    newest = data[-_SHOWN_BYTES:]
+    return [f"    bytes  {newest.hex(' ')}", f"    text   {newest!r}"]
+
+
+def heard_lines(guess: Guess) -> list[str]:
+    """A meter that talks by itself, and why that is believed."""
+    shape = guess.shape
+    example = [f"    line   {shape.example}"] if shape is not None else []
+    return [
+        f"The meter sends lines by itself at {guess.heard.framing}"
+        f" (confidence {guess.confidence:.2f}: {'; '.join(guess.reasons)}).",
+        *shown_data(guess.heard.data),
+        *example,
+    ]
+
+
+def column_lines(columns: Sequence[Column]) -> list[str]:
+    """The numbers of a line and what they are, where their unit says so."""
+    return [f"  column {c.number}: {c.shown:>12}   {_meaning(c)}" for c in columns]
+
+
+def asked_name(column: Column) -> str:
+    """The question for a column that says nothing of itself."""
+    hint = f" (may be a {column.hint})" if column.hint else ""
+    return (
+        f"Column {column.number} shows {column.shown}{hint}: its name and unit, like voltage V;"
+        " nothing leaves it out: "
+    )
+
+
+def no_field_lines() -> list[str]:
+    """Nothing tells what the columns are."""
+    return [
+        "No column says what it is, so nothing is written. Compare them with the display and name them:",
+        '  --name "1=voltage V" --name "2=current A"',
+    ]
+
+
+def unshaped_lines(guesses: Sequence[Guess]) -> list[str]:
+    """Bytes came, but no setting makes lines of them."""
+    best = max(guesses, key=lambda guess: guess.confidence)
+    return [
+        f"Something talks, but at none of {len(guesses)} settings in lines of one shape."
+        f" Nearest: {best.heard.framing} ({'; '.join(best.reasons)}).",
+        *shown_data(best.heard.data),
+        "If that is readable, listen longer with --seconds, for three lines are needed. If it is not, the meter may"
+        " send binary frames, or at a speed of its menu that --baud would name.",
+    ]
+
+
+def unit_lines(port: str, found: Sequence[UnitFound]) -> list[str]:
+    """Modbus units, and how to go on."""
+    lines = [
+        f"Modbus RTU: unit {each.unit} answers at {each.framing}"
+        f" (confidence {each.right / each.asked:.2f}: CRC right {each.right} times of {each.asked})."
+        for each in found
+    ]
+    first = found[0]
+    return [
+        *lines,
+        "Which registers hold what tells the next command; have the meter's display before you:",
+        f"  daq registers {port} --baud {first.framing.baud} --framing {first.framing.shape}"
+        f" --unit {first.unit} --write FOLDER",
+    ]
+
+
+def query_lines(found: Sequence[QueryFound]) -> list[str]:
+    """Texts that were answered."""
+    return [
+        f"The meter answers {each.query} at {each.framing} (confidence {_query_confidence(each):.2f}:"
+        f" {len(each.replies)} times of {len(each.replies)} one line of text): {each.replies[-1]}"
+        for each in found
+    ]
+
+
+def silent_lines(framings: Sequence[Framing], units: Sequence[int]) -> list[str]:
+    """Nothing answered."""
+    bauds = dict.fromkeys(framing.baud for framing in framings)
+    shapes = dict.fromkeys(framing.shape for framing in framings)
+    tried = f"Nothing answers at {', '.join(str(baud) for baud in bauds)} with {', '.join(shapes)}"
+    asked = f", units {', '.join(str(unit) for unit in units)}" if units else ""
+    return [
+        f"{tried}{asked}.",
+        "Is the meter switched on, are A and B (or TX and RX) swapped, is output or communication off in its menu?"
+        " Unit and speed of its menu go into --unit and --baud, its manual's query into --ask; a slow meter needs"
+        " --wait 1.",
+    ]
+
+
+def _meaning(column: Column) -> str:
+    if column.unit is not None:
+        return f"{UNITS[column.unit].quantity} [{column.unit}]"
+    return f"no unit; may be a {column.hint}" if column.hint else "no unit"
+
+
+def _query_confidence(found: QueryFound) -> float:
+    """As for lines that come by themselves: n/(n+1)."""
+    return len(found.replies) / (len(found.replies) + 1)

@@ -1,0 +1,131 @@
+"""What `daq registers` asks and says."""
+
+from collections.abc import Mapping, Sequence
+
+from daq.recognising.candidates import Candidate
+from daq.recognising.choosing import FieldFound, Standing
+from daq.recognising.files import numbering
+from daq.recognising.ranges import RangeSearch
+from daq.recognising.shown import Shown, decimals_of_step
+
+_MOST_LISTED = 12
+_ORDER_WORDS = {
+    "ABCD": "high register first",
+    "CDAB": "low register first",
+    "BADC": "high register first, bytes exchanged",
+    "DCBA": "low register first, bytes exchanged",
+}
+
+
+def range_line(search: RangeSearch) -> str:
+    """How much could be read."""
+    line = (
+        f"{len(search.words)} registers can be read, {search.refused_count} are refused"
+    )
+    silent = f", {search.silent_count} were not answered" if search.silent_count else ""
+    return f"{line}{silent}."
+
+
+def first_question(asked: int) -> str:
+    """For what the display shows, until nothing is typed."""
+    if asked:
+        return "Another value on the display (nothing if that is all): "
+    return "What does the display show? Name, value with all its decimals, unit, like voltage=230.4 V: "
+
+
+def value_question(shown: Shown) -> str:
+    """For the same value at another load."""
+    unit = "" if shown.unit == "1" else f" [{shown.unit}]"
+    return f"The display shows now: {shown.name}{unit} = "
+
+
+def another_load_question(loads: int) -> str:
+    """For a change that tells followers from the rest."""
+    again = " once more" if loads > 1 else ""
+    return (
+        f"Change the load{again} so that every value moves (switch the machine on or off, or to another step), wait until"
+        " the display is steady, then press Enter; stop ends here: "
+    )
+
+
+def candidate_counts(candidates: Mapping[str, Sequence[Candidate]]) -> list[str]:
+    """How many ways of reading agree so far."""
+    return [
+        f"  {name}: {len(each)} ways of reading agree"
+        for name, each in candidates.items()
+    ]
+
+
+def choice_question(field: FieldFound) -> str:
+    """For one of several that remain."""
+    return f"Which one is {field.shown.name} (its number; nothing leaves it out): "
+
+
+def field_lines(field: FieldFound) -> list[str]:
+    """One field: what it is, or why that is not known."""
+    name = field.shown.name
+    if field.standing is Standing.FOUND:
+        candidate = field.candidates[0]
+        return [
+            f"{name}: {shown_candidate(candidate)}.",
+            f"  {numbering(candidate)}.",
+            *(f"  {note[0].upper()}{note[1:]}." for note in field.notes),
+        ]
+    if field.standing is Standing.SEVERAL:
+        return _several(field)
+    if field.standing is Standing.UNCONFIRMED:
+        return [
+            f"{name}: {shown_candidate(field.candidates[0])} agrees, but is not confirmed, for {name} did not change"
+            f" enough; it is left out. Change it by more than a few digits and try again; where that can't be, --take {name}=1"
+            " takes it all the same."
+        ]
+    return [
+        f"{name}: no register agrees with the display at every load; it is left out.",
+        *none_lines(None, None),
+    ]
+
+
+def none_lines(first: int | None, last: int | None) -> list[str]:
+    """What to try where nothing agrees."""
+    where = f" than {first} to {last}" if last is not None else ""
+    return [
+        f"  Try other addresses{where} (--first, --last: manuals often begin at 100, 256, 1000 or 4096), type the value"
+        " with all its decimals, in the unit that the display shows, while it is steady.",
+    ]
+
+
+def not_confirmed_lines() -> list[str]:
+    """One load alone."""
+    return [
+        "Seen at one load only, so nothing is confirmed and nothing is written: a register that happens to hold the same"
+        " number looks no different. Run it again and change the load when asked."
+    ]
+
+
+def shown_candidate(candidate: Candidate) -> str:
+    """A way of reading, in words."""
+    words = (
+        _ORDER_WORDS[candidate.byte_order] if candidate.is_wide else "bytes exchanged"
+    )
+    order = f", {candidate.byte_order} ({words})"
+    plain = not candidate.is_wide and candidate.byte_order == "ABCD"
+    scale = f"{candidate.scale:.{decimals_of_step(candidate.scale)}f}"
+    return (
+        f"function {candidate.function}, address {candidate.address}, {candidate.kind}"
+        f"{'' if plain else order}, times {scale}"
+    )
+
+
+def _several(field: FieldFound) -> list[str]:
+    name, count = field.shown.name, len(field.candidates)
+    listed = [
+        f"  {number:>3}  {shown_candidate(candidate)}"
+        for number, candidate in enumerate(field.candidates[:_MOST_LISTED], start=1)
+    ]
+    more = [f"  and {count - _MOST_LISTED} more"] if count > _MOST_LISTED else []
+    return [
+        f"{name}: {count} ways of reading agree at every load, and none is taken by itself. A load that moves {name} more"
+        f" tells more; where you know which it is, --take {name}=NUMBER takes it.",
+        *listed,
+        *more,
+    ]

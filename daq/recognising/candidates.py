@@ -1,0 +1,172 @@
+"""Registers that hold what a display shows.
+
+A candidate is a place, a type, a byte order and a scale that give the shown value within one digit of the display, in every
+sweep of that load. Nothing is left out here because it is unlikely: a load at which it disagrees is what removes a
+candidate, and two different loads leave hardly ever more than one place.
+"""
+
+import math
+import struct
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from daq.recognising.ranges import Address, Sweep
+from daq.recognising.shown import Shown
+
+TENS = tuple(10.0**power for power in range(-4, 4))
+FACTORS = (2.0, 5.0)
+"""Times a power of ten; 20 mV and 50 mV steps are met."""
+
+HALVINGS = tuple(2.0**-power for power in range(1, 9))
+"""Steps of converters that count in binary fractions."""
+
+SCALES = tuple(sorted({*TENS, *(ten * f for ten in TENS for f in FACTORS), *HALVINGS}))
+
+NARROW = ("u16", "s16")
+WIDE = ("f32", "u32", "s32")
+NARROW_ORDERS = ("ABCD", "BADC")
+WIDE_ORDERS = ("ABCD", "CDAB", "BADC", "DCBA")
+
+_CODES = {"u16": ">H", "s16": ">h", "u32": ">I", "s32": ">i", "f32": ">f"}
+_PLACES = {
+    "ABCD": (0, 1, 2, 3),
+    "CDAB": (2, 3, 0, 1),
+    "BADC": (1, 0, 3, 2),
+    "DCBA": (3, 2, 1, 0),
+}
+_COARSE = ((1.0, 0.0), (10.0, 10.0), (math.inf, 100.0))
+"""How many digits of the display a count may be worth, and from how many counts on."""
+
+_WANDER_DIGITS = 10.0
+_WANDER_SHARE = 0.02
+"""What varies more among sweeps of one load is no held value, and would agree with anything."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A way to read a value.
+
+    Attributes:
+        function: 3 or 4.
+        address: Of its first register, zero-based.
+        kind: u16, s16, u32, s32 or f32.
+        byte_order: As profiles write it.
+        scale: What one count is worth [unit of the field].
+    """
+
+    function: int
+    address: int
+    kind: str
+    byte_order: str
+    scale: float
+
+    @property
+    def is_wide(self) -> bool:
+        """Whether it fills two registers."""
+        return self.kind in WIDE
+
+    @property
+    def addresses(self) -> tuple[Address, ...]:
+        """Its registers."""
+        return tuple((self.function, self.address + i) for i in range(1 + self.is_wide))
+
+    @property
+    def low_word(self) -> Address:
+        """The register that holds the lower half, or the only one."""
+        is_second = self.is_wide and self.byte_order in ("ABCD", "BADC")
+        return self.function, self.address + is_second
+
+    @property
+    def upper_word(self) -> Address:
+        """The register that holds the upper half, or the only one."""
+        return next((a for a in self.addresses if a != self.low_word), self.low_word)
+
+    @property
+    def place(self) -> Address:
+        """The register without which the value would be another; its neighbour may be all zeros."""
+        return self.upper_word if self.kind == "f32" else self.low_word
+
+    def raw(self, sweep: Sweep) -> float | None:
+        """The number before scaling; None where a register was not read."""
+        words = [sweep.get(address) for address in self.addresses]
+        if None in words:
+            return None
+        packed = struct.pack(f">{len(words)}H", *words)
+        return float(
+            struct.unpack(_CODES[self.kind], _ordered(packed, self.byte_order))[0]
+        )
+
+
+def find_candidates(shown: Shown, sweeps: Sequence[Sweep]) -> list[Candidate]:
+    """Everything that gives the shown value in all sweeps of one load."""
+    return [
+        candidate
+        for place in _places(sweeps[0])
+        for candidate in _scaled(place, shown, sweeps[0])
+        if agrees(candidate, shown, sweeps)
+    ]
+
+
+def agrees(candidate: Candidate, shown: Shown, sweeps: Sequence[Sweep]) -> bool:
+    """Whether a candidate gives what the display shows, sweep after sweep.
+
+    The value wanders while the display is read, so anything between the least and the greatest of the sweeps, and one
+    digit around, will do; but it may wander only a little.
+    """
+    # A sweep whose reply was lost says nothing against anybody.
+    raws = [raw for sweep in sweeps if (raw := candidate.raw(sweep)) is not None]
+    known = [raw * candidate.scale for raw in raws if math.isfinite(raw)]
+    if not known or len(known) < len(raws):
+        return False
+    low, high = min(known), max(known)
+    wander = max(_WANDER_DIGITS * shown.digit, _WANDER_SHARE * abs(shown.value))
+    step = shown.digit
+    if candidate.kind != "f32" and candidate.scale > step:
+        step = candidate.scale
+    # A hair more, for decimals have no exact binary form.
+    slack = step * 1.001
+    return high - low <= wander and low - slack <= shown.value <= high + slack
+
+
+def _places(sweep: Sweep) -> Iterator[Candidate]:
+    """Every place, type and order that was read whole, unscaled."""
+    for function, address in sweep:
+        for kind in NARROW:
+            for order in NARROW_ORDERS:
+                yield Candidate(function, address, kind, order, 1.0)
+        if (function, address + 1) in sweep:
+            for kind in WIDE:
+                for order in WIDE_ORDERS:
+                    yield Candidate(function, address, kind, order, 1.0)
+
+
+def _scaled(place: Candidate, shown: Shown, sweep: Sweep) -> Iterator[Candidate]:
+    """The place with each scale that may give the shown value."""
+    raw = place.raw(sweep)
+    if raw is None or not math.isfinite(raw) or abs(raw) > 1e12:
+        return
+    for scale in TENS if place.kind == "f32" else SCALES:
+        if _is_near(raw * scale, shown) and _is_fine(place, raw, scale, shown):
+            yield Candidate(
+                place.function, place.address, place.kind, place.byte_order, scale
+            )
+
+
+def _is_fine(place: Candidate, raw: float, scale: float, shown: Shown) -> bool:
+    """Whether the counts are as fine as the display, or many."""
+    if place.kind == "f32":
+        return True
+    digits = scale / (shown.digit * 1.001)
+    return abs(raw) >= next(counts for most, counts in _COARSE if digits <= most)
+
+
+def _is_near(value: float, shown: Shown) -> bool:
+    reach = max(_WANDER_DIGITS * shown.digit, _WANDER_SHARE * abs(shown.value))
+    return abs(value - shown.value) <= reach * 1.001
+
+
+def _ordered(data: bytes, order: str) -> bytes:
+    """The bytes from the highest to the lowest."""
+    if len(data) == 2:
+        return data if order in ("ABCD", "CDAB") else data[::-1]
+    return bytes(data[i] for i in _PLACES[order])

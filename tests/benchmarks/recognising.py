@@ -1,0 +1,449 @@
+"""How often the searches end in a working bench file, against meters whose settings are drawn at random.
+
+    python tests/benchmarks/recognising.py [--draws N] [--workers N] [--first SEED]
+
+A new user is imitated: the commands' own functions are called with nothing known but the port, and an operator answers
+what they ask from the meter's display. A draw has worked if the command ended well and the daemon's poller, reading with
+the files it wrote at a load never seen before, gives what is true for every value. A value that was written and is wrong
+counts apart, whatever the command said: there must be none. Settings that a user would look up (an address of the map,
+a query of the maker's own) are drawn from what the search covers; what it does not cover is no draw.
+"""
+
+import argparse
+import asyncio
+import dataclasses
+import random
+import statistics
+import struct
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from daq.cli import listen, registers
+from daq.cli.files import load_bench
+from daq.runtime.checking import check_bench
+from daq.runtime.clock import Clock
+from tests.hidden_meters import HiddenMeter, Operator, Wire, shapes_told, unit_answer
+
+GOAL = 0.95
+BAUDS = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
+_NOISE = 1e-4
+_REFRESH_S = 0.1
+_READ_S = 0.5
+_QUICK = ("--wait", "0.06")
+
+
+@dataclasses.dataclass(frozen=True)
+class Outcome:
+    """How one draw ended."""
+
+    kind: str
+    seed: int
+    worked: bool
+    wrong: tuple[str, ...]
+    seconds: float
+    settings: str
+    said: str
+
+
+class Truth:
+    """What is true, held for a refresh: the display and the wire show the same."""
+
+    def __init__(self, draw: random.Random, levels: dict[str, Sequence[float]]) -> None:
+        self._draw = draw
+        self._levels = levels
+        self._held: dict[str, float] = {}
+        self._until_s = 0.0
+        self._lock = threading.Lock()
+        self.load = 0
+
+    def change(self) -> None:
+        """The next load; after the last one the first again."""
+        with self._lock:
+            self.load += 1
+            self._until_s = 0.0
+
+    def level(self, name: str) -> float:
+        """Without noise."""
+        levels = self._levels[name]
+        return levels[self.load % len(levels)]
+
+    def now(self, name: str) -> float:
+        """As the meter holds it."""
+        with self._lock:
+            now_s = time.monotonic()
+            if now_s >= self._until_s:
+                self._until_s = now_s + _REFRESH_S
+                self._held = {
+                    each: self.level(each) * (1.0 + self._draw.gauss(0.0, _NOISE))
+                    for each in self._levels
+                }
+            return self._held[name]
+
+
+# ---- Modbus
+
+
+def modbus_outcome(seed: int) -> Outcome:
+    """One meter with hidden settings and an operator with its display."""
+    draw = random.Random(seed)  # noqa: S311 - settings, no secret
+    wire = Wire(draw.choice(BAUDS), draw.choice(("8N1", "8N1", "8E1", "8O1", "8N2")))
+    unit = draw.randint(1, 10)
+    functions = draw.choice(((3,), (4,), (3, 4)))
+    truth = Truth(draw, _electrical(draw))
+    places, described = _map(draw)
+    held = _others(draw, places)
+
+    def words() -> dict[int, int]:
+        now = dict(held)
+        for name, place in places.items():
+            now |= place.words(truth.now(name))
+        return now
+
+    digits = {
+        "voltage": 1,
+        "current": draw.choice((2, 3)),
+        "power": draw.choice((0, 1)),
+    }
+    units = {"voltage": "V", "current": "A", "power": "W"}
+
+    def shown(name: str) -> str:
+        return f"{truth.now(name):.{digits[name]}f}"
+
+    def answer(question: str) -> str | None:
+        if "press Enter" in question:
+            truth.change()
+            return ""
+        if question.startswith("The display shows now: "):
+            return shown(question.split(": ")[1].split(" ")[0])
+        return ""
+
+    def search(path: str, folder: str) -> int:
+        shows = [f"--shows={name}={shown(name)} {units[name]}" for name in places]
+        quick = (*_QUICK, "--pause", "0", "--every", "0.12")
+        return registers.run([path, *quick, "--write", folder, *shows])
+
+    meter = HiddenMeter(wire, answer=unit_answer(unit, functions, words))
+    settings = f"{wire.baud} {wire.shape} unit {unit} functions {functions} {described}"
+    tolerances = {
+        name: max(10.0 ** -digits[name], place.scale) for name, place in places.items()
+    }
+    return _outcome(
+        "modbus",
+        seed,
+        meter=meter,
+        truth=truth,
+        search=search,
+        answer=answer,
+        tolerances=tolerances,
+        settings=settings,
+    )
+
+
+def _electrical(draw: random.Random) -> dict[str, Sequence[float]]:
+    """Levels at four loads, the last of which no search ever sees."""
+    supply_v = draw.uniform(222.0, 242.0)
+    currents = [
+        draw.uniform(0.1, 0.6),
+        draw.uniform(2.0, 8.0),
+        draw.uniform(1.0, 9.0),
+        draw.uniform(3.0, 9.5),
+    ]
+    factors = [draw.uniform(0.5, 0.98) for _ in currents]
+    voltages = [supply_v - draw.uniform(0.4, 0.9) * amperes for amperes in currents]
+    powers = [v * i * f for v, i, f in zip(voltages, currents, factors, strict=True)]
+    return {"voltage": voltages, "current": currents, "power": powers}
+
+
+@dataclasses.dataclass(frozen=True)
+class Place:
+    """Where and how the meter keeps a value."""
+
+    address: int
+    kind: str
+    order: str
+    scale: float
+
+    @property
+    def size(self) -> int:
+        return 1 if self.kind.endswith("16") else 2
+
+    def words(self, value: float) -> dict[int, int]:
+        code = {"u16": ">H", "s16": ">h", "u32": ">I", "s32": ">i", "f32": ">f"}
+        raw = value / self.scale if self.kind == "f32" else round(value / self.scale)
+        data = struct.pack(code[self.kind], raw)
+        a = [data[i : i + 2] for i in range(0, len(data), 2)]
+        if self.order in ("CDAB", "DCBA"):
+            a.reverse()
+        if self.order in ("BADC", "DCBA"):
+            a = [pair[::-1] for pair in a]
+        return {
+            self.address + i: int.from_bytes(pair, "big") for i, pair in enumerate(a)
+        }
+
+
+def _map(draw: random.Random) -> tuple[dict[str, Place], str]:
+    kinds = draw.choice(
+        (
+            ("u16", "u16", "u16"),
+            ("s16", "s16", "s16"),
+            ("u16", "u16", "u32"),
+            ("u32", "u32", "u32"),
+            ("s32", "s32", "s32"),
+            ("f32", "f32", "f32"),
+            ("f32", "f32", "f32"),
+        )
+    )
+    order = draw.choice(("ABCD", "ABCD", "CDAB", "CDAB", "BADC", "DCBA"))
+    if "16" in kinds[0]:
+        order = draw.choice(("ABCD", "CDAB"))
+    scales = (
+        draw.choice((0.1, 0.01)),
+        draw.choice((0.01, 0.001)),
+        draw.choice((1.0, 0.1)),
+    )
+    names = ["voltage", "current", "power"]
+    gap = draw.choice((0, 0, 0, 1, 2))
+    address = draw.choice((0, 0, 1, draw.randint(2, 100)))
+    places = {}
+    for index in draw.sample(range(3), 3):
+        scale = 1.0 if kinds[index] == "f32" else scales[index]
+        places[names[index]] = Place(address, kinds[index], order, scale)
+        address += places[names[index]].size + gap
+    described = ", ".join(
+        f"{name} {p.address} {p.kind} {p.order} x{p.scale:g}"
+        for name, p in places.items()
+    )
+    return {name: places[name] for name in names}, described
+
+
+def _others(draw: random.Random, places: dict[str, Place]) -> dict[int, int]:
+    """What else the meter holds: nothing, zeros, or settings and counters that look like values."""
+    taken = {a for place in places.values() for a in place.words(1.0)}
+    style = draw.choice(("none", "zeros", "junk"))
+    held: dict[int, int] = {}
+    first, last = min(taken), max(taken)
+    if style != "none":
+        held = dict.fromkeys(range(max(0, first - 8), min(128, last + 12)), 0)
+    else:
+        held = dict.fromkeys(range(first, last + 1), 0)
+    if style == "junk":
+        for address in held:
+            held[address] = draw.choice(
+                (
+                    0,
+                    1,
+                    2300,
+                    230,
+                    500,
+                    5000,
+                    draw.randint(0, 65535),
+                    draw.randint(0, 999),
+                )
+            )
+    return {a: word for a, word in held.items() if a not in taken}
+
+
+# ---- lines
+
+_KINDS: dict[str, tuple[str, str, tuple[float, float], tuple[int, ...]]] = {
+    "voltage": ("V", "V", (210.0, 245.0), (1, 2)),
+    "current": ("A", "A", (0.2, 9.0), (2, 3)),
+    "power": ("W", "W", (40.0, 2000.0), (0, 1)),
+    "frequency": ("Hz", "Hz", (49.9, 50.1), (1, 2)),
+    "velocity": ("m/s", "m/s", (0.5, 30.0), (1, 2)),
+    "temperature": ("C", "Cel", (-5.0, 45.0), (1, 2)),
+    "pressure": ("Pa", "Pa", (-50.0, 900.0), (0, 1)),
+    "humidity": ("%RH", "%RH", (20.0, 80.0), (0, 1)),
+    "power_factor": ("", "1", (0.3, 0.99), (2, 3)),
+}
+
+
+def lines_outcome(seed: int) -> Outcome:
+    """One meter that talks by itself, or when it is asked."""
+    draw = random.Random(10_000 + seed)  # noqa: S311 - settings, no secret
+    shape = draw.choice(("8N1", "8N1", "8N1", "8E1", "8O1", "7E1", "7O1", "8N2"))
+    wire = Wire(draw.choice(BAUDS), shape)
+    names = draw.sample(sorted(_KINDS), draw.randint(1, 4))
+    truth = Truth(
+        draw, {n: [draw.uniform(*_KINDS[n][2]) for _ in range(2)] for n in names}
+    )
+    decimals = {name: draw.choice(_KINDS[name][3]) for name in names}
+    end = draw.choice(("\r\n", "\n", "\r"))
+    is_asked = draw.random() < 0.25
+    speak, described = _speech(draw, truth, names, decimals, is_asked=is_asked)
+    query = draw.choice(("MEAS?", "READ?", "FETC?", "VAL?", "DATA?"))
+
+    def said() -> bytes:
+        return f"{speak()}{end}".encode()
+
+    def answer_query(data: bytes) -> bytes:
+        return said() if data.strip() == query.encode() else b""
+
+    def answer(question: str) -> str | None:
+        if not question.startswith("Column "):
+            return ""
+        name = names[int(question.split()[1]) - 1]
+        return f"{name} {_KINDS[name][1]}"
+
+    def search(path: str, folder: str) -> int:
+        return listen.run([path, "--seconds", "0.5", *_QUICK, "--write", folder])
+
+    meter = HiddenMeter(
+        wire,
+        answer=answer_query if is_asked else lambda _: b"",
+        speak=None if is_asked else said,
+        interval_s=draw.uniform(0.05, 0.15),
+    )
+    asked = f"asked {query}" if is_asked else "streams"
+    settings = f"{wire.baud} {wire.shape} {asked} {described} end {end!r}: {speak()!r}"
+    tolerances = {name: 10.0 ** -decimals[name] for name in names}
+    return _outcome(
+        "lines",
+        seed,
+        meter=meter,
+        truth=truth,
+        search=search,
+        answer=answer,
+        tolerances=tolerances,
+        settings=settings,
+    )
+
+
+def _speech(
+    draw: random.Random,
+    truth: Truth,
+    names: Sequence[str],
+    decimals: dict[str, int],
+    *,
+    is_asked: bool,
+) -> tuple[Callable[[], str], str]:
+    """How the meter writes its values."""
+    separator = draw.choice((",", ";", "\t", " ", ", ", "; "))
+    style = (
+        "bare"
+        if is_asked
+        else draw.choice(("bare", "units", "units", "labels", "both"))
+    )
+    if is_asked:
+        separator = separator[0]
+    width = 0 if is_asked else draw.choice((0, 0, 8))
+    is_exponent = style == "bare" and draw.random() < 0.2
+    sign = draw.choice(("", "+"))
+    gap = draw.choice(("", " "))
+
+    def figure(name: str) -> str:
+        value = truth.now(name)
+        if is_exponent:
+            return f"{value:{sign}.5E}"
+        return f"{value:{sign}{width}.{decimals[name]}f}"
+
+    def part(name: str) -> str:
+        unit = _KINDS[name][0]
+        label = f"{name.upper()[:4]}=" if style in ("labels", "both") else ""
+        tail = f"{gap}{unit}" if unit and style in ("units", "both") else ""
+        return f"{label}{figure(name)}{tail}"
+
+    return lambda: separator.join(
+        part(name) for name in names
+    ), f"{style} by {separator!r}"
+
+
+# ---- both
+
+
+def _outcome(
+    kind: str,
+    seed: int,
+    *,
+    meter: HiddenMeter,
+    truth: Truth,
+    search: Callable[[str, str], int],
+    answer: Callable[[str], str | None],
+    tolerances: dict[str, float],
+    settings: str,
+) -> Outcome:
+    operator = Operator(answer=answer)
+    with tempfile.TemporaryDirectory() as folder, shapes_told(), meter:
+        begun_s = time.monotonic()
+        with operator.attending():
+            try:
+                code = search(meter.path, folder)
+            except Exception as exc:  # noqa: BLE001 - told with the draw that it belongs to
+                code = 70
+                operator.write(repr(exc))
+        seconds = time.monotonic() - begun_s
+        bench = Path(folder) / "bench.toml"
+        right, wrong = set[str](), list[str]()
+        if bench.is_file():
+            while truth.load % 4 != 3:
+                truth.change()
+            right, wrong = _compared(bench, truth, tolerances)
+    worked = code == 0 and right == set(tolerances)
+    return Outcome(kind, seed, worked, tuple(wrong), seconds, settings, operator.text)
+
+
+def _compared(
+    path: Path, truth: Truth, tolerances: dict[str, float]
+) -> tuple[set[str], list[str]]:
+    """Fields that read right with the written files, and what is wrong with the others."""
+    bench = load_bench(path)
+    seconds = bench.instruments[0].worst_reply_s + _READ_S
+    (check,) = asyncio.run(check_bench(bench, clock=Clock(), seconds=seconds))
+    right, wrong = set(), list[str]()
+    for name, value in zip(
+        bench.instruments[0].field_names, check.values, strict=False
+    ):
+        level = truth.level(name)
+        allowed = tolerances[name] + 6.0 * _NOISE * abs(level)
+        if value is not None and abs(value - level) <= allowed:
+            right.add(name)
+        elif value is not None:
+            wrong.append(f"{name} {value}, true {level:.4f}")
+    return right, wrong
+
+
+def _summed_up(kind: str, outcomes: Sequence[Outcome]) -> bool:
+    """Print the share, what failed, and the time; whether the goal is met."""
+    worked = sum(outcome.worked for outcome in outcomes)
+    wrong = [outcome for outcome in outcomes if outcome.wrong]
+    seconds = sorted(outcome.seconds for outcome in outcomes)
+    print(
+        f"{kind:<7} a working bench in {worked} of {len(outcomes)} draws, wrong values accepted in {len(wrong)};"
+        f" {statistics.median(seconds):.1f} s a draw in the middle, {seconds[-1]:.1f} s at most"
+    )
+    for outcome in outcomes:
+        if not outcome.worked or outcome.wrong:
+            print(f"  draw {outcome.seed}: {outcome.settings}")
+            for text in outcome.wrong:
+                print(f"    wrong: {text}")
+            if not outcome.worked:
+                print("    " + "\n    ".join(outcome.said.splitlines()[-6:]))
+    return worked >= GOAL * len(outcomes) and not wrong
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run both searches on as many meters as asked for."""
+    parser = argparse.ArgumentParser(
+        description=__doc__.splitlines()[0] if __doc__ else ""
+    )
+    parser.add_argument("--draws", type=int, default=100)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--workers", type=int, default=8)
+    options = parser.parse_args(arguments)
+    seeds = range(options.first, options.first + options.draws)
+    with ProcessPoolExecutor(options.workers) as pool:
+        lines = list(pool.map(lines_outcome, seeds))
+        modbus = list(pool.map(modbus_outcome, seeds))
+    is_met = [_summed_up("modbus", modbus), _summed_up("lines", lines)]
+    return 0 if all(is_met) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

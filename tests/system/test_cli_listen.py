@@ -1,0 +1,179 @@
+"""`daq listen` as a new user meets it: meters of unknown settings, files that work, and words where it does not."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from daq.cli import listen
+from daq.cli.guarded import guarded
+from tests.hidden_meters import (
+    HiddenMeter,
+    Operator,
+    Wire,
+    shapes_told,
+    unit_answer,
+)
+
+pytestmark = [pytest.mark.pty, pytest.mark.slow]
+
+QUICK = ("--seconds", "0.3", "--wait", "0.1")
+
+
+def listened(
+    meter: HiddenMeter,
+    *options: str,
+    answer: Callable[[str], str | None] = lambda _: "",
+) -> tuple[int, str]:
+    """The exit code and what was said."""
+    operator = Operator(answer=answer)
+    with shapes_told(), meter, operator.attending():
+        arguments = [meter.path, *QUICK, *options]
+        code = guarded(listen.run, arguments, debug=False)
+    return code, operator.text
+
+
+def speaking(line: str, wire: Wire = Wire(19_200, "7E1")) -> HiddenMeter:  # noqa: B008 - frozen
+    return HiddenMeter(wire, speak=line.encode, interval_s=0.05)
+
+
+def test_a_meter_that_tells_its_units_ends_in_a_bench_that_works(
+    tmp_path: Path,
+) -> None:
+    folder = tmp_path / "found"
+    code, said = listened(
+        speaking("V=+12.34 m/s T=+21.6 C\r\n"), "--write", str(folder)
+    )
+    assert code == 0
+    assert "The meter sends lines by itself at 19200 7E1" in said
+    assert "column 1:       +12.34   velocity [m/s]" in said
+    assert "56 3d 2b 31" in said  # the bytes themselves
+    assert "meter_velocity            12.34 m/s" in said
+    assert said.endswith("Every meter answers.\n")
+    assert (folder / "bench.toml").is_file()
+
+
+def test_a_column_without_a_unit_is_asked_for(tmp_path: Path) -> None:
+    def answer(question: str) -> str:
+        return "current A" if "Column 2 shows 1.204" in question else ""
+
+    code, said = listened(
+        speaking("230.1;1.204;9\n"), "--write", str(tmp_path), answer=answer
+    )
+    assert code == 0
+    assert "meter_current" in said
+    assert "meter_voltage" not in said
+
+
+def test_columns_are_named_by_options() -> None:
+    code, said = listened(speaking("230.1;1.204\n"), "--name", "1=supply V")
+    assert code == 0
+    assert 'name = "supply"' in said
+    assert "Nothing was written; --write FOLDER writes it" in said
+
+
+def test_without_any_name_nothing_is_written(tmp_path: Path) -> None:
+    code, said = listened(speaking("230.1;1.204\n"), "--write", str(tmp_path))
+    assert code == 1
+    assert '--name "1=voltage V"' in said
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_unit_of_modbus_is_handed_on_to_the_other_command() -> None:
+    answer = unit_answer(2, (4,), lambda: {0: 1})
+    code, said = listened(
+        HiddenMeter(Wire(9600, "8E1"), answer=answer),
+        "--baud",
+        "9600",
+        "--unit",
+        "2",
+    )
+    assert code == 0
+    assert (
+        "unit 2 answers at 9600 8E1 (confidence 1.00: CRC right 5 times of 5)" in said
+    )
+    assert "--baud 9600 --framing 8E1 --unit 2 --write FOLDER" in said
+
+
+def test_a_query_of_the_makers_own_ends_in_a_bench_that_works(tmp_path: Path) -> None:
+    def answer(data: bytes) -> bytes:
+        return b"230.1,1.204\r\n" if data.strip() == b"POW?" else b""
+
+    code, said = listened(
+        HiddenMeter(Wire(9600), answer=answer),
+        *("--baud", "9600", "--ask", "POW?", "--write", str(tmp_path)),
+        *("--name", "1=voltage V", "--name", "2=current A"),
+    )
+    assert code == 0
+    assert "meter_current               1.204 A" in said
+
+
+def test_only_questions_are_sent(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        listen.run(["/dev/null", "--ask", "*RST"])
+    assert "only questions are sent" in capsys.readouterr().err
+
+
+def test_a_silent_line_is_told_with_what_to_look_at() -> None:
+    code, said = listened(
+        HiddenMeter(Wire(9600)),
+        *("--baud", "9600", "--framing", "8N1", "--unit", "1"),
+    )
+    assert code == 1
+    assert "Nothing answers at 9600 with 8N1, units 1." in said
+    assert "are A and B (or TX and RX) swapped" in said
+
+
+def test_binary_rubbish_is_told_with_its_bytes() -> None:
+    meter = HiddenMeter(
+        Wire(9600),
+        speak=lambda: bytes.fromhex("aa 55 90 f1 f2 f3 f4 80"),
+        interval_s=0.05,
+    )
+    code, said = listened(meter, "--baud", "9600", "--framing", "8N1")
+    assert code == 1
+    assert "aa 55 90" in said
+    assert "may send binary frames" in said.replace("\n", " ")
+
+
+def test_nothing_is_overwritten(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "bench.toml").write_text("mine", encoding="utf-8")
+    meter = speaking("12.34 V\n")
+    code, _ = listened(meter, "--write", str(tmp_path))
+    assert code == 2
+    assert "it is there already, name another folder" in capsys.readouterr().err
+    assert (tmp_path / "bench.toml").read_text(encoding="utf-8") == "mine"
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("voltage V", "expected the column's number first"),
+        ("1=voltage volt", "unknown unit 'volt'"),
+        ("1=Voltage", "expected a name in small letters and a unit"),
+    ],
+)
+def test_a_name_that_means_nothing_is_refused(
+    name: str, told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit):
+        listen.run(["/dev/null", "--name", name])
+    assert told in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("names", "told"),
+    [
+        (("3=voltage V",), "no column 3, expected 1 to 2"),
+        (("1=voltage V", "2=voltage V"), "two columns named 'voltage'"),
+    ],
+)
+def test_names_that_do_not_fit_the_line_are_told(
+    names: tuple[str, ...], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    options = [word for name in names for word in ("--name", name)]
+    code, _ = listened(speaking("230.1;1.204\n"), *options)
+    assert code == 2
+    assert told in capsys.readouterr().err
