@@ -12,7 +12,7 @@ LONGEST_TEXT = 500
 
 # Control characters, what turns the direction of text round or has no width, and what is no character at all.
 _NOT_PRINTABLE = re.compile(
-    r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ud800-\udfff]+"
+    r"[\x00-\x1f\x7f-\x9f\u00ad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ud800-\udfff\U000e0000-\U000e007f]+"
 )
 
 

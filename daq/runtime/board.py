@@ -141,10 +141,12 @@ class Board:
 
     def trace_json(self) -> Iterator[str]:
         """Recent readings of every channel, for the charts: one text, channel by channel."""
-        before = '{"format": 1, "channels": {'
+        yield '{"format": 1, "channels": {'
+        comma = ""
         for name, trace in self._traces.items():
-            yield f"{before}{json.dumps(name)}: {trace.as_json(self._clock.bench_s())}"
-            before = ", "
+            recent = trace.as_json(self._clock.bench_s())
+            yield f"{comma}{json.dumps(name)}: {recent}"
+            comma = ", "
         yield "}}"
 
     def funnel_json(self) -> str:

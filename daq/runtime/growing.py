@@ -1,26 +1,24 @@
 """The comparison of a session grows with its trials: a process of its own makes it anew each time one has ended.
 
 Here it is started, waited for and understood; comparing.py is what runs in it. One process at a time, and the newest
-wish wins. A comparison that fails is told in words and ends nothing.
+wish wins; a stored session that somebody looks at is compared by the same means, beside it. A comparison that fails is
+told in words and ends nothing, and no process outlives the wait for it.
 """
 
 import asyncio
 import contextlib
 import json
 import signal
-import subprocess
 import sys
-import threading
 from asyncio.subprocess import DEVNULL, PIPE, Process
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from daq.records import TrialState
 from daq.runtime.snapshot import ComparisonLine, DifferenceLine
-from daq.runtime.store.past import TrialStamp, read_comparison_stamp
+from daq.runtime.store.past import TrialStamp
 
 PROGRAM = (sys.executable, "-P", "-m", "daq.runtime.comparing")
 """What is started, with store and session behind it. -P: the working directory must not shadow a package."""
@@ -36,6 +34,9 @@ _KEPT = 64
 class _Wish:
     session: int
     trials: int
+
+
+_Stamp = tuple[Path, int, tuple[TrialStamp, ...]]
 
 
 class _NotMadeError(Exception):
@@ -55,12 +56,10 @@ class Growing:
     ) -> None:
         self._path = store_path
         self._on_news = on_news
-        self._program = program
-        self._longest_s = longest_s
+        self._comparing = _Comparing(program, longest_s)
         self._session: int | None = None
         self._wish: _Wish | None = None
         self._wished = asyncio.Event()
-        self._process: Process | None = None
 
     def ended(self, session: int, trials: int) -> None:
         """Something of the session was written that its comparison depends on.
@@ -76,7 +75,7 @@ class Growing:
     def left(self) -> None:
         """The session is left: nothing more is compared or told of it."""
         self._session = self._wish = None
-        self._kill()
+        self._comparing.kill()
 
     async def run(self) -> None:
         """Make comparisons until cancelled."""
@@ -92,14 +91,71 @@ class Growing:
 
     async def _made(self, wish: _Wish) -> ComparisonLine | None:
         try:
-            return await self._asked(wish)
+            return await self._comparing.line_of(self._path, wish.session)
         except _NotMadeError as exc:
             return not_made(wish.trials, str(exc))
 
-    async def _asked(self, wish: _Wish) -> ComparisonLine | None:
+
+class StoredComparisons:
+    """Compares stored sessions, one at a time, and remembers what it found for as long as nothing of it changes."""
+
+    def __init__(
+        self, *, program: Sequence[str] = PROGRAM, longest_s: float = LONGEST_S
+    ) -> None:
+        self._comparing = _Comparing(program, longest_s)
+        # Many viewers must not start many processes.
+        self._one_at_a_time = asyncio.Lock()
+        self._kept: dict[_Stamp, ComparisonLine | None] = {}
+
+    async def line_of(
+        self, path: Path, session: int, trials: tuple[TrialStamp, ...]
+    ) -> ComparisonLine | None:
+        """A session's comparison; None where no trial was begun. Whoever gives up waiting ends the process.
+
+        Args:
+            path: Of the store.
+            session: Its number.
+            trials: What the comparison depends on, as read_comparison_stamp() tells it.
+        """
+        own = [trial for trial in trials if trial.session == session]
+        if not own:
+            return None
+        stamp = (path, session, trials)
+        async with self._one_at_a_time:
+            if stamp not in self._kept:
+                try:
+                    self._keep(stamp, await self._comparing.line_of(path, session))
+                except _NotMadeError as exc:
+                    # It is tried again: a failure is not kept.
+                    ended = sum(trial.state != TrialState.RUNNING for trial in own)
+                    return not_made(ended, str(exc))
+            return self._kept[stamp]
+
+    def _keep(self, stamp: _Stamp, line: ComparisonLine | None) -> None:
+        self._kept[stamp] = line
+        if len(self._kept) > _KEPT:
+            del self._kept[next(iter(self._kept))]
+
+
+class _Comparing:
+    """One process at a time."""
+
+    def __init__(self, program: Sequence[str], longest_s: float) -> None:
+        self._program = program
+        self._longest_s = longest_s
+        self._process: Process | None = None
+
+    async def line_of(self, path: Path, session: int) -> ComparisonLine | None:
+        """What the process says, which ends with the wait for it.
+
+        Raises:
+            _NotMadeError: If it gave no comparison.
+        """
         try:
             self._process = process = await asyncio.create_subprocess_exec(
-                *_command(self._program, self._path, wish.session),
+                *self._program,
+                str(path),
+                str(session),
                 stdin=DEVNULL,
                 stdout=PIPE,
                 stderr=PIPE,
@@ -107,18 +163,22 @@ class Growing:
                 start_new_session=True,
             )
         except OSError as exc:
-            raise _NotMadeError(_not_started(exc)) from exc
+            reason = (exc.strerror or str(exc)).lower()
+            msg = f"its process could not be started ({reason})"
+            raise _NotMadeError(msg) from exc
         try:
             async with asyncio.timeout(self._longest_s):
                 out, err = await process.communicate()
         except TimeoutError as exc:
-            raise _NotMadeError(_took_too_long(self._longest_s)) from exc
+            msg = f"it took longer than {self._longest_s:g} s"
+            raise _NotMadeError(msg) from exc
         finally:
-            self._kill()
+            self.kill()
             await process.wait()
         return _understood(process.returncode or 0, out, err)
 
-    def _kill(self) -> None:
+    def kill(self) -> None:
+        """End the process, if there is one."""
         if self._process is not None and self._process.returncode is None:
             with contextlib.suppress(ProcessLookupError):
                 self._process.kill()
@@ -133,63 +193,6 @@ def not_made(after_trials: int, reason: str) -> ComparisonLine:
     """
     words = f"The comparison cannot be made yet: {reason.rstrip('.')}."
     return ComparisonLine(after_trials, (), (words,))
-
-
-def comparison_of(
-    path: Path, session: int, *, program: tuple[str, ...] = PROGRAM
-) -> ComparisonLine | None:
-    """Compare a stored session in a process of its own, and wait for it; None where no trial was begun.
-
-    What was compared before is remembered for as long as nothing of it changes in the store.
-
-    Args:
-        path: Of the store.
-        session: Number of one that there is.
-        program: What is started.
-
-    Raises:
-        StoreError: If the file is not there, not ours, too new or cannot be read.
-    """
-    stamp = read_comparison_stamp(path, session)
-    try:
-        # One after the other: many viewers must not start many processes.
-        with _ONE_AT_A_TIME:
-            return _remembered(program, path, session, stamp)
-    except _NotMadeError as exc:
-        own = [trial for trial in stamp if trial.session == session]
-        ended = sum(trial.state != TrialState.RUNNING for trial in own)
-        return not_made(ended, str(exc))
-
-
-_ONE_AT_A_TIME = threading.Lock()
-
-
-@lru_cache(maxsize=_KEPT)
-def _remembered(
-    program: tuple[str, ...],
-    path: Path,
-    session: int,
-    _stamp: tuple[TrialStamp, ...],
-) -> ComparisonLine | None:
-    """Failures are raised, and so are not remembered."""
-    try:
-        ended = subprocess.run(  # noqa: S603 - our own module, no shell
-            _command(program, path, session),
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            timeout=LONGEST_S,
-            check=False,
-            start_new_session=True,
-        )
-    except OSError as exc:
-        raise _NotMadeError(_not_started(exc)) from exc
-    except subprocess.TimeoutExpired as exc:
-        raise _NotMadeError(_took_too_long(LONGEST_S)) from exc
-    return _understood(ended.returncode, ended.stdout, ended.stderr)
-
-
-def _command(program: Sequence[str], path: Path, session: int) -> list[str]:
-    return [*program, str(path), str(session)]
 
 
 def _understood(code: int, out: bytes, err: bytes) -> ComparisonLine | None:
@@ -220,11 +223,3 @@ def _line(content: Mapping[str, Any] | None) -> ComparisonLine | None:
         differences=tuple(DifferenceLine(**each) for each in content["differences"]),
         answer=tuple(content["answer"]),
     )
-
-
-def _not_started(exc: OSError) -> str:
-    return f"its process could not be started ({(exc.strerror or str(exc)).lower()})"
-
-
-def _took_too_long(longest_s: float) -> str:
-    return f"it took longer than {longest_s:g} s"

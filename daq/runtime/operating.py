@@ -41,6 +41,12 @@ from daq.wording import (
     switched_answer,
 )
 
+_STARTED_WITHIN_S = 10.0
+"""Longest wait for the store to begin a session [s]."""
+
+_KEPT_WITHIN_S = 2.0
+"""Longest wait for a start or a stop to be on the disk [s]."""
+
 _KINDS: dict[type[Operation], str] = {
     Start: "start",
     Pause: "pause",
@@ -81,16 +87,30 @@ class Operating:
                 # Kept while there is still a session that it belongs to.
                 self._in_hand()
                 self._desk.recorder.operation(kind, {}, way=way)
-                return self._desk.leave()
+                text = self._desk.leave()
+                # Whoever was told that it is left must not find it taken up again after a kill.
+                await self._desk.recorder.keep_now(within_s=_KEPT_WITHIN_S)
+                return text
             if isinstance(operation, Start):
                 self._desk.refuse_while_failing()
-                text = await self._desk.take_in_hand(operation)
+                text = await self._started(operation)
             else:
                 text = self._carried_out(operation, way)
             trial = operation.trial if isinstance(operation, Relabel) else None
             detail = asdict(operation)
             self._desk.recorder.operation(kind, detail, way=way, trial=trial)
+            if isinstance(operation, Start):
+                await self._desk.recorder.keep_now(within_s=_KEPT_WITHIN_S)
             return text
+
+    async def _started(self, start: Start) -> str:
+        """A store that has just stopped answering must not hold up every operator after this one."""
+        try:
+            async with asyncio.timeout(_STARTED_WITHIN_S):
+                return await self._desk.take_in_hand(start)
+        except TimeoutError as exc:
+            text = f"the store did not answer within {_STARTED_WITHIN_S:g} s; see what it says of itself and start again"
+            raise OperationRefusedError(Refusal.STORE_FAILING, text) from exc
 
     def _in_hand(self) -> Running:
         running = self._desk.running

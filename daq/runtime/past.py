@@ -1,7 +1,7 @@
 """Stored sessions as the page gets them: the list, one of them as it is looked at after the fact, and a trial's readings.
 
-Every function blocks while it reads the store, and the one that compares for as long as that takes: not for the event
-loop's thread. Looks at nothing that is live.
+Every function blocks while it reads the store: not for the event loop's thread. Compares nothing, and looks at nothing
+that is live.
 """
 
 import json
@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.report.thinning import thinned
-from daq.runtime.growing import comparison_of
 from daq.runtime.past_snapshot import snapshot_of
+from daq.runtime.snapshot import ComparisonLine
 from daq.runtime.store import read_sessions
 from daq.runtime.store.past import PastTrial, read_past_session
 from daq.runtime.store.past_readings import read_past_readings
@@ -48,8 +48,15 @@ def sessions_json(path: Path) -> str:
     return _text({"format": FORMAT, "sessions": sessions})
 
 
-def session_json(path: Path, number: int) -> str | None:
+def session_json(
+    path: Path, number: int, comparison: ComparisonLine | None
+) -> str | None:
     """One session as a snapshot, and its trials; None where there is none of that number.
+
+    Args:
+        path: Of the store.
+        number: Of the session.
+        comparison: What is known of how its conditions differ.
 
     Raises:
         StoreError: As for sessions_json().
@@ -57,7 +64,7 @@ def session_json(path: Path, number: int) -> str | None:
     session = read_past_session(path, number)
     if session is None:
         return None
-    snapshot = snapshot_of(session, comparison=comparison_of(path, number))
+    snapshot = snapshot_of(session, comparison=comparison)
     return _text(
         {
             "format": FORMAT,

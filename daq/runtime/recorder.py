@@ -6,6 +6,7 @@ without a session, and so are events.
 """
 
 import asyncio
+import contextlib
 from collections.abc import Awaitable, Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -283,6 +284,13 @@ class Recorder:
                 await write()
             finally:
                 self._to_write.task_done()
+
+    async def keep_now(self, *, within_s: float) -> None:
+        """Wait until what was noted so far is on the disk, but not longer than that: a store in trouble keeps nobody."""
+        self._to_write.put_nowait(self._store.flush)
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(within_s):
+                await self._to_write.join()
 
     async def wait_written(self) -> None:
         """Wait until everything so far is on the disk."""

@@ -7,6 +7,8 @@ One process serves the page and keeps deadlines; the viewers are one niced proce
 harm most. Deadlines are absolute and come a hundred times a second, to have 5000 of them in 50 s; without viewers, with
 200, and without again. Last: what the page weighs on the wire.
 
+What the whole service does with viewers is measured by viewers_of_service.py.
+
 Goals: issue 5 (20 ms and 50 ms at p99; lateness at most 1.5 times that without viewers, or 2 ms more; 150 KB).
 """
 

@@ -362,7 +362,6 @@ class Rehearsal(MeterInHand):
             self.running.happened(occurrence, trial=trial)
 
 
-
 def rehearsed(plan: Plan, *, earlier: tuple[TrialResult, ...] = ()) -> Beginning:
     """The beginning of a session that no store knows of."""
     facts = SessionFacts(

@@ -144,10 +144,10 @@ class FakeFace:
     def state(self) -> str:
         return self.snapshot.as_json()
 
-    def trace(self) -> str:
+    async def trace(self) -> str:
         return _answer(channels=self.recent)
 
-    def funnel(self) -> str:
+    async def funnel(self) -> str:
         return _answer(channels=self.funnels)
 
     async def plans(self) -> str:

@@ -1,6 +1,9 @@
 """What the page asks of the bench: plans on offer, stored sessions, and operations by the way they came."""
 
+import asyncio
 import json
+import os
+import sys
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
@@ -11,8 +14,12 @@ from daq.config.bench import Bench
 from daq.errors import OperationRefusedError
 from daq.operations import Note, Pause, Start, Stop
 from daq.runtime.answering import Answering
+from daq.runtime.growing import StoredComparisons
+from daq.runtime.web import AccessKeys, Page
 from tests.runtime.attended_bench import AttendedBench, attended
 from tests.runtime.conftest import PLAN, Computer
+from tests.runtime.pages import serving
+from tests.runtime.waiting import until
 
 
 @pytest.fixture
@@ -113,10 +120,11 @@ async def test_state_trace_and_funnel_are_the_boards(
 ) -> None:
     service.read(0.0, 5.0)
     assert read(answering.state()) == read(service.board.snapshot().as_json())
-    assert read(answering.trace())["channels"]["power"]["v"] == [5.0]
-    assert read(answering.funnel()) == {"format": 1, "channels": {}}
+    assert read(await answering.trace())["channels"]["power"]["v"] == [5.0]
+    assert read(await answering.funnel()) == {"format": 1, "channels": {}}
 
 
+@pytest.mark.slow
 async def test_stored_sessions_and_their_trials_are_read_from_the_file(
     answering: Answering, service: AttendedBench
 ) -> None:
@@ -130,6 +138,52 @@ async def test_stored_sessions_and_their_trials_are_read_from_the_file(
     assert await answering.session(2) is None
     assert await answering.trial_trace(1, 2) is None
     assert await answering.trial_trace(2, 1) is None
+
+
+async def test_whoever_asks_for_the_trace_gets_every_reading_that_came_before(
+    answering: Answering, service: AttendedBench
+) -> None:
+    service.read(0.0, 1.0)
+    async with asyncio.TaskGroup() as viewers:
+        first = viewers.create_task(answering.trace())
+        # It is under way: others ask meanwhile, and a reading comes.
+        await asyncio.sleep(0)
+        await asyncio.sleep(0)
+        service.read(0.0, 2.0)
+        later = [viewers.create_task(answering.trace()) for _ in range(3)]
+        cancelled = viewers.create_task(answering.trace())
+        await asyncio.sleep(0)
+        cancelled.cancel()
+    assert 1.0 in read(first.result())["channels"]["power"]["v"]
+    for viewer in later:
+        assert read(viewer.result())["channels"]["power"]["v"][-1] == 2.0
+
+
+@pytest.mark.slow
+async def test_a_comparison_of_a_stored_session_ends_with_the_wait_for_it(
+    service: AttendedBench, tmp_path: Path
+) -> None:
+    await service.ask(Start("leads"))
+    await service.measure()
+    pid = tmp_path / "pid"
+    code = f"import os, time; open({str(pid)!r}, 'w').write(str(os.getpid())); time.sleep(600)"
+    answering = Answering(
+        service.board,
+        service.store,
+        service.path,
+        service.shelf,
+        service.clock,
+        service.operating,
+        StoredComparisons(program=(sys.executable, "-S", "-c", code)),
+    )
+    page = Page(face=answering, port=0, keys=AccessKeys(tmp_path / "keys"))
+    async with serving(page) as client, asyncio.TaskGroup() as tasks:
+        asking = tasks.create_task(client.get("/api/sessions/1"))
+        await until(lambda: pid.exists() and bool(pid.read_text()))
+        page.stop()
+        assert (await asking).status_code == 503
+        with pytest.raises(ProcessLookupError):
+            os.kill(int(pid.read_text()), 0)
 
 
 async def test_operations_are_passed_on_with_the_way_they_came(

@@ -17,9 +17,10 @@ from daq.comparison_words import answer_sentences
 from daq.errors import InputError
 from daq.records import TrialState
 from daq.runtime.compared_lines import compared_so_far
-from daq.runtime.growing import Growing, comparison_of
+from daq.runtime.growing import Growing, StoredComparisons
 from daq.runtime.snapshot import ComparisonLine
 from daq.runtime.store.compared import read_session_figures
+from daq.runtime.store.past import read_comparison_stamp
 from tests.runtime.compared_sessions import ONCE, REPEATED, Carried, store_session
 from tests.runtime.stored_bench import add_clock, begin_session, begin_trial, opened
 from tests.runtime.waiting import until
@@ -345,26 +346,75 @@ async def test_a_session_that_is_left_is_compared_no_further(path: Path) -> None
 # ---- of a stored session
 
 
-def test_a_stored_comparison_is_made_once_for_as_long_as_nothing_changes(
-    path: Path,
+async def stored_line(
+    comparisons: StoredComparisons, path: Path, session: int = 1
+) -> ComparisonLine | None:
+    trials = read_comparison_stamp(path, session)
+    return await comparisons.line_of(path, session, trials)
+
+
+@pytest.fixture
+def stored(path: Path) -> Path:
+    """A store whose session has one trial."""
+    return store_session(path, ONCE[:1])
+
+
+async def test_a_stored_comparison_is_made_once_for_as_long_as_nothing_changes(
+    stored: Path,
 ) -> None:
-    store_session(path, ONCE[:1])
     program = (*PYTHON, WRITES_SESSION + f"print({ANSWER!r})")
-    log = path.with_name("bench.db.log")
-    assert comparison_of(path, 1, program=program) == SAID
-    assert comparison_of(path, 1, program=program) == SAID
+    comparisons = StoredComparisons(program=program)
+    log = stored.with_name("bench.db.log")
+    assert await stored_line(comparisons, stored) == SAID
+    assert await stored_line(comparisons, stored) == SAID
     assert lines_of(log) == ["1"]
-    alter(path, "UPDATE trials SET condition = 'long lead'")
-    assert comparison_of(path, 1, program=program) == SAID
+    alter(stored, "UPDATE trials SET condition = 'long lead'")
+    assert await stored_line(comparisons, stored) == SAID
     assert lines_of(log) == ["1", "1"]
 
 
-def test_a_stored_comparison_that_failed_is_tried_again(path: Path) -> None:
-    store_session(path, ONCE[:1])
+async def test_a_stored_comparison_that_failed_is_tried_again(stored: Path) -> None:
     program = (*PYTHON, WRITES_SESSION + "sys.exit('too little memory')")
+    comparisons = StoredComparisons(program=program)
     for _ in range(2):
-        line = comparison_of(path, 1, program=program)
+        line = await stored_line(comparisons, stored)
         assert line is not None
         assert line.answer == (f"{NOT_YET}too little memory.",)
         assert line.after_trials == 1
-    assert lines_of(path.with_name("bench.db.log")) == ["1", "1"]
+    assert lines_of(stored.with_name("bench.db.log")) == ["1", "1"]
+
+
+async def test_without_a_trial_no_process_is_started(stored: Path) -> None:
+    comparisons = StoredComparisons(program=(str(stored / "nothing"),))
+    assert await stored_line(comparisons, stored, session=2) is None
+
+
+async def test_several_viewers_of_a_session_start_one_process(stored: Path) -> None:
+    code, let_go = gated(stored)
+    comparisons = StoredComparisons(program=(*PYTHON, code))
+    log = stored.with_name("bench.db.log")
+    async with asyncio.TaskGroup() as viewers:
+        looking = [
+            viewers.create_task(stored_line(comparisons, stored)) for _ in range(3)
+        ]
+        await until(lambda: bool(lines_of(log)))
+        let_go()
+    assert [viewer.result() for viewer in looking] == [SAID] * 3
+    assert lines_of(log) == ["1"]
+
+
+async def test_the_process_ends_with_whoever_waited_for_it(stored: Path) -> None:
+    code = WRITES_PID + "time.sleep(600)"
+    comparisons = StoredComparisons(program=(*PYTHON, code))
+    pids = stored.with_name("bench.db.pid")
+    async with asyncio.TaskGroup() as viewers:
+        first, second = (
+            viewers.create_task(stored_line(comparisons, stored)) for _ in range(2)
+        )
+        await until(lambda: len(lines_of(pids)) == 1)
+        first.cancel()
+        # The other one's turn has come: it is compared for that one.
+        await until(lambda: len(lines_of(pids)) == 2)
+        assert has_ended(int(lines_of(pids)[0]))
+        second.cancel()
+    assert has_ended(int(lines_of(pids)[1]))

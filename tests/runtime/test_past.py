@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from daq.records import Gap, GapReason, PlannedTrial, Reading, TrialState
+from daq.runtime.compared_lines import compared_so_far
 from daq.runtime.past import session_json, sessions_json, trial_trace_json
 from daq.runtime.past_snapshot import snapshot_of
 from daq.runtime.snapshot import Snapshot
@@ -113,7 +114,8 @@ def test_sessions_are_listed_newest_first(path: Path) -> None:
 def test_a_session_is_answered_with_its_snapshot_trials_and_comparison(
     path: Path,
 ) -> None:
-    found = content(session_json(store_session(path), 1))
+    store_session(path)
+    found = content(session_json(path, 1, compared_so_far(path, 1)))
     snapshot = found["snapshot"]
     assert (found["format"], snapshot["format"]) == (1, 2)
     assert set(snapshot) == {field.name for field in fields(Snapshot)}
@@ -140,7 +142,7 @@ def test_a_session_is_answered_with_its_snapshot_trials_and_comparison(
 @pytest.mark.parametrize("number", [-1, 0, 2, 10**30])
 def test_a_session_that_is_not_there_is_no_answer(path: Path, number: int) -> None:
     written(path, settled)
-    assert session_json(path, number) is None
+    assert session_json(path, number, None) is None
     assert trial_trace_json(path, 1, number) is None
     assert trial_trace_json(path, number, 1) is None
 
@@ -338,7 +340,7 @@ def test_a_store_of_format_1_is_looked_at_as_it_lies(path: Path) -> None:
         connection.executescript(FORMAT_1.read_text(encoding="utf-8"))
     before = path.read_bytes()
     assert content(sessions_json(path))["sessions"][0]["trials"] == 2
-    found = content(session_json(path, 1))
+    found = content(session_json(path, 1, compared_so_far(path, 1)))
     assert path.read_bytes() == before
     slip = found["snapshot"]["slip"]
     assert [line["condition"] for line in slip] == [line.condition for line in ORDER]

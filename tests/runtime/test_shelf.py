@@ -84,3 +84,23 @@ def test_the_first_line_of_a_plan_may_be_its_settling(
     write(tmp_path, plan="[settling]\n")
     (offer,) = Shelf(tmp_path, bench).on_offer()
     assert offer.fault
+
+
+def test_two_plans_of_one_name_are_not_on_offer_and_both_say_why(
+    tmp_path: Path, bench: Bench
+) -> None:
+    shelf = Shelf(tmp_path, bench)
+    write(tmp_path, a=PLAN, b=HOSES, c=PLAN)
+    words = "name: 'leads' is that of a.toml and c.toml, expected a name of its own"
+    assert [
+        (o.file, o.plan.name if o.plan else "", o.fault) for o in shelf.on_offer()
+    ] == [("a.toml", "", words), ("b.toml", "hoses", ""), ("c.toml", "", words)]
+    for file in ("a.toml", "c.toml"):
+        with pytest.raises(OperationRefusedError, match="expected a name of its own"):
+            shelf.plan(file)
+    with pytest.raises(OperationRefusedError, match="no plan 'leads'") as caught:
+        shelf.plan("leads")
+    assert caught.value.code is Refusal.UNKNOWN_PLAN
+    assert shelf.plan("hoses") == shelf.plan("b.toml")
+    (tmp_path / "c.toml").unlink()
+    assert shelf.plan("leads") == shelf.plan("a.toml")

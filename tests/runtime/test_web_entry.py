@@ -1,5 +1,8 @@
 """Coming in by a link, and what each role may do on each listener."""
 
+import asyncio
+import errno
+import os
 import re
 from pathlib import Path
 
@@ -134,6 +137,27 @@ async def test_attempts_are_counted_and_told_when_to_come_again(bench: Bench) ->
         assert "wait 40 s" in reply.json()["text"]
         bench.now_s = 60.5
         assert (await enter(client, page.operator_link)).status_code == 200
+
+
+@pytest.mark.slow
+async def test_attempts_at_one_door_shut_nobody_out_at_another(
+    shared: Page,
+) -> None:
+    async with (
+        running(shared),
+        client_of(shared.reader_link) as stranger,
+        client_of(shared.url) as operator,
+    ):
+        statuses = [
+            (await stranger.post("/api/access", json={"token": "x"})).status_code
+            for _ in range(11)
+        ]
+        assert statuses == [401] * 10 + [429]
+        # Both have one address here: it is the door that tells them apart.
+        for _ in range(9):
+            await operator.post("/api/access", json={"token": "x"})
+        assert (await enter(operator, shared.operator_link)).status_code == 200
+        assert await note(operator) == 200
 
 
 # ---- network without TLS
@@ -281,6 +305,42 @@ async def test_the_operator_who_renews_his_own_token_stays_in(bench: Bench) -> N
         assert renewed.status_code == 200
         assert token_in(page.operator_link) not in renewed.text
         assert [await note(one), await note(other)] == [200, 401]
+
+
+async def test_a_renewal_that_cannot_be_kept_is_told_and_changes_nothing(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = bench.page()
+
+    def fails(_handle: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    async with serving(page) as client:
+        await enter(client, page.operator_link)
+        link = page.operator_link
+        monkeypatch.setattr(os, "fsync", fails)
+        renewed = await client.post("/api/access/renew", json={"role": "operator"})
+        assert renewed.status_code == 503
+        assert "No space left on device" in renewed.json()["text"]
+        assert token_in(link) not in renewed.text
+        assert page.operator_link == link
+        assert await note(client) == 200
+    # Nor does a key that was never told stay behind.
+    assert [item.name for item in bench.folder.iterdir()] == ["keys"]
+
+
+async def test_two_renewals_at_once_are_both_kept(bench: Bench) -> None:
+    page = bench.page()
+    async with serving(page) as client:
+        await enter(client, page.operator_link)
+        old = {role: bench.keys.token(role) for role in (Role.READER, Role.OPERATOR)}
+        async with asyncio.TaskGroup() as tasks:
+            for role in old:
+                tasks.create_task(client.post("/api/access/renew", json={"role": role}))
+        kept = bench.keys
+        assert token_in(page.operator_link) == kept.token(Role.OPERATOR)
+        assert token_in(page.reader_link) == kept.token(Role.READER)
+        assert all(kept.token(role) != token for role, token in old.items())
 
 
 async def test_a_reader_whose_token_was_renewed_is_not_counted_any_more(

@@ -1,5 +1,7 @@
 """Ports, paths and their rights."""
 
+import contextlib
+import ipaddress
 import socket
 import stat
 from pathlib import Path
@@ -9,7 +11,7 @@ import pytest
 from daq.errors import InputError, NetworkError
 from daq.operations import Pause
 from daq.runtime.web import Share
-from daq.runtime.web.listeners import is_free
+from daq.runtime.web.listeners import is_free, listen_on_network
 from tests.runtime.pages import (
     NETWORK,
     OPENSSL,
@@ -72,6 +74,54 @@ def test_a_shared_port_that_another_program_has_is_named(
         with pytest.raises(NetworkError, match=f"share {NETWORK} port {port}: "):
             bench.page(share=Share(NETWORK, port), socket_path=path)
     assert not path.exists()
+
+
+# ---- a name for the network
+
+
+def lead(monkeypatch: pytest.MonkeyPatch, *addresses: str) -> None:
+    """Let every name lead to these addresses."""
+
+    def found(_name: str, port: int, **_options: object) -> list[object]:
+        return [
+            (socket.AF_INET, socket.SOCK_STREAM, 6, "", (address, port))
+            for address in addresses
+        ]
+
+    monkeypatch.setattr(socket, "getaddrinfo", found)
+
+
+@pytest.mark.parametrize("addresses", [["127.0.1.1"], ["127.0.0.1", "127.0.1.1"]])
+def test_a_name_that_leads_to_this_machine_alone_is_refused(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, addresses: list[str]
+) -> None:
+    lead(monkeypatch, *addresses)
+    words = rf"^share address 'workshop': leads to this machine's own {addresses[0]}"
+    with pytest.raises(NetworkError, match=words):
+        bench.page(share=Share("workshop", 0))
+
+
+def test_a_name_that_stands_for_every_address_is_refused(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lead(monkeypatch, "0.0.0.0")  # noqa: S104 - to be refused
+    with pytest.raises(NetworkError, match="stands for every address"):
+        bench.page(share=Share("workshop", 0))
+
+
+def test_of_a_names_addresses_the_first_is_taken_that_is_this_machines(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # 192.0.2.1 is nobody's (RFC 5737, 3); 127.0.0.2 plays the network's.
+    monkeypatch.setattr(ipaddress.IPv4Address, "is_loopback", property(is_first))
+    lead(monkeypatch, "127.0.0.1", "192.0.2.1", NETWORK)
+    with contextlib.closing(listen_on_network(Share("workshop", 0))) as listener:
+        assert listener.socket.getsockname()[0] == NETWORK
+        assert listener.origins == (f"http://workshop:{listener.port}",)
+
+
+def is_first(address: ipaddress.IPv4Address) -> bool:
+    return str(address) == "127.0.0.1"
 
 
 @pytest.mark.slow

@@ -4,12 +4,14 @@ import asyncio
 import contextlib
 import json
 import logging
+from dataclasses import replace
 from pathlib import Path
 
 import httpx
 import pytest
 
 from daq.runtime.web import Page
+from daq.runtime.web.fanout import Fanout
 from daq.runtime.web.listeners import is_free
 from tests.runtime.faces import SNAPSHOT
 from tests.runtime.pages import (
@@ -79,6 +81,58 @@ async def test_the_stream_is_whole_in_every_version_of_http(
     content = read_chunks(body) if version == "1.1" else body
     assert content.startswith(b"retry: 1000\n\nevent: state\ndata: {")
     assert content.endswith('}\n\nevent: reading\ndata: {"name": "größe"}\n\n'.encode())
+
+
+async def test_a_part_that_changes_and_changes_back_is_right_with_whoever_came_in_between(
+    bench: Bench, page: Page
+) -> None:
+    idle = bench.face.snapshot
+    async with serving(page) as client, client.stream("GET", "/api/live") as known:
+        before = events(known)
+        await anext(before)
+        page.push("state", '{"urgency": "wait"}')
+        while await anext(before) != ("state", '{"urgency": "wait"}'):
+            pass
+        # A moment that no push tells of, and in which somebody begins to look on.
+        bench.face.snapshot = replace(idle, urgency="danger")
+        async with client.stream("GET", "/api/live") as reply:
+            stream = events(reply)
+            assert json.loads((await anext(stream))[1])["urgency"] == "danger"
+            bench.face.snapshot = idle
+            page.push("reading", '{"at_s": 1.5}')
+            page.push("state", '{"clock": {}}')
+            assert await anext(stream) == ("reading", '{"at_s": 1.5}')
+            name, data = await anext(stream)
+            assert (name, json.loads(data)) == ("state", json.loads(idle.as_json()))
+            assert await anext(stream) == ("state", '{"clock": {}}')
+            page.push("state", '{"clock": {}}')
+            assert await anext(stream) == ("state", '{"clock": {}}')
+            page.push("beat", "{}")
+            assert await anext(stream) == ("beat", "{}")
+            # Whoever was there before gets the parts alone.
+            for expected in ("reading", "state", "state", "beat"):
+                name, data = await anext(before)
+                assert (name, len(data) < 20) == (expected, True)
+
+
+async def test_a_state_is_made_once_for_all_who_begin_at_the_same_moment(
+    bench: Bench,
+) -> None:
+    made = 0
+    text = bench.face.state()
+
+    def state() -> str:
+        nonlocal made
+        made += 1
+        return text
+
+    fanout = Fanout(state)
+    assert [fanout.state() for _ in range(5)] == [text] * 5
+    assert made == 1
+    await asyncio.sleep(0)
+    assert (fanout.state(), made) == (text, 2)
+    fanout.push("reading", "{}")
+    assert (fanout.state(), made) == (text, 3)
 
 
 async def test_asking_for_the_head_of_the_stream_makes_no_viewer(page: Page) -> None:

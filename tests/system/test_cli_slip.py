@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import pytest
 
 from daq.cli.slip import SlipDisplay
-from daq.runtime.daemon import Key, Outcome
+from daq.runtime.display import Key, Outcome
 from daq.runtime.snapshot import (
     ChannelLine,
     ClockLine,

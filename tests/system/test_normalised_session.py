@@ -17,7 +17,7 @@ import pytest
 from daq.cli.run import outcome_json
 from daq.cli.screens import outcome_lines
 from daq.records import NormalisedBy
-from daq.runtime.daemon import Outcome
+from daq.runtime.display import Outcome
 from simulators.config import load_simulation
 from simulators.rig import Rig
 from tests.benchmarks.simulated_session import Compared, SimulatedSession

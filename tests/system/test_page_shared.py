@@ -56,6 +56,9 @@ async def test_over_plain_http_the_network_reads_and_changes_nothing(
             await expect(reader.locator("#channels article")).to_have_count(6)
             await expect(reader.locator("[data-path=role]")).to_have_text("Role: reader")  # fmt: skip
             await expect(reader.locator("#hand button:visible, .row-button:visible")).to_have_count(0)  # fmt: skip
+            # On the page itself, and not only for whoever asks for his role.
+            await expect(reader.locator("footer")).to_contain_text("anyone on this network can see this page")  # fmt: skip
+            assert await violations(reader) == []
             await press(reader, "Role: reader")
             await expect(reader.locator("#sheet")).to_contain_text("can see")
             await press(reader, "Close")
@@ -89,6 +92,7 @@ async def test_over_tls_the_network_operates_and_a_reader_follows(
             await start(tab)
             await calls_for(tab, BASELINE)
             await calls_for(reader, BASELINE)
+            await expect(tab.locator("#notice")).to_be_hidden()
             await press(tab, "Note…")
             await tab.get_by_label("What is worth keeping").fill("from next door")
             await press(tab, "Keep the note")

@@ -474,6 +474,10 @@ class Store:
         """Forget a message that the broker has acknowledged."""
         await self._run(lambda connection: sessions.delete_message(connection, number))
 
+    async def flush(self) -> None:
+        """Wait until what was added before is on the disk."""
+        await self._run(lambda _connection: None)
+
     async def close(self) -> None:
         """Write what is left and end the thread; a second call does nothing more.
 

@@ -4,6 +4,7 @@ A cookie carries its role, a nonce and the HMAC of both under the role's token: 
 is void as soon as the token is renewed. Tokens and cookies are never logged and never part of an error's text.
 """
 
+import contextlib
 import hashlib
 import hmac
 import json
@@ -165,6 +166,7 @@ def _parsed(text: bytes, path: Path) -> dict[Role, str]:
 
 def _write(path: Path, tokens: dict[Role, str]) -> None:
     """Whole or not at all, and open to its owner only from the first moment on (mkstemp makes mode 0600)."""
+    made = None
     try:
         handle, made = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
         with os.fdopen(handle, "w", encoding="ascii") as file:
@@ -173,5 +175,8 @@ def _write(path: Path, tokens: dict[Role, str]) -> None:
             os.fsync(file.fileno())
         Path(made).replace(path)
     except OSError as exc:
-        msg = f"access keys {path}: cannot be written ({exc.strerror}), expected a folder of your own"
+        if made is not None:
+            with contextlib.suppress(OSError):
+                Path(made).unlink()
+        msg = f"access keys {path}: cannot be written ({exc.strerror}), expected room in a folder of your own"
         raise InputError(msg) from exc

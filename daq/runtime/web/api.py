@@ -19,49 +19,49 @@ Handler = Callable[[Desk, Call], Awaitable[ASGIApp]]
 
 async def state(desk: Desk, _call: Call) -> Response:
     """The whole snapshot."""
-    return json_text(desk.face.state())
+    return json_text(desk.fanout.state())
 
 
-async def trace(desk: Desk, _call: Call) -> Response:
+async def trace(desk: Desk, call: Call) -> Response:
     """Recent readings of every channel."""
-    return json_text(desk.face.trace())
+    return json_text(await desk.pending.answer(desk.face.trace(), call.connection))
 
 
-async def funnel(desk: Desk, _call: Call) -> Response:
+async def funnel(desk: Desk, call: Call) -> Response:
     """How the trial in hand comes to settle."""
-    return json_text(desk.face.funnel())
+    return json_text(await desk.pending.answer(desk.face.funnel(), call.connection))
 
 
 async def live(desk: Desk, call: Call) -> LiveStream:
     """The stream, for as long as the caller may read."""
     return LiveStream(
         desk.fanout,
-        first=desk.face.state,
         entitled=lambda: may_read(desk.keys, call),
     )
 
 
-async def plans(desk: Desk, _call: Call) -> Response:
+async def plans(desk: Desk, call: Call) -> Response:
     """Plans on offer."""
-    return json_text(await desk.face.plans())
+    return json_text(await desk.pending.answer(desk.face.plans(), call.connection))
 
 
-async def sessions(desk: Desk, _call: Call) -> Response:
+async def sessions(desk: Desk, call: Call) -> Response:
     """Stored sessions."""
-    return json_text(await desk.face.sessions())
+    return json_text(await desk.pending.answer(desk.face.sessions(), call.connection))
 
 
 async def session(desk: Desk, call: Call) -> Response:
     """One stored session."""
     (number,) = call.numbers
-    text = await desk.face.session(number)
+    text = await desk.pending.answer(desk.face.session(number), call.connection)
     return _found(text, f"session {number}: is not in the store")
 
 
 async def trial_trace(desk: Desk, call: Call) -> Response:
     """Readings of one stored trial."""
     number, trial = call.numbers
-    text = await desk.face.trial_trace(number, trial)
+    answering = desk.face.trial_trace(number, trial)
+    text = await desk.pending.answer(answering, call.connection)
     return _found(text, f"trial {trial} of session {number}: is not in the store")
 
 
@@ -93,9 +93,10 @@ async def _operate(desk: Desk, call: Call, operation: Operation) -> Response:
     on_socket = call.listener.kind is ListenerKind.SOCKET
     way = "command line" if on_socket else "page"
     try:
-        return json_response(Done(await desk.face.operate(operation, way=way)))
+        done = Done(await desk.face.operate(operation, way=way))
     except OperationRefusedError as refusal:
         return json_response(Refused(refusal.code, str(refusal)), status=409)
+    return json_response(done)
 
 
 def _found(text: str | None, otherwise: str) -> Response:

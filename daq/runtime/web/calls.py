@@ -1,16 +1,19 @@
 """One request to the API: who calls from where, what the role allows there, and what the answer is made with."""
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass
 
 from starlette.requests import cookie_parser
 
 from daq.runtime.web.access import AccessKeys, EntryLimit, Role
 from daq.runtime.web.answers import Links
+from daq.runtime.web.connections import Connection
 from daq.runtime.web.face import Face
 from daq.runtime.web.fanout import Fanout
 from daq.runtime.web.guard import RefusalError
 from daq.runtime.web.listeners import Listener, ListenerKind
+from daq.runtime.web.pending import Pending
 
 OPERATE_OVER_TLS = (
     "plain HTTP is for reading: anyone on this network could read the operator's token along; "
@@ -20,12 +23,19 @@ OPERATE_OVER_TLS = (
 
 @dataclass(frozen=True, slots=True)
 class Desk:
-    """What calls are answered with."""
+    """What calls are answered with.
+
+    Attributes:
+        limits: Each door has its own: who knocks at one shuts nobody out at another.
+        beside: One thread for what would hold up the event loop; not one of its own, which ports are opened with.
+    """
 
     face: Face
     keys: AccessKeys
-    limit: EntryLimit
+    limits: Mapping[ListenerKind, EntryLimit]
     fanout: Fanout
+    pending: Pending
+    beside: Executor
     describe: Callable[[Listener], Awaitable[str]]
     links: Callable[[], Links]
 
@@ -35,12 +45,14 @@ class Call:
     """One request that the guard has let in.
 
     Attributes:
+        connection: That the answer goes to.
         address: Of the caller; empty on the Unix socket.
         cookie: The caller's proof of a role; empty without one.
         numbers: In the path.
     """
 
     listener: Listener
+    connection: Connection
     address: str
     cookie: str
     body: bytes

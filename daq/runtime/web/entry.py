@@ -6,6 +6,7 @@ from typing import Literal
 
 from starlette.responses import Response
 
+from daq.errors import InputError
 from daq.runtime.web.access import Role
 from daq.runtime.web.answers import Access, Done, Trouble, json_response
 from daq.runtime.web.bodies import RenewBody, TokenBody, parse_body
@@ -16,6 +17,7 @@ from daq.runtime.web.calls import (
     cookie_name,
     role_of,
 )
+from daq.runtime.web.guard import RefusalError
 from daq.runtime.web.listeners import ListenerKind
 
 _COOKIE_S = 30 * 24 * 3600
@@ -40,7 +42,7 @@ async def tell_access(desk: Desk, call: Call) -> Response:
 
 async def enter(desk: Desk, call: Call) -> Response:
     """Exchange a token for a cookie."""
-    wait_s = desk.limit.wait_s(call.address)
+    wait_s = desk.limits[call.listener.kind].wait_s(call.address)
     if wait_s > 0.0:
         return _later(math.ceil(wait_s))
     role = desk.keys.role_of_token(parse_body(TokenBody, call.body).token)
@@ -65,8 +67,13 @@ async def leave(_desk: Desk, call: Call) -> Response:
 async def renew(desk: Desk, call: Call) -> Response:
     """Make every link and cookie of a role void; the operator who asks for it stays the operator."""
     role = Role(parse_body(RenewBody, call.body).role)
-    # The file is flushed to the disk, which may take its time.
-    await asyncio.to_thread(desk.keys.renew, role)
+    loop = asyncio.get_running_loop()
+    try:
+        # The file is flushed to the disk, which may take its time. There is one thread: a renewal begins with what the
+        # one before has left.
+        await loop.run_in_executor(desk.beside, desk.keys.renew, role)
+    except InputError as exc:
+        raise RefusalError(503, f"{exc}; the links that hold go on holding") from exc
     desk.fanout.end_unentitled()
     text = f"Every link and every entry of the {role} is void from now on; `daq session BENCH links` tells the new link."
     answer = json_response(Done(text))

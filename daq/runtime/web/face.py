@@ -11,10 +11,10 @@ class Face(Protocol):
     def state(self) -> str:
         """The whole snapshot."""
 
-    def trace(self) -> str:
+    async def trace(self) -> str:
         """Recent readings of every channel."""
 
-    def funnel(self) -> str:
+    async def funnel(self) -> str:
         """How the required channels of the trial in hand have come to settle so far."""
 
     async def plans(self) -> str:

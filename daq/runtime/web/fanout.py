@@ -3,6 +3,9 @@
 A frame is encoded once and handed straight to the connections, some of them at a time: between two slices the event
 loop gets back to its timers and ports. No frame is ever left out, since a state comes in parts: a viewer that is too
 far behind is cut off, dials again and begins with the whole state.
+
+A viewer begins with the state of its own moment, while the parts that are pushed next are told against the state that was
+pushed last: what has changed in between and changes back would be told to nobody. So with its first push it gets the whole.
 """
 
 import asyncio
@@ -38,6 +41,7 @@ class Viewer:
     ) -> None:
         self.ended = asyncio.Event()
         self.entitled = entitled
+        self.is_new = True
         self._transport = connection.transport
         self._chunked = chunked
         connection.on_lost = self.ended.set
@@ -59,14 +63,49 @@ class Viewer:
             self.ended.set()
 
 
+class _Distribution:
+    """Events on their way, in two forms: as they were pushed, and with the whole state before its parts for who is new."""
+
+    def __init__(self) -> None:
+        self._events: list[bytes] = []
+        self._with_whole: list[bytes] = []
+        self._has_whole = False
+        self._frames: list[Frames] = []
+
+    def __bool__(self) -> bool:
+        return bool(self._events)
+
+    def add(self, event: bytes, whole: bytes | None) -> None:
+        """Take one more event."""
+        self._events.append(event)
+        self._with_whole += [event] if whole is None else [whole, event]
+        self._has_whole |= whole is not None
+
+    def seal(self) -> None:
+        """There are no more events."""
+        self._frames = [Frames(b"".join(self._events))]
+        if self._has_whole:
+            self._frames.append(Frames(b"".join(self._with_whole)))
+
+    def give(self, viewer: Viewer) -> None:
+        """Hand it to one viewer."""
+        is_whole = viewer.is_new and self._has_whole
+        viewer.write(self._frames[is_whole])
+        if is_whole:
+            viewer.is_new = False
+
+
 class Fanout:
     """All open streams."""
 
-    def __init__(self) -> None:
+    def __init__(self, whole: Callable[[], str]) -> None:
+        """With what tells the whole state."""
+        self._whole = whole
+        self._state: str | None = None
         self._viewers: dict[Viewer, None] = {}
         self._stopped = False
-        self._pending: list[bytes] = []
-        self._frames = Frames(b"")
+        self._pending = _Distribution()
+        self._served = _Distribution()
         self._unserved: deque[Viewer] = deque()
         self._turn: asyncio.Handle | None = None
 
@@ -75,11 +114,23 @@ class Fanout:
         """Open streams [1]."""
         return len(self._viewers)
 
+    def state(self) -> str:
+        """The whole state; made once for all who ask in the same turn of the event loop."""
+        if self._state is None:
+            self._state = self._whole()
+            asyncio.get_running_loop().call_soon(self._forget_state)
+        return self._state
+
     def push(self, event: str, data: str) -> None:
         """Send one event to everybody, from the next turn of the event loop on."""
+        # Whoever begins after this must find it in the state.
+        self._forget_state()
         if not self._viewers:
             return
-        self._pending.append(frame(event, data))
+        is_for_new = event == "state" and any(v.is_new for v in self._viewers)
+        # At this very moment, for it is what the next parts are told against.
+        whole = frame(event, self.state()) if is_for_new else None
+        self._pending.add(frame(event, data), whole)
         self._ask_for_turn()
 
     def end_unentitled(self) -> None:
@@ -99,17 +150,20 @@ class Fanout:
         for viewer in self._viewers:
             viewer.end()
 
-    async def follow(self, viewer: Viewer, first: Callable[[], str]) -> None:
+    async def follow(self, viewer: Viewer) -> None:
         """Serve one viewer, beginning with the whole state, until it leaves or the page stops."""
         if self._stopped:
             return
         # No await in between: what is pushed from now on comes after the state.
-        viewer.write(Frames(b"retry: 1000\n\n" + frame("state", first())))
+        viewer.write(Frames(b"retry: 1000\n\n" + frame("state", self.state())))
         self._viewers[viewer] = None
         try:
             await viewer.ended.wait()
         finally:
             del self._viewers[viewer]
+
+    def _forget_state(self) -> None:
+        self._state = None
 
     def _take_turn(self) -> None:
         self._turn = None
@@ -122,11 +176,11 @@ class Fanout:
 
     def _serve_slice(self) -> None:
         if not self._unserved:
-            self._frames = Frames(b"".join(self._pending))
-            self._pending.clear()
+            self._served, self._pending = self._pending, _Distribution()
+            self._served.seal()
             self._unserved.extend(self._viewers)
         for _ in range(min(_SLICE, len(self._unserved))):
-            self._unserved.popleft().write(self._frames)
+            self._served.give(self._unserved.popleft())
 
 
 class LiveStream:
@@ -136,11 +190,9 @@ class LiveStream:
         self,
         fanout: Fanout,
         *,
-        first: Callable[[], str],
         entitled: Callable[[], bool],
     ) -> None:
         self._fanout = fanout
-        self._first = first
         self._entitled = entitled
 
     async def __call__(self, scope: Scope, _receive: Receive, send: Send) -> None:
@@ -152,7 +204,7 @@ class LiveStream:
                 chunked=scope["http_version"] == "1.1",
                 entitled=self._entitled,
             )
-            await self._fanout.follow(viewer, self._first)
+            await self._fanout.follow(viewer)
         await send({"type": "http.response.body", "body": b""})
 
 

@@ -4,11 +4,13 @@ Sockets are bound and listening when they are made, so that a port that is taken
 """
 
 import contextlib
+import ipaddress
 import os
 import socket
 import ssl
 import stat
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
@@ -18,10 +20,14 @@ from daq.errors import InputError, NetworkError
 LOOPBACK = "127.0.0.1"
 _BACKLOG = 128
 _WILDCARDS = ("", "0.0.0.0", "::")  # noqa: S104 - to be refused
+_EVERYWHERE = (
+    "stands for every address, expected the one that others know this machine by"
+)
 _SEND_BUFFER_BYTES = 64 * 1024
 _UNACKNOWLEDGED_MS = 30_000
 # Linux takes 107; some systems take less.
 _LONGEST_PATH_BYTES = 103
+_Address = tuple[str, int] | tuple[str, int, int, int] | tuple[int, bytes]
 
 
 class ListenerKind(StrEnum):
@@ -114,13 +120,11 @@ def listen_on_network(share: Share) -> Listener:
     """
     where = f"share {share.address} port {share.port}"
     if share.address in _WILDCARDS:
-        msg = f"share address {share.address!r}: stands for every address, expected the one that others know this machine by"
+        msg = f"share address {share.address!r}: {_EVERYWHERE}"
         raise NetworkError(msg)
     tls = None if share.certificate is None else _tls(share.certificate, share.key)
     try:
-        found = socket.getaddrinfo(share.address, share.port, type=socket.SOCK_STREAM)
-        family, *_, address = found[0]
-        bound = _bound(family, address)
+        bound = _bound_first(_found(share))
     except (OSError, UnicodeError) as exc:
         msg = f"{where}: cannot listen there ({exc}), expected a free port of an address of this machine"
         raise NetworkError(msg) from exc
@@ -158,10 +162,55 @@ def is_free(port: int) -> bool:
     return True
 
 
-def _bound(
-    family: int,
-    address: tuple[str, int] | tuple[str, int, int, int] | tuple[int, bytes],
-) -> socket.socket:
+def _found(share: Share) -> Sequence[tuple[int, _Address]]:
+    """Where a share's address or name leads, and what others can reach of it.
+
+    Raises:
+        OSError: If it leads nowhere.
+        NetworkError: If nobody could reach it from elsewhere, or it stands for every address.
+    """
+    found = [
+        (family, address)
+        for family, *_, address in socket.getaddrinfo(
+            share.address, share.port, type=socket.SOCK_STREAM
+        )
+    ]
+    numbers = [ipaddress.ip_address(str(address[0])) for _, address in found]
+    if any(number.is_unspecified for number in numbers):
+        msg = f"share address {share.address!r}: {_EVERYWHERE}"
+        raise NetworkError(msg)
+    if _is_number(share.address):
+        return found
+    # Many systems know themselves by a name that leads to themselves alone: its link would lead each other one to itself.
+    reachable = [
+        each
+        for each, number in zip(found, numbers, strict=True)
+        if not number.is_loopback
+    ]
+    if not reachable:
+        msg = f"share address {share.address!r}: leads to this machine's own {numbers[0]}, where nobody else comes; give its address on the network in numbers"
+        raise NetworkError(msg)
+    return reachable
+
+
+def _is_number(address: str) -> bool:
+    try:
+        ipaddress.ip_address(address)
+    except ValueError:
+        return False
+    return True
+
+
+def _bound_first(found: Sequence[tuple[int, _Address]]) -> socket.socket:
+    """Bound to the first that can be had."""
+    *others, last = found
+    for family, address in others:
+        with contextlib.suppress(OSError):
+            return _bound(family, address)
+    return _bound(*last)
+
+
+def _bound(family: int, address: _Address) -> socket.socket:
     # Only with the protocol named does the event loop send small frames at once (TCP_NODELAY): 40 ms a piece.
     bound = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:

@@ -118,8 +118,8 @@ def _operating(
 _SESSION = "sessions/{session}"
 ROUTES: tuple[ApiRoute, ...] = (
     _get("state", "The whole state of the bench", api.state, Snapshot),
-    _get("trace", "Recent readings of every channel", api.trace, Trace),
-    _get("funnel", "How the trial in hand comes to settle", api.funnel, Funnel),
+    _get("trace", "Recent readings of every channel", api.trace, Trace, 503),
+    _get("funnel", "How the trial in hand comes to settle", api.funnel, Funnel, 503),
     _get("live", "State, readings and funnel as they come", api.live, None),
     _get("plans", "Plans that a session can be started with", api.plans, Plans, 503),
     _get("sessions", "Stored sessions, newest first", api.sessions, Sessions, 503),
@@ -130,7 +130,7 @@ ROUTES: tuple[ApiRoute, ...] = (
     _entry("POST", "access", "Exchange the token of a link for a cookie", entry.enter, Access, 401, 429, body=TokenBody),
     _entry("DELETE", "access", "Leave: clear the cookie", entry.leave, Access),
     _get("links", "Links to the page with their keys; over the Unix socket only", entry.links, Links, 403, right=on_socket),
-    _entry("POST", "access/renew", "Make every link and cookie of a role void", entry.renew, Done, body=RenewBody, right=operator),
+    _entry("POST", "access/renew", "Make every link and cookie of a role void", entry.renew, Done, 503, body=RenewBody, right=operator),
     _asks("start", "Begin the session of a plan, or take up its unfinished one", StartBody),
     _asks_plainly("pause", "Begin no further trial until told to go on", Pause()),
     _asks_plainly("go-on", "End the pause", GoOn()),
@@ -197,6 +197,7 @@ def _call(request: Request) -> Call:
     listener = request.scope["state"]["listener"]
     return Call(
         listener,
+        request.scope["state"]["connection"],
         address="" if request.client is None else request.client.host,
         cookie=cookie_in(request.headers.getlist("cookie"), listener),
         body=request.scope["state"]["body"],

@@ -5,6 +5,7 @@ import contextlib
 import logging
 import time
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -26,11 +27,13 @@ from daq.runtime.web.files import static_routes
 from daq.runtime.web.guard import Guard, refused
 from daq.runtime.web.listeners import (
     Listener,
+    ListenerKind,
     Share,
     listen_on_loopback,
     listen_on_network,
     listen_on_socket,
 )
+from daq.runtime.web.pending import Pending
 from daq.runtime.web.routes import starlette_routes
 
 
@@ -66,10 +69,20 @@ class Page:
             InputError: If the certificate is no good.
         """
         self._keys = keys
-        self._fanout = Fanout()
+        self._fanout = Fanout(face.state)
+        self._pending = Pending()
+        self._beside = ThreadPoolExecutor(1, thread_name_prefix="page-beside")
         self._descriptions: dict[Listener, str] = {}
-        limit = EntryLimit(now_s=now_s)
-        desk = Desk(face, keys, limit, self._fanout, self._describe, self._links)
+        desk = Desk(
+            face,
+            keys,
+            {kind: EntryLimit(now_s=now_s) for kind in ListenerKind},
+            self._fanout,
+            self._pending,
+            self._beside,
+            self._describe,
+            self._links,
+        )
         self.routes = [*static_routes(), *starlette_routes(desk)]
         application = _application(self.routes)
         with ExitStack() as opened:
@@ -138,11 +151,13 @@ class Page:
         # A viewer that takes nothing any more is cut off in the end: that needs no traceback.
         logging.getLogger("uvicorn.error").setLevel(logging.CRITICAL)
         self._fanout.stop()
+        self._pending.stop()
         for server in self._servers:
             server.should_exit = True
 
     def close(self) -> None:
         """Give ports and path back; after `run` they are already."""
+        self._beside.shutdown(wait=False)
         for listener in self._listeners:
             listener.close()
 
@@ -167,7 +182,10 @@ class Page:
     async def _describe(self, listener: Listener) -> str:
         if listener not in self._descriptions:
             # Takes tens of milliseconds, which no reading shall wait for.
-            self._descriptions[listener] = await asyncio.to_thread(describe, listener)
+            loop = asyncio.get_running_loop()
+            self._descriptions[listener] = await loop.run_in_executor(
+                self._beside, describe, listener
+            )
         return self._descriptions[listener]
 
 
@@ -203,7 +221,7 @@ class _Server(uvicorn.Server):
 def _application(routes: Sequence[Route]) -> Starlette:
     application = Starlette(
         routes=routes,
-        exception_handlers={HTTPException: _not_served},
+        exception_handlers={HTTPException: _not_served, Exception: _failed},
     )
     application.router.redirect_slashes = False
     return application
@@ -215,3 +233,11 @@ async def _not_served(request: Request, exc: Exception) -> Response:
     answer = refused(request.scope, exc.status_code, exc.detail.lower())
     answer.headers.update(exc.headers or {})
     return answer
+
+
+async def _failed(request: Request, _exc: Exception) -> Response:
+    """A fault of the program costs one request its answer; the library tells of it, and nothing else ends."""
+    text = (
+        "page: a fault in the program, its messages tell more; everything else goes on"
+    )
+    return refused(request.scope, 500, text)
