@@ -39,14 +39,14 @@ def compared_so_far(path: Path, session: int) -> ComparisonLine | None:
     if not trials:
         return None
     # Counted before the averages are read: never more than are compared.
-    ended = sum(trial.state != TrialState.RUNNING for trial in trials)
+    counted = sum(trial.state == TrialState.FINISHED for trial in trials)
     try:
         comparison = compare_session(read_session_figures(path, session))
     except (InputError, ValueError) as exc:
         # The session's own plan or bench: trying again would not help.
-        return not_made(ended, reason_of(path, exc))
+        return not_made(counted, reason_of(path, exc))
     return ComparisonLine(
-        after_trials=ended,
+        after_trials=counted,
         differences=tuple(_differences(comparison)),
         answer=tuple(answer_sentences(comparison)),
     )

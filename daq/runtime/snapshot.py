@@ -137,7 +137,7 @@ class DifferenceLine:
 
 @dataclass(frozen=True, slots=True)
 class ComparisonLine:
-    """The growing comparison: differences, and the answer so far in sentences; `after_trials` ended trials are in it."""
+    """The growing comparison: differences, and the answer so far in sentences; `after_trials` finished trials are in it."""
 
     after_trials: int
     differences: tuple[DifferenceLine, ...]

@@ -113,23 +113,24 @@ def test_before_the_first_trial_there_is_no_comparison(path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("trials", "words"),
+    ("trials", "count", "words"),
     [
-        (ONCE[:1], "Only the baseline “short lead” was averaged"),
-        (ONCE[1:2], "No trial of the baseline “short lead” was averaged"),
+        (ONCE[:1], 1, "Only the baseline “short lead” was averaged"),
+        (ONCE[1:2], 1, "No trial of the baseline “short lead” was averaged"),
         (
             [Carried("short lead", state=TrialState.NOT_SETTLED)],
+            0,
             "No trial of this session was averaged",
         ),
     ],
 )
 def test_why_nothing_can_be_compared_yet_is_said(
-    path: Path, trials: list[Carried], words: str
+    path: Path, trials: list[Carried], count: int, words: str
 ) -> None:
     line = so_far(store_session(path, trials))
     (sentence,) = line.answer
     assert sentence.startswith(words)
-    assert (line.after_trials, line.differences) == (1, ())
+    assert (line.after_trials, line.differences) == (count, ())
 
 
 async def test_a_running_trial_is_not_counted(path: Path) -> None:
@@ -145,7 +146,8 @@ def test_a_plan_that_cannot_be_read_is_told_in_words(path: Path) -> None:
     (sentence,) = line.answer
     assert sentence.startswith(f"{NOT_YET}plan of session 1:")
     assert str(path.parent) not in sentence
-    assert line.after_trials == 2
+    # Of two trials one was finished.
+    assert line.after_trials == 1
 
 
 def test_a_session_that_is_not_there_is_an_error(path: Path) -> None:
