@@ -85,7 +85,7 @@ class Answering:
 
     async def funnel(self) -> str:
         """How the required channels of the trial in hand have come to settle so far."""
-        return await self._funnel.of(lambda: (self.board.funnel_json(),))
+        return await self._funnel.of(self.board.funnel_json)
 
     async def plans(self) -> str:
         """Plans that a session can be started with."""

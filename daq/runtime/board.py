@@ -6,7 +6,7 @@ as it is.
 
 import json
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from daq.config.bench import Bench, Instrument
@@ -141,18 +141,17 @@ class Board:
 
     def trace_json(self) -> Iterator[str]:
         """Recent readings of every channel, for the charts: one text, channel by channel."""
-        yield '{"format": 1, "channels": {'
-        comma = ""
-        for name, trace in self._traces.items():
-            recent = trace.as_json(self._clock.bench_s())
-            yield f"{comma}{json.dumps(name)}: {recent}"
-            comma = ", "
-        yield "}}"
+        now_s = self._clock.bench_s()
+        return _by_channel(
+            (name, trace.as_json(now_s)) for name, trace in self._traces.items()
+        )
 
-    def funnel_json(self) -> str:
-        """How the required channels of the trial in hand have come to settle so far, for the page."""
-        channels = self.lines.funnel() if self.lines else {}
-        return json.dumps({"format": 1, "channels": channels}, allow_nan=False)
+    def funnel_json(self) -> Iterator[str]:
+        """How the required channels of the trial in hand have come to settle so far: one text, channel by channel."""
+        channels = self.lines.funnel() if self.lines else ()
+        return _by_channel(
+            (name, json.dumps(series, allow_nan=False)) for name, series in channels
+        )
 
     def snapshot(self) -> Snapshot:
         """Everything as it stands now."""
@@ -288,6 +287,16 @@ class Board:
 
 _JUDGED = frozenset({Stage.SETTLING, Stage.AVERAGING})
 _IDLE_STAGE = StageLine(IDLE, None, None, None, "", IDLE_SENTENCE)
+
+
+def _by_channel(texts: Iterable[tuple[str, str]]) -> Iterator[str]:
+    """The parts of one JSON text."""
+    yield '{"format": 1, "channels": {'
+    comma = ""
+    for name, text in texts:
+        yield f"{comma}{json.dumps(name)}: {text}"
+        comma = ", "
+    yield "}}"
 
 
 def _is_old(at_s: float, interval_s: float, now_s: float, speed: float) -> bool:

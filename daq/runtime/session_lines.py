@@ -3,7 +3,7 @@
 Asks the session and knows no instrument: what keeps a meter from being read is the board's.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from daq.config.plan import Plan
@@ -204,17 +204,18 @@ class SessionLines:
             news.append(point)
         return news
 
-    def funnel(self) -> dict[str, dict[str, object]]:
-        """All points of the trial in hand, by channel."""
-        return {
-            channel: {
-                "tolerance": points[-1].tolerance,
-                "t": [round(point.at_s, 3) for point in points],
-                "mean": [point.mean for point in points],
-                "bound": [point.bound for point in points],
-            }
-            for channel, points in self._funnel.items()
-        }
+    def funnel(self) -> Iterator[tuple[str, dict[str, object]]]:
+        """All points of the trial in hand, channel by channel."""
+        for channel, points in self._funnel.items():
+            yield (
+                channel,
+                {
+                    "tolerance": points[-1].tolerance,
+                    "t": [round(point.at_s, 3) for point in points],
+                    "mean": [point.mean for point in points],
+                    "bound": [point.bound for point in points],
+                },
+            )
 
     # ---- inside
 

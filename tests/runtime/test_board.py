@@ -453,7 +453,7 @@ def test_an_idle_bench_shows_its_meters_and_calls_for_nothing(
     assert snapshot.urgency == "wait"
     power = channel(rehearsal, "power")
     assert (power.value, power.condition, power.required) == (5.0, "ok", False)
-    assert json.loads(rehearsal.board.funnel_json())["channels"] == {}
+    assert json.loads("".join(rehearsal.board.funnel_json()))["channels"] == {}
 
 
 def test_a_session_that_is_taken_in_hand_again_is_shown_as_it_was(
@@ -490,9 +490,9 @@ def test_the_funnel_grows_with_the_trial_and_begins_anew_with_the_next(
         rehearsal.read(6.0, 1400.0)
         news += rehearsal.running.lines.funnel_news()
     assert {point.channel for point in news} == {"power"}
-    shown = json.loads(rehearsal.board.funnel_json())["channels"]["power"]
+    shown = json.loads("".join(rehearsal.board.funnel_json()))["channels"]["power"]
     assert shown["t"] == [round(point.at_s, 3) for point in news]
     assert len(shown["t"]) == len(set(shown["t"])) > 5
     rehearsal.stand_still()
     rehearsal.run_until(Stage.RUNNING_UP)
-    assert json.loads(rehearsal.board.funnel_json())["channels"] == {}
+    assert json.loads("".join(rehearsal.board.funnel_json()))["channels"] == {}
