@@ -19,6 +19,8 @@ from daq.runtime.broker import Follower, Incoming, TlsSettings
 from daq.runtime.clock import Clock
 
 _DRAW_EVERY_S = 0.25
+_UNHEARD_S = 5.0
+"""What a broker has kept of a bench comes at once; after so long there is nothing [s]."""
 _LOOK_FOR_S = 1.0
 """What the broker has kept arrives within this [s]."""
 _PORTS = {"mqtt": 1883, "mqtts": 8883}
@@ -127,6 +129,9 @@ class _Following:
     """Passes what arrives on to what is known and to the screen."""
 
     def __init__(self, screen: Screen, topics: Topics, clock: Clock) -> None:
+        self._bench = topics.bench
+        self._connected_s: float | None = None
+        self._told_silence = False
         self._screen = screen
         self._clock = clock
         self._watched = Watched(topics, now_s=clock.wire_s())
@@ -143,13 +148,26 @@ class _Following:
 
     def connection(self, is_there: bool, text: str) -> None:  # noqa: FBT001 - as the follower calls it
         utc = self._clock.utc_text()
+        self._connected_s = self._clock.wire_s() if is_there else None
         self._screen.connection(is_there=is_there, text=text, utc=utc)
 
     async def draw(self) -> None:
         while True:
             now_s, utc = self._clock.wire_s(), self._clock.utc_text()
+            self._say_that_it_is_silent(now_s, utc)
             self._screen.draw(self._watched, now_s=now_s, utc=utc)
             await asyncio.sleep(_DRAW_EVERY_S)
+
+    def _say_that_it_is_silent(self, now_s: float, utc: str) -> None:
+        """A name that is misspelt looks like a bench that has nothing to say."""
+        connected_s, is_known = self._connected_s, self._watched.is_online is not None
+        if connected_s is None or is_known or self._told_silence:
+            return
+        if now_s - connected_s < _UNHEARD_S:
+            return
+        self._told_silence = True
+        words = f"Nothing is known here of a bench {self._bench!r}; watching goes on in case it comes. Without a name the benches that are there are listed."
+        self._screen.event(words, utc=utc)
 
 
 async def _follow(

@@ -56,6 +56,12 @@ def test_a_session_is_followed_in_a_terminal_until_its_broker_is_gone(
     bench, run = session
     state = bench.wait_for(lambda s: s["broker"]["state"] == "ok")
     port = state["broker"]["text"].rsplit(":", 1)[1]
+    misspelt = Terminal([*WATCH, f"mqtt://{HOST}:{port}/lead", "--plain"])
+    try:
+        wait_drawn(misspelt, "Nothing is known here of a bench 'lead'")
+    finally:
+        misspelt.signal(signal.SIGINT)
+        misspelt.finish()
     terminal = Terminal([*WATCH, f"mqtt://{HOST}:{port}/"])
     try:
         for words in ("leads at", "Drying blower", " W ", "at the outlet", "±"):
