@@ -67,7 +67,7 @@ def test_what_is_read_across_the_room_is_short(
         ),
         (
             *(1, 2),
-            "Finished, but 1 of 6 trials did not settle or broke a limit and 2 left out.",
+            "Finished, but 1 of 6 trials did not settle or broke a limit; 2 left out.",
             Urgency.ACTION,
         ),
     ],

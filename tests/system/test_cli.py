@@ -55,7 +55,7 @@ def test_an_unknown_command_is_met_with_a_suggestion(run: Daq) -> None:
     told = run("chekc")
     assert told.code == 2
     assert told.says_only("unknown command 'chekc', did you mean 'check'?")
-    assert run("juggle").says_only("unknown command 'juggle', expected demo, check")
+    assert run("juggle").says_only("unknown command 'juggle', expected demo, ports")
 
 
 @pytest.mark.parametrize(

@@ -229,7 +229,8 @@ def check_file(path: Path) -> int:
         StoreError: If there can be no file or it cannot be read.
     """
     if _is_held(path):
-        return FORMAT
+        with _converted(path), closing(_connected(path, "mode=ro")) as connection:
+            return file_format(connection)
     with _converted(path):
         return _check_marks(path) if _is_sqlite(path) else 0
 
