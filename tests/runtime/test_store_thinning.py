@@ -56,6 +56,7 @@ class Service:
     trial: int | None = None
     is_in_session: bool = False
     kept: list[Kept] = field(default_factory=list)
+    trials: int = 0
 
     async def tell_time(self) -> None:
         self.clock = await self.store.add_clock(
@@ -102,7 +103,8 @@ class Service:
     async def switch_machine(self) -> None:
         """A trial, within a session or not: a trial is never thinned."""
         if self.trial is None:
-            uuid = f"7a{len(self.kept)}"
+            self.trials += 1
+            uuid = f"7a{self.trials}"
             self.trial = await begin_trial(
                 self.store, self.session, self.clock, uuid=uuid, at_s=self._at_s
             )
