@@ -14,6 +14,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
+import pytest_asyncio
 from playwright.async_api import Browser
 
 from daq.cli import main
@@ -171,13 +172,14 @@ def folder(tmp_path: Path) -> Path:
 # ---- the page in a browser
 
 
-@pytest.fixture
+@pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def browser() -> AsyncIterator[Browser]:
+    """One for all tests of a module: each opens a context of its own in it, and starting one takes seconds."""
     async with chromium() as browser:
         yield browser
 
 
-@pytest.fixture
+@pytest_asyncio.fixture(loop_scope="module")
 async def bench() -> AsyncIterator[Bench]:
     """A bench that the test pushes onto the page."""
     bench = Bench()

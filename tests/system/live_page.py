@@ -39,6 +39,7 @@ NOW_S = 1000.0
 WIDE, DESK, PHONE = (1920, 1080), (1280, 800), (390, 844)
 
 NEEDS_A_BROWSER = [
+    pytest.mark.asyncio(loop_scope="module"),
     pytest.mark.browser,
     pytest.mark.slow,
     pytest.mark.skipif(CHROMIUM is None, reason="no chromium on the search path"),

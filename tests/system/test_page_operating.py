@@ -5,6 +5,7 @@ import dataclasses
 from collections.abc import AsyncIterator, Awaitable, Callable
 
 import pytest
+import pytest_asyncio
 from playwright.async_api import Browser, expect
 from playwright.async_api import Page as Tab
 
@@ -52,7 +53,7 @@ from tests.system.operated_page import (
 pytestmark = NEEDS_A_BROWSER
 
 
-@pytest.fixture
+@pytest_asyncio.fixture(loop_scope="module")
 async def bench() -> AsyncIterator[Bench]:
     bench = Bench()
     bench.snapshot = CALLING

@@ -5,6 +5,7 @@ import math
 from collections.abc import AsyncIterator
 
 import pytest
+import pytest_asyncio
 from playwright.async_api import Browser, expect
 from playwright.async_api import Page as Tab
 
@@ -71,7 +72,7 @@ TRACE = {
 }  # fmt: skip
 
 
-@pytest.fixture
+@pytest_asyncio.fixture(loop_scope="module")
 async def bench() -> AsyncIterator[Bench]:
     bench = Bench()
     face = bench.face

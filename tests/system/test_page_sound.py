@@ -2,7 +2,7 @@
 
 from collections.abc import AsyncIterator
 
-import pytest
+import pytest_asyncio
 from playwright.async_api import Browser, expect
 from playwright.async_api import Page as Tab
 
@@ -27,7 +27,7 @@ window.OscillatorNode = class extends Made {
 """
 
 
-@pytest.fixture
+@pytest_asyncio.fixture(loop_scope="module")
 async def bench() -> AsyncIterator[Bench]:
     bench = Bench()
     bench.snapshot = CALLING

@@ -3,6 +3,7 @@
 from collections.abc import AsyncIterator
 
 import pytest
+import pytest_asyncio
 from playwright.async_api import Browser, expect
 
 from daq.errors import Refusal
@@ -22,7 +23,7 @@ pytestmark = NEEDS_A_BROWSER
 ALL_SAME = SameAsBefore(machine=True, meters=True, room=True)
 
 
-@pytest.fixture
+@pytest_asyncio.fixture(loop_scope="module")
 async def bench() -> AsyncIterator[Bench]:
     bench = Bench()
     bench.snapshot = IDLE
