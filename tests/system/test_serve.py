@@ -203,7 +203,7 @@ def test_a_run_on_another_day_asks_and_without_a_keyboard_says_what_to_write(
     ("answers", "code", "words"),
     [
         (b"y\ny\ny\n", 130, "Session 1 goes on: 2 of 4 trials are done."),
-        (b"y\nn\ny\n", 2, "cannot go on with other meters"),
+        (b"y\nn\ny\n", 2, "begin anew with --new"),
     ],
 )
 def test_a_run_on_another_day_takes_the_answers_at_the_terminal(
