@@ -328,9 +328,11 @@ def test_a_second_program_on_the_same_bench_is_turned_away(
     bench, _ = simulated("filters")
     run = Run(bench)
     bench.wait_for(lambda s: s["instruments"][0]["readings"] > 3)
+    other = bench.path / "other.db"
     if own_page:
         bench.edit("bench.toml", f"port = {bench.page_port}", "port = 0")
-    returned, _, said = Run(bench).finish(within_s=20)
+    options = () if own_page else ("--store", str(other))
+    returned, _, said = Run(bench, *options).finish(within_s=20)
     assert returned == code
     assert words in said
     assert bench.state()["session"]["state"] == "running"
@@ -393,7 +395,7 @@ def test_enter_is_not_taken_while_the_start_channel_says_that_the_machine_runs(
     running = bench.wait_for(lambda s: s["stage"]["name"] == "settling")
     terminal.press(b"\r")
     state = bench.wait_for(
-        lambda s: any("it is not taken for" in e["text"] for e in s["events"])
+        lambda s: any("believed rather than the key" in e["text"] for e in s["events"])
     )
     assert state["trial"]["started_s"] == running["trial"]["started_s"]
     assert "start channel" in state["events"][0]["text"]
@@ -440,6 +442,7 @@ def test_a_log_that_nobody_reads_any_more_does_not_end_the_session(simulated):
     )
     try:
         assert run.stdout is not None
+        assert "Links with their keys" in run.stdout.readline()
         assert "Session 1 begins" in run.stdout.readline()
         run.stdout.close()
         bench.wait_for(is_ready)
