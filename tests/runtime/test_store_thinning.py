@@ -306,7 +306,7 @@ async def test_a_trial_outside_a_session_is_not_touched(path: Path) -> None:
         await service.read(50)
         trial = service.trial
         assert trial is not None
-        ended = result("7a0", ended_s=50.0)
+        ended = result("7a1", ended_s=50.0)
         await service.store.end_trial(trial, ended, rule_json="{}", outbox=None)
         await service.switch_machine()
         await service.read(1)
