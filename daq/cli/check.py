@@ -4,12 +4,18 @@ import argparse
 import asyncio
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TextIO
 
+from daq.checklist.items import Item
+from daq.checklist.pressures import KINDS
 from daq.cli.arguments import number_between
+from daq.cli.checked_answers import Answers, Ask, given_answers
+from daq.cli.checked_subjects import answerable
+from daq.cli.checked_walk import Walk, begin_walk
+from daq.cli.checked_words import HEAD, ending, item_text, walk_facts
 from daq.cli.files import load_bench, load_bench_and_plan
 from daq.comparison.lead_watch import unwatched
 from daq.config.bench import Bench, Instrument
@@ -22,41 +28,67 @@ from daq.runtime.checking import (
     slowest,
 )
 from daq.runtime.clock import Clock
+from daq.runtime.walk_file import checks_path
 from daq.uncertainty import contributions_of_accuracy
 from daq.wording import decimals_of, normalising_sentence, shown_value, unit_symbol
 
 _SECONDS = 4.0
 _LONGEST_S = 3600.0
+_WALKED_REFRESHES = 10.0
+_WALKED_LONGEST_S = 60.0
 _FAR = 0.1
 """Supplies are within a tenth of their nominal voltage (IEC 60038)."""
 
 
-def run(arguments: Sequence[str]) -> int:
-    """Validate a bench and talk to its meters."""
+def run(arguments: Sequence[str], *, ask: Ask | None = None) -> int:
+    """Validate a bench and talk to its meters.
+
+    Args:
+        arguments: Of the command line.
+        ask: Answers questions, unless the terminal does.
+    """
     options = _parser().parse_args(arguments)
     bench, plan = _load(Path(options.bench), options.plan)
     if not options.json:
-        sys.stdout.write(
-            f"{options.bench}: {len(bench.instruments)} instruments, {len(bench.channels)} channels, no fault.\n"
-        )
-        if plan is not None:
-            said = normalising_sentence(plan.rules)
-            sys.stdout.write(f"{options.plan}: no fault. {said}\n")
-            sys.stdout.writelines(f"  Caution: {c}.\n" for c in _cautions(bench, plan))
+        _say_files(options, bench, plan)
     # With --json nothing else may be on standard output.
     words = sys.stderr if options.json else sys.stdout
-    checks = {} if options.files_only else _listen(bench, options.seconds, words)
+    walk = _walk(options, bench, plan, ask or _asker(options), words)
+    items: list[Item] = []
+    if walk is not None:
+        items += _shown(walk.before_talking(), is_text=not options.json)
+    checks = (
+        {}
+        if options.files_only
+        else _listen(bench, options.seconds, words, is_walk=walk is not None)
+    )
     far_off = _far_from_reference(bench, plan, checks)
+    if not options.json:
+        sys.stdout.write(_as_text(bench, checks))
+        sys.stdout.writelines(f"Caution: {caution}.\n" for caution in far_off)
+    if walk is not None:
+        items += _shown(walk.after_talking(checks), is_text=not options.json)
+        if not options.json:
+            sys.stdout.write(ending(items, checks_path(walk.store)))
     if options.json:
         facts = _facts(options.bench, bench, plan, checks)
         facts["cautions"] = [*(_cautions(bench, plan) if plan else ()), *far_off]
+        if walk is not None:
+            facts["walk"] = walk_facts(items, checks_path(walk.store))
         sys.stdout.write(
             json.dumps(facts, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
         )
-    else:
-        sys.stdout.write(_as_text(bench, checks))
-        sys.stdout.writelines(f"Caution: {caution}.\n" for caution in far_off)
-    return 3 if _ill(checks) else 0
+    return 3 if _ill(checks) else int(any(item.is_open for item in items))
+
+
+def _say_files(options: argparse.Namespace, bench: Bench, plan: Plan | None) -> None:
+    sys.stdout.write(
+        f"{options.bench}: {len(bench.instruments)} instruments, {len(bench.channels)} channels, no fault.\n"
+    )
+    if plan is not None:
+        said = normalising_sentence(plan.rules)
+        sys.stdout.write(f"{options.plan}: no fault. {said}\n")
+        sys.stdout.writelines(f"  Caution: {c}.\n" for c in _cautions(bench, plan))
 
 
 def _cautions(bench: Bench, plan: Plan) -> list[str]:
@@ -70,8 +102,82 @@ def _load(bench: Path, plan: str | None) -> tuple[Bench, Plan | None]:
     return load_bench_and_plan(bench, Path(plan))
 
 
-def _listen(bench: Bench, wanted_s: float, words: TextIO) -> dict[str, InstrumentCheck]:
+# ---- the list before a session
+
+
+def _asker(options: argparse.Namespace) -> Ask | None:
+    """How to ask at the terminal; None where there is none, or where a program reads along."""
+    is_terminal = sys.stdin.isatty() and sys.stdout.isatty()
+    return input if is_terminal and not options.json else None
+
+
+def _walk(
+    options: argparse.Namespace,
+    bench: Bench,
+    plan: Plan | None,
+    ask: Ask | None,
+    words: TextIO,
+) -> Walk | None:
+    """The list, where it is wanted.
+
+    Raises:
+        InputError: If an option answers what is not asked.
+    """
+    given = given_answers(options.yes, options.answer, answerable(bench))
+    if not (options.walk or given):
+        is_session_near = plan is not None and not options.files_only
+        if ask is None or not is_session_near or not _wants_walk(ask):
+            return None
+    if not options.json:
+        sys.stdout.write(f"\n{HEAD}\n")
+    return begin_walk(
+        bench,
+        plan,
+        store=_store_path(options, bench),
+        answers=Answers(given, ask),
+        words=None if options.files_only else words,
+    )
+
+
+def _wants_walk(ask: Ask) -> bool:
+    question = (
+        "Go through what spoils afternoons before a session, item by item? [y/N] "
+    )
+    try:
+        return ask(question).strip().casefold() in {"y", "yes"}
+    except EOFError:
+        return False
+
+
+def _store_path(options: argparse.Namespace, bench: Bench) -> Path:
+    """Results file of the option, else of the bench."""
+    if options.store:
+        return Path(options.store)
+    return Path(options.bench).resolve().parent / bench.store
+
+
+def _shown(items: Iterable[Item], *, is_text: bool) -> list[Item]:
+    """All items; each is shown as soon as it is known."""
+    known = []
+    for item in items:
+        known.append(item)
+        if is_text:
+            sys.stdout.write(item_text(item))
+            sys.stdout.flush()
+    return known
+
+
+# ---- talking to the meters
+
+
+def _listen(
+    bench: Bench, wanted_s: float, words: TextIO, *, is_walk: bool
+) -> dict[str, InstrumentCheck]:
     seconds = max(wanted_s, least_listening_s(slowest(bench)))
+    if is_walk:
+        # Enough changes to measure a refresh by, unless that takes too long.
+        refresh_s = slowest(bench).profile.refresh_s
+        seconds = max(seconds, min(_WALKED_REFRESHES * refresh_s, _WALKED_LONGEST_S))
     words.write(_how_long(bench, seconds, wanted_s=wanted_s))
     words.flush()
     heard = asyncio.run(check_bench(bench, clock=Clock(), seconds=seconds))
@@ -240,6 +346,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="daq check",
         description="Read a bench file, talk to its meters and say in plain words what is wrong.",
+        epilog=f"Kinds of air pressure. {KINDS}",
     )
     parser.add_argument("bench", metavar="BENCH", help="bench file (TOML)")
     parser.add_argument(
@@ -253,6 +360,30 @@ def _parser() -> argparse.ArgumentParser:
         type=number_between(0.1, _LONGEST_S),
         default=_SECONDS,
         help="how long to listen at least (default %(default)g); a slow meter is listened to for three refreshes",
+    )
+    parser.add_argument(
+        "--walk",
+        action="store_true",
+        help="go through what spoils afternoons before a session, item by item; at a terminal with a plan it is asked",
+    )
+    parser.add_argument(
+        "--yes",
+        action="append",
+        default=[],
+        metavar="ITEM",
+        help='acknowledge an item of --walk, or a group of them ("isolation"); pair and zero are read then',
+    )
+    parser.add_argument(
+        "--answer",
+        action="append",
+        default=[],
+        metavar="ITEM=VALUE",
+        help='answer an item of --walk: "hold=no", "air=QNH 1019 hPa 914 m"',
+    )
+    parser.add_argument(
+        "--store",
+        metavar="FILE",
+        help="results file, beside which answers are kept; the bench's own if absent",
     )
     parser.add_argument(
         "--json",

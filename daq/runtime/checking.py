@@ -1,9 +1,10 @@
-"""Talks to every meter of a bench for some seconds and sums up what it heard."""
+"""Talks to every meter of a bench for some seconds and sums up what it heard; or reads some of them so many times."""
 
 import asyncio
+import contextlib
 import dataclasses
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby, pairwise
 
@@ -40,6 +41,7 @@ class InstrumentCheck:
         refresh_s: Time between changes of its values [s], or None where too few were seen.
         stated_refresh_s: What its profile says [s].
         trouble: What is wrong and what to look at, or None.
+        heard: Every reading, oldest first.
     """
 
     instrument: str
@@ -50,6 +52,7 @@ class InstrumentCheck:
     refresh_s: float | None
     stated_refresh_s: float
     trouble: str | None
+    heard: tuple[Reading, ...]
 
 
 @dataclass(slots=True)
@@ -92,7 +95,8 @@ async def check_bench(
             # Polled in such a hurry, a line may well be busy; that is no fault of the meter.
             kept.gaps.append(outcome)
 
-    pollers = [_poller(sharing, heard, take, clock) for sharing in _by_line(bench)]
+    hurried = [_hurried(instrument) for instrument in bench.instruments]
+    pollers = [_poller(sharing, heard, take, clock) for sharing in _by_line(hurried)]
     async with asyncio.TaskGroup() as tasks:
         running = [tasks.create_task(poller.run()) for poller in pollers]
         await asyncio.sleep(seconds)
@@ -106,8 +110,46 @@ async def check_bench(
     )
 
 
-def _by_line(bench: Bench) -> list[tuple[Instrument, ...]]:
-    ordered = sorted((_hurried(i) for i in bench.instruments), key=lambda i: i.port.url)
+async def read_instruments(
+    instruments: Sequence[Instrument], *, clock: Clock, count: int, seconds: float
+) -> dict[str, tuple[Reading, ...]]:
+    """Read instruments, each as often as it refreshes, until every one has given enough.
+
+    Args:
+        instruments: With their lines' paths resolved.
+        clock: At the speed of life.
+        count: Readings that are enough.
+        seconds: How long to wait for them at most [s].
+
+    Returns:
+        By instrument, oldest first; less than `count` where they did not come.
+    """
+    heard = {instrument.name: _Heard() for instrument in instruments}
+    enough = asyncio.Event()
+
+    def take(outcome: Reading | Gap) -> None:
+        if isinstance(outcome, Reading):
+            heard[outcome.instrument].readings.append(outcome)
+            if all(len(each.readings) >= count for each in heard.values()):
+                enough.set()
+
+    paced = [
+        dataclasses.replace(instrument, interval_s=instrument.profile.refresh_s)
+        for instrument in instruments
+    ]
+    pollers = [_poller(sharing, heard, take, clock) for sharing in _by_line(paced)]
+    async with asyncio.TaskGroup() as tasks:
+        running = [tasks.create_task(poller.run()) for poller in pollers]
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                await enough.wait()
+        for task in running:
+            task.cancel()
+    return {name: tuple(each.readings) for name, each in heard.items()}
+
+
+def _by_line(instruments: Sequence[Instrument]) -> list[tuple[Instrument, ...]]:
+    ordered = sorted(instruments, key=lambda i: i.port.url)
     return [tuple(sharing) for _, sharing in groupby(ordered, key=lambda i: i.port.url)]
 
 
@@ -146,6 +188,7 @@ def _sum_up(
         refresh_s=_refresh_s(heard.readings),
         stated_refresh_s=instrument.profile.refresh_s,
         trouble=_trouble(heard),
+        heard=tuple(heard.readings),
     )
 
 

@@ -1,4 +1,4 @@
-"""`check_bench`: what is heard of each meter in some seconds, and what is wrong with it, in words."""
+"""`check_bench`: what is heard of each meter in some seconds, and what is wrong with it, in words; `read_instruments`."""
 
 import contextlib
 from collections.abc import Mapping
@@ -8,7 +8,8 @@ import pytest
 
 from daq.config.bench import Bench, PortSettings
 from daq.errors import PortAbsentError
-from daq.runtime.checking import InstrumentCheck, check_bench
+from daq.records import Reading
+from daq.runtime.checking import InstrumentCheck, check_bench, read_instruments
 from daq.runtime.clock import Clock
 from daq.runtime.ports import Port
 from tests.runtime.moved_time import Line, MovedTime, Say
@@ -219,3 +220,54 @@ def test_a_talking_meter_at_another_baud_rate_is_in_trouble(
     assert trouble is not None
     assert trouble.startswith("reply garbled (")
     assert "check baud rate" in trouble
+
+
+# ---- read so many times
+
+
+def test_every_instrument_is_read_until_all_have_given_enough(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    heard, passed_s = read(bench, monkeypatch, count=5, seconds=60.0)
+    # The meter is asked once in its second; the anemometer talks twice in it.
+    assert len(heard["meter"]) == 5
+    assert len(heard["anemometer"]) == pytest.approx(2 * 5, abs=2)
+    assert passed_s == pytest.approx(WORST_S + 4 * 1.0, abs=0.2)
+
+
+def test_what_does_not_come_is_not_waited_for_for_ever(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    heard, passed_s = read(bench, monkeypatch, meter=SILENT, count=5, seconds=20.0)
+    assert heard["meter"] == ()
+    assert len(heard["anemometer"]) > 5
+    assert passed_s == pytest.approx(20.0, abs=0.1)
+
+
+def read(
+    bench: Bench,
+    monkeypatch: pytest.MonkeyPatch,
+    *,
+    meter: Say = SOUND,
+    count: int,
+    seconds: float,
+) -> tuple[Mapping[str, tuple[Reading, ...]], float]:
+    """What was read in moved time, and how long that took [s]."""
+    with contextlib.closing(MovedTime()) as loop:
+        lines = {
+            "ports/meter": Line(loop, meter),
+            "ports/air": Talker(loop, b"3.50\n"),
+        }
+
+        async def open_line(settings: PortSettings, **calls: Any) -> Port:
+            return await lines[settings.url].open(settings, **calls)
+
+        monkeypatch.setattr("daq.runtime.poller.open_port", open_line)
+        clock = Clock(since_boot_s=loop.time, boot_id="boot")
+        begun_s = loop.time()
+        heard = loop.run_until_complete(
+            read_instruments(
+                bench.instruments, clock=clock, count=count, seconds=seconds
+            )
+        )
+        return heard, loop.time() - begun_s

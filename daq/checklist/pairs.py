@@ -1,0 +1,156 @@
+"""Both voltmeters on one outlet: their difference with its uncertainty, held against what their makers state.
+
+What two meters show of one voltage differs by their errors alone. A difference beyond what both accuracies allow
+means that one of them is not what its maker states, or that they were not on one outlet.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from daq.checklist.items import Item, ItemVerdict
+from daq.checklist.kept import Entry
+from daq.records import Channel
+from daq.stats import estimate_mean
+from daq.uncertainty import Contribution, combine, contributions_of_accuracy
+from daq.wording import shown_average, unit_symbol
+
+LEAST_READINGS = 20
+_DEAD_SHARE = 0.05
+"""Of full scale; below it the outlet is taken for dead."""
+_DEAD_V = 1.0
+REASON = (
+    "What a lead takes of the voltage is the difference of two meters: their own difference on one outlet would pass for"
+    " a lead."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PairDifference:
+    """What two meters make of one voltage.
+
+    Attributes:
+        mean_v: Of the first meter [V].
+        difference_v: Second less first [V].
+        expanded_uncertainty_v: Of the difference, from scatter and display steps [V].
+        allowed_v: Expanded uncertainty of a difference by both stated accuracies [V]; 0 where neither states one.
+        count: Pairs of readings [1].
+    """
+
+    mean_v: float
+    difference_v: float
+    expanded_uncertainty_v: float
+    allowed_v: float
+    count: int
+
+
+def paired(
+    first: Sequence[tuple[float, float]], second: Sequence[tuple[float, float]]
+) -> tuple[tuple[float, float], ...]:
+    """Each reading of the first meter with the one of the second that is nearest in time.
+
+    Args:
+        first: Times [s] and values, oldest first.
+        second: Likewise.
+    """
+    if not second:
+        return ()
+    return tuple(
+        (value, min(second, key=lambda other: abs(other[0] - at_s))[1])
+        for at_s, value in first
+    )
+
+
+def pair_difference(
+    pairs: Sequence[tuple[float, float]], channels: tuple[Channel, Channel]
+) -> PairDifference:
+    """The mean difference with its uncertainty.
+
+    Args:
+        pairs: Values of both [V], at least four.
+        channels: Both voltmeters.
+    """
+    scatter = estimate_mean([second - first for first, second in pairs])
+    mean_v = sum(first for first, _ in pairs) / len(pairs)
+    # A display's step is uniform over its width (GUM, F.2.2.1).
+    steps = [c.accuracy.resolution / 12**0.5 for c in channels]
+    found = combine(
+        [
+            Contribution(scatter.std_uncertainty, scatter.degrees_of_freedom),
+            *map(Contribution, steps),
+        ]
+    )
+    stated = [
+        part for c in channels for part in contributions_of_accuracy(mean_v, c.accuracy)
+    ]
+    allowed_v = combine(stated).expanded_uncertainty if stated else 0.0
+    return PairDifference(
+        mean_v, scatter.mean, found.expanded_uncertainty, allowed_v, len(pairs)
+    )
+
+
+def judge_pair_readings(
+    name: str, pairs: Sequence[tuple[float, float]], channels: tuple[Channel, Channel]
+) -> Item:
+    """What readings on one outlet say; refused where there are too few."""
+    if len(pairs) < LEAST_READINGS:
+        finding = (
+            f"{len(pairs)} readings of both came, expected {LEAST_READINGS}: see what the check says of the meters,"
+            " then read again"
+        )
+        return Item(name, ItemVerdict.REFUSED, finding, REASON)
+    return judge_pair(name, pair_difference(pairs, channels), channels)
+
+
+def judge_pair(
+    name: str, pair: PairDifference, channels: tuple[Channel, Channel]
+) -> Item:
+    """Whether both can be of one outlet and as their makers state."""
+    one, other = (c.name for c in channels)
+    figures = figures_of(pair)
+    shown = shown_average(pair.difference_v, pair.expanded_uncertainty_v, "V")
+    finding = f"{other} less {one}: {shown} at {pair.mean_v:.4g} V, {pair.count} readings of each"
+
+    def item(verdict: ItemVerdict, words: str) -> Item:
+        return Item(name, verdict, f"{finding}; {words}", REASON, figures)
+
+    full_scale = channels[0].accuracy.full_scale
+    if abs(pair.mean_v) < (_DEAD_SHARE * full_scale or _DEAD_V):
+        words = "the outlet is dead, and a difference without voltage tells nothing: put them on a live one and read again"
+        return item(ItemVerdict.REFUSED, words)
+    if not pair.allowed_v:
+        words = "neither profile states an accuracy to hold it against"
+        return item(ItemVerdict.DONE, words)
+    allowed = f"± {pair.allowed_v:.2g} {unit_symbol('V')}"
+    if abs(pair.difference_v) - pair.expanded_uncertainty_v > pair.allowed_v:
+        words = (
+            f"their makers' accuracies allow {allowed}: see that both are on one outlet with nothing between;"
+            " if they are, have them calibrated"
+        )
+        return item(ItemVerdict.REFUSED, words)
+    return item(ItemVerdict.DONE, f"their makers' accuracies allow {allowed}")
+
+
+def figures_of(pair: PairDifference) -> dict[str, float]:
+    """For programs and for the file of what is kept."""
+    return {
+        "mean_v": pair.mean_v,
+        "difference_v": pair.difference_v,
+        "expanded_uncertainty_v": pair.expanded_uncertainty_v,
+        "allowed_v": pair.allowed_v,
+        "count": pair.count,
+    }
+
+
+def pair_of_entry(entry: Entry) -> PairDifference | None:
+    """The difference that was kept; None where the entry lacks a figure."""
+    kept = entry.figures
+    try:
+        return PairDifference(
+            mean_v=kept["mean_v"],
+            difference_v=kept["difference_v"],
+            expanded_uncertainty_v=kept["expanded_uncertainty_v"],
+            allowed_v=kept["allowed_v"],
+            count=int(kept["count"]),
+        )
+    except KeyError:
+        return None

@@ -1,0 +1,118 @@
+"""Statements of air pressure as people make them: "station 1004.2 hPa", "QNH 1019 hPa 914 m", "altitude 914 m".
+
+Weather services, airfields and telephones give three figures that differ by more than a tenth at some altitude, so
+the kind is part of every statement and is never guessed.
+"""
+
+import math
+import re
+from dataclasses import dataclass
+from enum import StrEnum
+
+from daq.physics.atmosphere import (
+    PressureKind,
+    PressureStatement,
+    StationPressure,
+    geopotential_altitude,
+    station_pressure,
+    station_pressure_from_sea_level,
+)
+
+_FIGURE = r"([+-]?\d+(?:\.\d+)?)\s*"
+_STATED = re.compile(
+    rf"(station|qfe|qnh|qff)\s+{_FIGURE}(hpa|mbar|kpa|inhg)?(?:[\s,]+{_FIGURE}(m|ft))?"
+)
+_ALTITUDE = re.compile(rf"altitude\s+{_FIGURE}(m|ft)")
+_PA = {"": 100.0, "hpa": 100.0, "mbar": 100.0, "kpa": 1000.0, "inhg": 3386.389}
+"""Inch of mercury: NIST SP 811 (2008), B.8, conventional."""
+_M = {"m": 1.0, "ft": 0.3048}
+_U_PA = 100.0
+"""Standard uncertainty of a figure that was read off or heard [Pa]: rounding, and some kilometres to where it was measured."""
+
+KINDS = (
+    "station: as a barometer at the bench shows it. "
+    "QFE: as an airfield's barometer shows it, at the airfield's own height. "
+    "QNH: taken down to sea level by the standard atmosphere (aviation, altimeters). "
+    "QFF: taken down to sea level with the day's temperature (weather maps, most weather services and telephones). "
+    "altitude: no pressure at all, only how high the bench is."
+)
+EXPECTED = (
+    'expected "station 1004.2 hPa", "QFE 1004 hPa", "QNH 1019 hPa 914 m", "QFF 1019 hPa 914 m" or "altitude 914 m"'
+    " (hPa, mbar, kPa or inHg; m or ft; decimals take a point)"
+)
+
+
+class StatedKind(StrEnum):
+    """What a figure of air pressure is."""
+
+    STATION = "station"
+    QFE = "qfe"
+    QNH = "qnh"
+    QFF = "qff"
+    ALTITUDE = "altitude"
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """A statement, and the pressure at the bench that follows.
+
+    Attributes:
+        kind: As it was stated.
+        altitude_m: Of the bench [m]; None where it was not stated.
+        at_bench: Pressure there.
+    """
+
+    kind: StatedKind
+    altitude_m: float | None
+    at_bench: StationPressure
+
+
+def parse_stated(text: str) -> Stated:
+    """A statement with its kind.
+
+    Raises:
+        ValueError: If it is none, lacks what its kind needs, or cannot be.
+    """
+    plain = " ".join(text.casefold().split())
+    if found := _ALTITUDE.fullmatch(plain):
+        altitude_m = float(found[1]) * _M[found[2]]
+        statement = PressureStatement(PressureKind.ALTITUDE, altitude_m=altitude_m)
+        return Stated(StatedKind.ALTITUDE, altitude_m, station_pressure(statement))
+    if not (found := _STATED.fullmatch(plain)):
+        msg = f"got {text.strip()!r}, {EXPECTED}"
+        raise ValueError(msg)
+    kind = StatedKind(found[1])
+    stated_pa = float(found[2]) * _PA[found[3] or ""]
+    altitude = float(found[4]) * _M[found[5]] if found[4] else None
+    return Stated(kind, altitude, _at_bench(kind, stated_pa, altitude))
+
+
+def _at_bench(
+    kind: StatedKind, stated_pa: float, altitude_m: float | None
+) -> StationPressure:
+    if kind in {StatedKind.STATION, StatedKind.QFE}:
+        return station_pressure(
+            PressureStatement(PressureKind.STATION, stated_pa, altitude_m, _U_PA)
+        )
+    if altitude_m is None:
+        msg = f"{kind.value.upper()} is not the bench's own pressure, expected its altitude behind it, like 914 m"
+        raise ValueError(msg)
+    if kind is StatedKind.QFF:
+        return station_pressure(
+            PressureStatement(PressureKind.SEA_LEVEL, stated_pa, altitude_m, _U_PA)
+        )
+    # Exact by its definition: the column of air is the standard's, whatever the day's was.
+    height_m = geopotential_altitude(altitude_m)
+    pressure_pa = station_pressure_from_sea_level(stated_pa, height_m)
+    return StationPressure(pressure_pa, _U_PA * pressure_pa / stated_pa)
+
+
+def bench_lines(stated: Stated) -> str:
+    """Keys of the bench's [air] that say the same."""
+    if stated.kind is StatedKind.ALTITUDE:
+        return f"altitude_m = {stated.altitude_m:g}"
+    u_hpa = math.ceil(stated.at_bench.std_uncertainty_pa) / 100.0
+    return (
+        f"pressure_hpa = {stated.at_bench.pressure_pa / 100.0:.1f},"
+        f' pressure_kind = "station", pressure_u_hpa = {u_hpa:g}'
+    )
