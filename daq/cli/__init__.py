@@ -19,6 +19,7 @@ _COMMANDS = {
     "serve": "poll and publish for as long as it runs; sessions come and go",
     "session": "operate a running service: start, pause, skip, repeat, relabel, note, stop",
     "watch": "the live table on any computer, from the broker alone",
+    "import": "a meter's own log into a session, or a whole session from logs alone",
     "compare": "what each condition costs against the baseline, and whether that is real",
     "predict": "what another lead would do, from a stored session",
     "plan": "what a plan would show: repeats, length, smallest difference",
@@ -30,6 +31,8 @@ _COMMANDS = {
     "reanalyse": "stored trials judged again, by the same rule or by another",
     "schema": "JSON Schema of a bench, plan or profile file, or of the result message",
 }
+_MODULES = {"import": "import_"}
+"""Where a command cannot lend its name to its module."""
 _USAGE = """usage: daq [--version] [--debug] COMMAND ...
 
 Reads bench meters over serial lines, waits until a machine has settled, and averages with an uncertainty.
@@ -72,7 +75,8 @@ def _run(words: list[str], *, debug: bool) -> int:
         return 2
     from daq.cli.guarded import guarded  # likewise
 
-    command = importlib.import_module(f"daq.cli.{words[0]}")
+    module = _MODULES.get(words[0], words[0])
+    command = importlib.import_module(f"daq.cli.{module}")
     return guarded(command.run, words[1:], debug=debug)
 
 

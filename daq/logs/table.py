@@ -1,0 +1,331 @@
+"""Several columns of one log, with its times in order and with what could not be read."""
+
+import statistics
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+from daq.delimited.columns import Columns
+from daq.delimited.figures import Numbers
+from daq.delimited.place import Place
+from daq.delimited.rows import EMPTY, Row, part
+from daq.errors import InputError
+from daq.logs.stamps import (
+    DateOrder,
+    HourJump,
+    Stamps,
+    Written,
+    hour_steps,
+    parse_stamps,
+    without_hour_steps,
+)
+
+_JUDGED_ROWS = 20
+_MOST_BAD = 0.1
+"""With a larger share of lines that cannot be read it is the reading that is wrong [1]."""
+_DATE_AND_TIME = "+"
+"""Joins the names of two columns, date and time, into one of times."""
+
+
+@dataclass(frozen=True, slots=True)
+class BadLine:
+    """A line, or one of its fields, that could not be read.
+
+    Attributes:
+        line: Its number in the file.
+        at_s: When it was, where that can be told [s of the log].
+        problem: What is wrong with it.
+    """
+
+    line: int
+    at_s: float | None
+    problem: str
+
+
+@dataclass(frozen=True, slots=True)
+class LogTable:
+    """A log that was read.
+
+    Attributes:
+        times_s: Never falling [s of the log].
+        values: One for every time, by column [unit of the column]; None where a field could not be read.
+        steps: The smallest step that a column's numbers show, by column.
+        stamps: How the times are written.
+        time_column: What it is called.
+        interval_s: Usual spacing of the readings [s].
+        bad: What could not be read, in the order of the file.
+        doubled: Lines left out because time and values were those of the line before [1].
+        same_times: Lines with the time of the line before and other values; they were kept [1].
+        backwards: Lines left out because their time had been passed already [1].
+        notes: What had to be decided, in words.
+    """
+
+    times_s: tuple[float, ...]
+    values: Mapping[str, tuple[float | None, ...]]
+    steps: Mapping[str, float]
+    stamps: Stamps
+    time_column: str
+    interval_s: float
+    bad: tuple[BadLine, ...]
+    doubled: int
+    same_times: int
+    backwards: int
+    notes: tuple[str, ...]
+
+    def present(self, column: str) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        """Times [s] and values of one column, without what could not be read."""
+        there = [
+            (at_s, value)
+            for at_s, value in zip(self.times_s, self.values[column], strict=True)
+            if value is not None
+        ]
+        return tuple(at_s for at_s, _ in there), tuple(value for _, value in there)
+
+
+@dataclass(frozen=True, slots=True)
+class HowToRead:
+    """What decides how a log is read.
+
+    Attributes:
+        time: Name or number of the column of times, or of two joined by +; found by name if None.
+        dates: Order of day and month.
+        hour_jump: What a step of just an hour means.
+        skip_bad_lines: A line that cannot be read is a gap instead of an error.
+    """
+
+    time: str | None = None
+    dates: DateOrder | None = None
+    hour_jump: HourJump | None = None
+    skip_bad_lines: bool = False
+
+
+def has_column(content: bytes, *, source: str, column: str) -> bool:
+    """Whether a log has a column of this name or number."""
+    sheet = part(content, Place(source))
+    head = [row for row, _ in zip(sheet.rows, range(_JUDGED_ROWS), strict=False)]
+    try:
+        columns = Columns(head, sheet.separator, Place(source))
+        columns.choose(time="1", value=column)
+    except InputError:
+        first = [text.strip().casefold() for text in head[0].fields] if head else []
+        return bool(first) and first[0] == column.strip().casefold()
+    return True
+
+
+def parse_table(
+    content: bytes, *, source: str, columns: Sequence[str], how: HowToRead
+) -> LogTable:
+    """Read several columns of a log.
+
+    Args:
+        content: Of the file.
+        source: What to call it in an error.
+        columns: Names or numbers of those wanted, at least one.
+        how: To read it.
+
+    Raises:
+        InputError: With the line, what is wrong with it and what to write instead.
+    """
+    place = Place(source)
+    sheet = part(content, place)
+    rows = list(sheet.rows)
+    if not rows:
+        raise place.error(None, EMPTY)
+    there = Columns(rows[:_JUDGED_ROWS], sheet.separator, place)
+    times, values = _choose(there, how.time, columns, rows[0])
+    reader = _Reader(place, sheet.separator, there, times, values, how)
+    return reader.read(rows[there.has_header :])
+
+
+def _choose(
+    there: Columns, time: str | None, wanted: Sequence[str], head: Row
+) -> tuple[list[int], dict[str, int]]:
+    """Positions of the columns of times, one or two, and of the values."""
+    names = time.split(_DATE_AND_TIME) if time else _date_and_time(head)
+    if time is not None and time in [text.strip() for text in head.fields]:
+        names = [time]
+    asked: Sequence[str | None] = [name.strip() for name in names] or [None]
+    values = {
+        name: there.choose(time=asked[0], value=name)[1]
+        for name in dict.fromkeys(wanted)
+    }
+    any_value = next(iter(values))
+    times = [there.choose(time=name, value=any_value)[0] for name in asked]
+    return times, values
+
+
+def _date_and_time(head: Row) -> list[str]:
+    """Columns called date and time beside each other are one time in two parts."""
+    names = {text.strip().casefold(): text.strip() for text in head.fields}
+    return [names["date"], names["time"]] if {"date", "time"} <= names.keys() else []
+
+
+@dataclass(slots=True)
+class _Reader:
+    """Reads the rows of one log."""
+
+    place: Place
+    separator: str
+    columns: Columns
+    times: list[int]
+    values: Mapping[str, int]
+    how: HowToRead
+    bad: list[BadLine] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    def read(self, rows: Sequence[Row]) -> LogTable:
+        if not rows:
+            raise self.place.error(
+                None, "no readings below the header, expected at least two"
+            )
+        stamps = self._stamps(rows)
+        timed = [
+            (row, at_s)
+            for row, at_s in zip(rows, stamps.seconds, strict=True)
+            if at_s is not None
+        ]
+        times_s = self._even(
+            [row for row, _ in timed], stamps, [at_s for _, at_s in timed]
+        )
+        numbers = {name: Numbers(self.separator) for name in self.values}
+        cells = [
+            self._cells(row, at_s, numbers)
+            for (row, _), at_s in zip(timed, times_s, strict=True)
+        ]
+        self._expect_mostly_good(len(rows))
+        return self._in_order(times_s, cells, stamps, numbers)
+
+    def _stamps(self, rows: Sequence[Row]) -> Stamps:
+        texts = [self._time_text(row) for row in rows]
+        name = self.columns.name(self.times[-1])
+        try:
+            stamps = parse_stamps(
+                texts, name=name, separator=self.separator, dates=self.how.dates
+            )
+        except ValueError as exc:
+            raise self.place.error(rows[0].line, str(exc), column=name) from exc
+        for position, problem in stamps.problems.items():
+            self._refuse_or_skip(rows[position], None, problem, name)
+        self.notes += stamps.notes
+        return stamps
+
+    def _time_text(self, row: Row) -> str:
+        parts = [row.fields[i].strip() for i in self.times if i < len(row.fields)]
+        return " ".join(parts)
+
+    def _even(
+        self, rows: Sequence[Row], stamps: Stamps, seconds: list[float]
+    ) -> list[float]:
+        """The times without changes of the clock for summer time."""
+        is_local = stamps.written in {Written.DATE, Written.TIME_OF_DAY}
+        steps = hour_steps(seconds) if is_local and not stamps.has_zone else []
+        if not steps:
+            return seconds
+        lines = ", ".join(str(rows[position].line) for position, _ in steps)
+        if self.how.hour_jump is None:
+            problem = (
+                f"the clock goes {'on' if steps[0][1] > 0 else 'back'} by just an hour, expected"
+                " --hour-jump changed where it was set for summer time, or --hour-jump paused where the log stood still"
+            )
+            raise self.place.error(rows[steps[0][0]].line, problem)
+        if self.how.hour_jump is HourJump.PAUSED:
+            return seconds
+        self.notes.append(
+            f"the clock was changed by an hour at line {lines}, which was taken out"
+        )
+        return without_hour_steps(seconds)
+
+    def _cells(
+        self, row: Row, at_s: float, numbers: Mapping[str, Numbers]
+    ) -> list[float | None]:
+        cells: list[float | None] = []
+        for name, index in self.values.items():
+            text = row.fields[index].strip() if index < len(row.fields) else ""
+            try:
+                cells.append(numbers[name].parse(text))
+            except ValueError as exc:
+                self._refuse_or_skip(row, at_s, str(exc), self.columns.name(index))
+                cells.append(None)
+        return cells
+
+    def _refuse_or_skip(
+        self, row: Row, at_s: float | None, problem: str, column: str
+    ) -> None:
+        if not self.how.skip_bad_lines:
+            hint = f"{problem}; --skip-bad-lines counts such lines as gaps"
+            raise self.place.error(row.line, hint, column=column)
+        self.bad.append(BadLine(row.line, at_s, f"{column}: {problem}"))
+
+    def _expect_mostly_good(self, count: int) -> None:
+        bad_lines = {each.line for each in self.bad}
+        if len(bad_lines) > max(_MOST_BAD * count, 1):
+            first = self.bad[0]
+            problem = f"{len(bad_lines)} of {count} lines cannot be read, the first: {first.problem}"
+            raise self.place.error(first.line, problem)
+
+    def _in_order(
+        self,
+        times_s: Sequence[float],
+        cells: Sequence[Sequence[float | None]],
+        stamps: Stamps,
+        numbers: Mapping[str, Numbers],
+    ) -> LogTable:
+        kept, doubled, same_times, backwards = _kept(times_s, cells)
+        if backwards > _MOST_BAD * len(times_s):
+            problem = (
+                f"{backwards} of {len(times_s)} lines have a time that had been passed already,"
+                " put the lines in order of time"
+            )
+            raise self.place.error(None, problem)
+        if len({times_s[i] for i in kept}) < 2:
+            raise self.place.error(
+                None, "fewer than two different times, expected times that rise"
+            )
+        at_s = tuple(times_s[i] for i in kept)
+        return LogTable(
+            times_s=at_s,
+            values={
+                name: tuple(cells[i][number] for i in kept)
+                for number, name in enumerate(self.values)
+            },
+            steps={name: each.smallest_step for name, each in numbers.items()},
+            stamps=stamps,
+            time_column=" and ".join(self.columns.name(i) for i in self.times),
+            interval_s=statistics.median(_rises(at_s)),
+            bad=tuple(self.bad),
+            doubled=doubled,
+            same_times=same_times,
+            backwards=backwards,
+            notes=tuple(self.notes),
+        )
+
+
+def _rises(times_s: Sequence[float]) -> Iterator[float]:
+    """Spacings of readings [s]; several with one time share the step to the next."""
+    count = 1
+    for earlier, later in pairwise(times_s):
+        if later > earlier:
+            yield from [(later - earlier) / count] * count
+            count = 1
+        else:
+            count += 1
+
+
+def _kept(
+    times_s: Sequence[float], cells: Sequence[Sequence[float | None]]
+) -> tuple[list[int], int, int, int]:
+    """Positions of the lines that are kept, and how many were doubled, had the same time, or went backwards."""
+    kept: list[int] = []
+    doubled = same_times = backwards = 0
+    for position, at_s in enumerate(times_s):
+        last = kept[-1] if kept else None
+        if last is not None and at_s < times_s[last]:
+            backwards += 1
+            continue
+        if last is not None and at_s == times_s[last]:
+            if cells[position] == cells[last]:
+                doubled += 1
+                continue
+            same_times += 1
+        kept.append(position)
+    return kept, doubled, same_times, backwards

@@ -1,0 +1,289 @@
+"""Sessions made of log files alone, with a known truth: how often the averages' intervals and the offsets' hold it.
+
+    python tests/benchmarks/imported.py [--sessions 200] [--seed 1]
+
+Each session is four runs of two conditions, logged by a mains meter and by an air meter whose clock is off by up to two
+hours, gains or loses, and shows whole seconds. `daq import` makes a session of the two files. Of every average it is
+counted whether its interval holds the settled level; of every clock whether the offset that was found is right within
+its uncertainty, at both ends of the log. In every other session the meters are free of error and no accuracy is stated,
+so that the scatter alone has to account for the averages. The goal is 93 of 100. Ends with 1 if it is missed. It takes
+three minutes.
+"""
+
+import argparse
+import contextlib
+import io
+import json
+import sys
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from daq.cli.import_ import run
+
+GOAL = 0.93
+BEGAN_S = datetime(2026, 3, 1, 9, 0, 0, tzinfo=UTC).timestamp()
+POWER_W = {"bare": 1210.0, "filter": 1155.0}
+VELOCITY_M_PER_S = {"bare": 14.2, "filter": 12.9}
+PERCENT = {"power": 0.5, "velocity": 2.0}
+"""Limits of the meters' errors, of reading."""
+ORDER = ("bare", "filter", "bare", "filter")
+PLAN = """
+format = 1
+name = "filters"
+baseline = "bare"
+[machine]
+title = "Blower"
+[[condition]]
+name = "bare"
+[[condition]]
+name = "filter"
+[order]
+repeats = 2
+[start]
+channel = "power"
+on_above = 300.0
+off_below = 100.0
+[settling]
+required = ["power", "velocity"]
+"""
+Times = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Run:
+    """The machine was on under one condition, by the truth [s since the beginning]."""
+
+    condition: str
+    on_s: float
+    off_s: float
+
+
+@dataclass(frozen=True)
+class Truth:
+    """A session as it was.
+
+    Attributes:
+        runs: In order of time.
+        length_s: Of the mains meter's log, which begins at 0.
+        clock_offset_s: What the air meter's clock shows more than the truth at 0.
+        clock_gain: What it gains [1].
+        gains: What the meters show by the truth, by channel [1].
+    """
+
+    runs: tuple[Run, ...]
+    length_s: float
+    clock_offset_s: float
+    clock_gain: float
+    gains: dict[str, float]
+
+    @property
+    def is_perfect(self) -> bool:
+        """The meters are free of error."""
+        return set(self.gains.values()) == {1.0}
+
+    def air_clock_s(self, true_s: Times) -> Times:
+        """What the air meter's clock shows [s since the beginning]."""
+        return true_s * (1.0 + self.clock_gain) + self.clock_offset_s
+
+    def true_s(self, air_clock_s: float) -> float:
+        """The truth of a time of the air meter's clock [s]."""
+        return (air_clock_s - self.clock_offset_s) / (1.0 + self.clock_gain)
+
+
+def draw_truth(
+    random: np.random.Generator, *, length_s: float = 300.0, is_perfect: bool = False
+) -> Truth:
+    """Runs of some minutes, no two alike, with pauses between."""
+    at_s, runs = 40.0, []
+    for condition in ORDER:
+        on_s = at_s + random.uniform(0.0, 20.0)
+        off_s = on_s + length_s + random.uniform(0.0, 60.0)
+        runs.append(Run(condition, on_s, off_s))
+        at_s = off_s + random.uniform(30.0, 60.0)
+    gains = {
+        name: 1.0 if is_perfect else 1.0 + random.uniform(-1.0, 1.0) * percent / 100.0
+        for name, percent in PERCENT.items()
+    }
+    clock = random.uniform(-7200.0, 7200.0), random.normal(0.0, 5e-5)
+    return Truth(tuple(runs), at_s, *clock, gains)
+
+
+def machine(
+    truth: Truth, levels: dict[str, float], at_s: Times, *, up_s: float, down_s: float
+) -> Times:
+    """What a meter would show without noise: it runs up, warms up by 1 %, runs down."""
+    shown = np.zeros_like(at_s)
+    for each in truth.runs:
+        level, since_s = levels[each.condition], at_s - each.on_s
+        rise = 1.0 - np.exp(-np.maximum(since_s, 0.0) / up_s)
+        warm = 1.0 + 0.01 * np.exp(-np.maximum(since_s, 0.0) / 12.0)
+        fall = np.exp(-np.maximum(at_s - each.off_s, 0.0) / down_s)
+        shown += level * rise * warm * np.where(since_s >= 0.0, fall, 0.0)
+    return shown
+
+
+def red_noise(random: np.random.Generator, count: int, share: float) -> Times:
+    """Correlated from reading to reading, of this standard deviation [1]."""
+    white = random.normal(0.0, share * np.sqrt(1.0 - 0.5**2), count)
+    noise = np.empty(count)
+    last = random.normal(0.0, share)
+    for i in range(count):
+        last = 0.5 * last + white[i]
+        noise[i] = last
+    return noise
+
+
+def save_mains_log(file: Path, truth: Truth, random: np.random.Generator) -> Path:
+    """Time stamps to the millisecond, by the true clock."""
+    at_s = np.arange(0.0, truth.length_s, 1.0) + random.uniform(0.0, 0.05)
+    power = machine(truth, POWER_W, at_s, up_s=0.4, down_s=0.1)
+    shown = truth.gains["power"] * power * (1.0 + red_noise(random, at_s.size, 0.001))
+    lines = [
+        f"{datetime.fromtimestamp(BEGAN_S + t, UTC):%Y-%m-%dT%H:%M:%S.%f}Z,{v:.1f}"
+        for t, v in zip(at_s, shown, strict=True)
+    ]
+    return _saved(file, ["Time,Power", *lines])
+
+
+def save_air_log(file: Path, truth: Truth, random: np.random.Generator) -> Path:
+    """Time stamps of whole seconds, day-first, by a clock of its own; decimal commas."""
+    at_s = np.arange(0.0, truth.length_s, 1.0) + random.uniform(0.0, 1.0)
+    velocity = machine(truth, VELOCITY_M_PER_S, at_s, up_s=0.8, down_s=2.0)
+    shown = (
+        truth.gains["velocity"] * velocity * (1.0 + red_noise(random, at_s.size, 0.004))
+    )
+    clock_s = BEGAN_S + truth.air_clock_s(at_s)
+    lines = [
+        f"{datetime.fromtimestamp(t, UTC):%d.%m.%Y %H:%M:%S};"
+        + f"{v:.2f}".replace(".", ",")
+        for t, v in zip(clock_s, shown, strict=True)
+    ]
+    return _saved(file, ["Time;Velocity", *lines])
+
+
+def _saved(file: Path, lines: list[str]) -> Path:
+    file.write_text("\n".join([*lines, ""]), encoding="utf-8")
+    return file
+
+
+COLUMNS = (
+    "--column",
+    "Power=power:W:supply end",
+    "--column",
+    "Velocity=velocity:m/s:outlet",
+)
+ACCURACIES = (
+    "--accuracy",
+    f"power={PERCENT['power']}%",
+    "--accuracy",
+    f"velocity={PERCENT['velocity']}%",
+)
+
+
+def make_session(folder: Path, truth: Truth, random: np.random.Generator) -> Path:
+    """Plan and both logs in a folder; returns the plan."""
+    save_mains_log(folder / "mains.csv", truth, random)
+    save_air_log(folder / "air.csv", truth, random)
+    plan = folder / "plan.toml"
+    plan.write_text(PLAN, encoding="utf-8")
+    return plan
+
+
+def import_session(folder: Path, truth: Truth) -> dict[str, object]:
+    """What `daq import --json` says of them."""
+    words = [
+        str(folder / "store.db"),
+        str(folder / "mains.csv"),
+        str(folder / "air.csv"),
+        "--plan",
+        str(folder / "plan.toml"),
+        "--json",
+    ]
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out):
+        run([*words, *COLUMNS, *(() if truth.is_perfect else ACCURACIES)])
+    facts: dict[str, object] = json.loads(out.getvalue())
+    return facts
+
+
+class Count:
+    """How often something held."""
+
+    def __init__(self) -> None:
+        self.held = self.total = 0
+
+    def add(self, *, held: bool) -> None:
+        self.held += held
+        self.total += 1
+
+    @property
+    def share(self) -> float:
+        return self.held / self.total if self.total else 0.0
+
+
+def count_session(facts: dict, truth: Truth, counts: Callable[[str], Count]) -> None:
+    """Hold one session against the truth."""
+    levels = {"power": POWER_W, "velocity": VELOCITY_M_PER_S}
+    for trial in facts["trials"]:
+        counts("trials settled").add(held=trial["state"] == "finished")
+        for average in trial["averages"]:
+            level = levels[average["channel"]][trial["condition"]]
+            off = abs(average["mean"] - level)
+            kind = ", perfect meters" if truth.is_perfect else ""
+            counts(f"averages of {average['channel']}{kind}").add(
+                held=off <= average["expanded_uncertainty"]
+            )
+    (clock,) = [log for log in facts["logs"] if "offset_s" in log]
+    edges = clock["edges"]
+    counts("switchings matched").add(held=len(edges) == 2 * len(truth.runs))
+    for end in (edges[0], edges[-1]):
+        middle_s = clock["reference_s"]
+        found_s = (
+            end["log_s"]
+            + clock["offset_s"]
+            + clock["drift"] * (end["log_s"] - middle_s)
+        )
+        off_s = abs(found_s - truth.true_s(end["log_s"]))
+        counts("offsets at the ends").add(held=off_s <= end["expanded_uncertainty_s"])
+
+
+def main() -> int:
+    """Print the table; returns the exit code."""
+    parser = argparse.ArgumentParser(
+        description=__doc__.splitlines()[0] if __doc__ else ""
+    )
+    parser.add_argument("--sessions", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    counts: dict[str, Count] = {}
+    for number in range(options.sessions):
+        random = np.random.default_rng([options.seed, number])
+        truth = draw_truth(random, is_perfect=number % 2 == 1)
+        with tempfile.TemporaryDirectory() as name:
+            make_session(Path(name), truth, random)
+            facts = import_session(Path(name), truth)
+        count_session(facts, truth, lambda what: counts.setdefault(what, Count()))
+    print(f"{options.sessions} sessions from log files, seed {options.seed}")
+    for what, count in counts.items():
+        print(
+            f"  {what:<38} {count.held:>5} of {count.total:>5}  {100 * count.share:5.1f} %"
+        )
+    is_missed = any(
+        c.share < GOAL
+        for w, c in counts.items()
+        if w.startswith(("averages", "offsets"))
+    )
+    print(f"goal {100 * GOAL:.0f} % {'missed' if is_missed else 'met'}")
+    return 1 if is_missed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,119 @@
+"""A recorded trial judged again with the channels of a log among its own."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from daq.logs.judged import (
+    LoggedReadings,
+    idle_window,
+    judge_with_log,
+    with_channels,
+)
+from daq.records import Accuracy, Channel, PlannedTrial, TrialResult, TrialState, Window
+from daq.settling.presets import PRESETS
+from daq.trials.judging import SessionRules
+from daq.trials.reanalysis import ReadingBlock, judge_again
+from daq.trials.switching import StartRule
+
+LENGTH_S = 300.0
+
+
+def channel(name: str, quantity: str, unit: str, interval_s: float) -> Channel:
+    accuracy = Accuracy(resolution=0.1)
+    return Channel(name, name, quantity, unit, "", name, 0, accuracy, interval_s)
+
+
+POWER = channel("power", "power", "W", 1.0)
+RULES = SessionRules(
+    channels=(POWER,),
+    required=("power",),
+    tolerances={"power": 0.005},
+    start=StartRule("power", 100.0, 50.0, 2.0),
+    limits=(),
+    parameters=PRESETS["standard"].parameters,
+    target=None,
+    longest_s=900.0,
+)
+RECORDED = TrialResult(
+    "id",
+    PlannedTrial(1, "bare", 1, baseline=True),
+    1,
+    TrialState.FINISHED,
+    0.0,
+    LENGTH_S,
+)
+
+
+def noisy(level: float, interval_s: float, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    times_s = np.arange(0.0, LENGTH_S, interval_s)
+    noise = np.random.default_rng(seed).normal(0.0, 0.001 * level, times_s.size)
+    return times_s, np.round(level + noise, 1)
+
+
+def blocks() -> Iterator[ReadingBlock]:
+    times_s, values = noisy(1200.0, 1.0, 1)
+    which = np.zeros(times_s.size, np.intp)
+    yield ReadingBlock(("power",), which[:100], times_s[:100], values[:100])
+    yield ReadingBlock(("power",), which[100:], times_s[100:], values[100:])
+
+
+def judged(interval_s: float, *, zero: float | None = None) -> TrialResult:
+    logged = channel("volts", "voltage", "V", interval_s)
+    idle: tuple[float, ...] = ()
+    if zero is not None:
+        pressure = channel("push", "pressure", "Pa", interval_s)
+        logged = replace(pressure, subtract_idle=True)
+        idle = (zero,) * 20
+    readings = LoggedReadings(logged, *noisy(230.0, interval_s, 2), idle)
+    rules = with_channels(RULES, [logged])
+    return judge_with_log(RECORDED, rules, blocks, [readings], idle={})
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("interval_s", [0.5, 1.0, 7.0])
+def test_the_logs_channel_is_averaged_over_the_settled_window(
+    interval_s: float,
+) -> None:
+    result = judged(interval_s)
+    power, volts = result.averages
+    assert (volts.channel, volts.required) == ("volts", False)
+    assert volts.window == power.window
+    assert abs(volts.mean - 230.0) <= volts.expanded_uncertainty
+    assert volts.expanded_uncertainty < 1.0
+
+
+@pytest.mark.slow
+def test_what_was_recorded_comes_out_as_without_the_log() -> None:
+    alone = judge_again(RECORDED, RULES, blocks, idle={}, even_so=False)
+    assert judged(1.0).averages[0] == alone.averages[0]
+
+
+def test_readings_too_far_apart_for_the_bins_are_averaged_as_they_came_and_that_is_said() -> (
+    None
+):
+    result = judged(7.0)
+    assert "volts: averaged from" in result.note
+    assert "no average" not in result.note
+
+
+def test_too_few_readings_give_no_average() -> None:
+    result = judged(100.0)
+    assert [a.channel for a in result.averages] == ["power"]
+    assert "volts: no average" in result.note
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("interval_s", [1.0, 7.0])
+def test_a_zero_that_the_log_shows_is_taken_off(interval_s: float) -> None:
+    push = judged(interval_s, zero=30.0).averages[1]
+    assert push.zero_offset == 30.0
+    assert push.mean == pytest.approx(200.0, abs=0.3)
+
+
+def test_zeros_come_from_before_the_trial_and_not_from_the_run_down_before() -> None:
+    assert idle_window(100.0, None) == Window(38.0, 98.0)
+    assert idle_window(100.0, 60.0) == Window(75.0, 98.0)
+    assert idle_window(100.0, 90.0) is None
