@@ -3,6 +3,10 @@
 import asyncio
 import contextlib
 import errno
+import fcntl
+import os
+import sys
+import termios
 import threading
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
@@ -225,6 +229,26 @@ async def test_a_line_with_parity_and_seven_bits_is_opened_again_and_again(
         await port.close()
 
 
+@pytest.mark.pty
+async def test_characters_of_wrong_parity_are_looked_for_and_read_as_nul(
+    wire: Wire,
+) -> None:
+    # POSIX.1-2017, 11.2.2: with INPCK, and neither IGNPAR nor PARMRK, such a character is read as '\\0'.
+    heard = Heard()
+    port = await open_port(
+        PortSettings(str(wire.path), 9600, 8, "even", 1),
+        wire_s=heard.wire_s,
+        on_data=heard.take,
+        on_lost=heard.lost.append,
+    )
+    descriptor = os.open(wire.path, os.O_RDWR | os.O_NOCTTY)
+    modes = termios.tcgetattr(descriptor)[0]
+    os.close(descriptor)
+    await port.close()
+    checked = termios.INPCK | termios.IGNPAR | termios.PARMRK
+    assert modes & checked == termios.INPCK
+
+
 class Adapter:
     """A serial adapter of which only what it is asked for is seen."""
 
@@ -251,6 +275,32 @@ def test_an_adapter_is_asked_to_hand_bytes_over_at_once(
     monkeypatch.setattr(serial, "serial_for_url", lambda *_, **__: adapter)
     assert open_serial(settings("/dev/adapter"), timeout_s=0.0) is adapter
     assert adapter.asked == [True, "to forget what it holds"]
+
+
+class LineOfAdapter(Adapter):
+    """The same with a descriptor, which a real line has."""
+
+    def __init__(self, descriptor: int) -> None:
+        super().__init__(refuses=False)
+        self._descriptor = descriptor
+
+    def fileno(self) -> int:
+        return self._descriptor
+
+
+@pytest.mark.pty
+@pytest.mark.parametrize(("url", "expected"), [("/dev/adapter", 1), (None, 0)])
+def test_the_system_refuses_an_adapters_line_to_programs_that_heed_no_lock(
+    monkeypatch: pytest.MonkeyPatch, wire: Wire, url: str | None, expected: int
+) -> None:
+    descriptor = os.open(wire.path, os.O_RDWR | os.O_NOCTTY)
+    adapter = LineOfAdapter(descriptor)
+    monkeypatch.setattr(serial, "serial_for_url", lambda *_, **__: adapter)
+    open_serial(settings(url or wire.path), timeout_s=0.0)
+    # TIOCGEXCL of ioctl_tty(2): an int, nonzero while TIOCEXCL is in force; Python has no name for it.
+    answer = fcntl.ioctl(descriptor, 0x80045440, bytes(4))
+    os.close(descriptor)
+    assert int.from_bytes(answer, sys.byteorder) == expected
 
 
 # ---- what can be wrong with a path

@@ -19,6 +19,7 @@ HAS_DESCRIPTORS = sys.platform != "win32"
 
 _REFUSALS: tuple[type[Exception], ...] = (serial.SerialException, OSError, ValueError)
 if HAS_DESCRIPTORS:
+    import fcntl
     import termios
 
     # Not an OSError, though it comes from the system in the same way.
@@ -36,9 +37,13 @@ _PARITIES = {
 def _character(settings: PortSettings) -> dict[str, Any]:
     """Data bits and parity, in pyserial's terms."""
     # A pseudo-terminal has 8 and none, and refuses to be opened a second time with others.
-    if str(Path(settings.url).resolve()).startswith("/dev/pts/"):
+    if _is_pseudo_terminal(settings.url):
         return {"bytesize": serial.EIGHTBITS, "parity": serial.PARITY_NONE}
     return {"bytesize": settings.data_bits, "parity": _PARITIES[settings.parity]}
+
+
+def _is_pseudo_terminal(url: str) -> bool:
+    return str(Path(url).resolve()).startswith("/dev/pts/")
 
 
 def open_serial(settings: PortSettings, *, timeout_s: float) -> Any:  # noqa: ANN401  # pyserial's class differs by URL
@@ -61,9 +66,31 @@ def open_serial(settings: PortSettings, *, timeout_s: float) -> Any:  # noqa: AN
     # Adapters hold bytes back for up to 16 ms to fill a transfer; not every driver can be asked not to.
     with contextlib.suppress(AttributeError, ValueError, OSError, NotImplementedError):
         device.set_low_latency_mode(True)
+    with contextlib.suppress(*_REFUSALS, AttributeError):
+        _read_bad_characters_as_nul(device)
+        _keep_others_out(device, settings.url)
     with contextlib.suppress(OSError, serial.SerialException):
         device.reset_input_buffer()
     return device
+
+
+def _read_bad_characters_as_nul(device: Any) -> None:  # noqa: ANN401  # pyserial's class differs by URL
+    """Have the system check parity and stop bits of what arrives; pyserial switches that off whatever the parity.
+
+    A NUL stands in no line of text and breaks any checksum, so that a bad character costs its reading and no more.
+    """
+    if not HAS_DESCRIPTORS:
+        return
+    settings = termios.tcgetattr(device.fileno())
+    settings[0] = settings[0] & ~(termios.IGNPAR | termios.PARMRK) | termios.INPCK
+    termios.tcsetattr(device.fileno(), termios.TCSANOW, settings)
+
+
+def _keep_others_out(device: Any, url: str) -> None:  # noqa: ANN401  # pyserial's class differs by URL
+    """Have the system refuse the line to programs that do not look at locks: each byte that one reads is lost to us."""
+    # At a pseudo-terminal it would outlive us for as long as the other end is held open.
+    if HAS_DESCRIPTORS and not _is_pseudo_terminal(url):
+        fcntl.ioctl(device.fileno(), termios.TIOCEXCL)
 
 
 _MEANINGS: tuple[tuple[frozenset[int], type[InstrumentError], str], ...] = (

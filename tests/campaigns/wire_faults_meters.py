@@ -1,0 +1,383 @@
+"""Meters of known truth for the fault campaign: each answer carries the number of its question, mixed up.
+
+They share no code with the program under test: frames, lines and checksums are built here, from the documents that the
+profiles name. Every value lies within its plausible range, so that a wrong one is not caught by chance.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cache
+
+Raws = tuple[int, int, int]
+"""Volts in hundredths, milliamperes, watts in tenths: what one answer says."""
+
+BANNER = b"\r\nMETER 2.1\r\nREADY\r\n"
+"""What a meter says of itself when it starts."""
+STATUS = b"STATUS OK\r\n"
+"""A line that nobody asked for."""
+REPLY_TIMEOUT_S = 0.15
+WORST_REPLY_S = 0.4
+INTERVAL_S = 0.1
+_UNIT = 7
+_OTHER_UNIT = 8
+_SYNC = b"\x55\xaa"
+_TOO_MUCH = 0xFFFF
+_SECOND_BLOCK = (100).to_bytes(2, "big")
+_REQUEST_OF_FRAMES = b"\xa5\x01\xa6"
+
+
+def raws_of(number: int) -> Raws:
+    """What the answer to question `number` says; equal to no other one nearby, and possible for a machine."""
+    # The finaliser of SplitMix64 (Steele, Lea and Flood, 2014): neighbours come out unlike each other.
+    mixed = (number * 0x9E3779B97F4A7C15 + 0x123456789ABCDEF) & (1 << 64) - 1
+    mixed = ((mixed ^ mixed >> 30) * 0xBF58476D1CE4E5B9) & (1 << 64) - 1
+    mixed = ((mixed ^ mixed >> 27) * 0x94D049BB133111EB) & (1 << 64) - 1
+    mixed ^= mixed >> 31
+    volts, milliamperes = 20_000 + mixed % 6_001, 1_000 + (mixed >> 16) % 19_001
+    # A power factor of 0.5 to 1.0, so that power is at most volts times amperes.
+    share = 500 + (mixed >> 40) % 501
+    return volts, milliamperes, volts * milliamperes * share // 10_000_000
+
+
+def is_possible(raws: Raws) -> bool:
+    """Whether power is at most volts times amperes, with 2 % for rounding and accuracy."""
+    volts, milliamperes, watts = raws
+    return watts * 10_000 <= 1.02 * volts * milliamperes
+
+
+# ---- checksums, by the bit
+
+
+@cache
+def _crc_entries(width: int, polynomial: int) -> tuple[int, ...]:
+    entries = []
+    for byte in range(256):
+        register = byte << width - 8
+        for _ in range(8):
+            is_high = register >> width - 1
+            register = (register << 1) ^ (polynomial | 1 << width if is_high else 0)
+        entries.append(register)
+    return tuple(entries)
+
+
+def _crc(data: bytes, width: int, polynomial: int, register: int) -> int:
+    entries, most = _crc_entries(width, polynomial), (1 << width) - 1
+    for byte in data:
+        index = (register >> width - 8) ^ byte
+        register = (register << 8 & most) ^ entries[index]
+    return register
+
+
+def _turned(number: int, width: int) -> int:
+    return int(f"{number:0{width}b}"[::-1], 2)
+
+
+_TURNED = bytes(_turned(byte, 8) for byte in range(256))
+
+
+def _crc16_modbus(data: bytes) -> int:
+    return _turned(_crc(data.translate(_TURNED), 16, 0x8005, 0xFFFF), 16)
+
+
+def _xor8(data: bytes) -> int:
+    result = 0
+    for byte in data:
+        result ^= byte
+    return result
+
+
+CHECKSUMS: dict[str, tuple[int, Callable[[bytes], int]]] = {
+    "sum8": (1, lambda data: sum(data) % 256),
+    "xor8": (1, _xor8),
+    "lrc8": (1, lambda data: (256 - sum(data) % 256) % 256),
+    "crc8": (1, lambda data: _crc(data, 8, 0x07, 0)),
+    "crc16-modbus": (2, _crc16_modbus),
+    "crc16-ccitt": (2, lambda data: _crc(data, 16, 0x1021, 0xFFFF)),
+}
+"""Size [byte] and sum, by the name that a profile gives it."""
+
+# ---- meters
+
+
+@dataclass(frozen=True)
+class Meter:
+    """One kind of meter at the far end of the wire.
+
+    Attributes:
+        name: In the table.
+        profile: What the program is told of it.
+        answer: The raws that it says, and its unit, as bytes.
+        other_answer: To a question of another shape; None where nothing can be asked.
+        checksum: Of its answers, "" if none.
+        is_streamed: Whether it talks by itself.
+        has_unit: Whether its answers say whose they are.
+        is_text: Whether it talks in lines of text.
+        has_fixed_width: Whether a whole answer has one length only.
+        blocks: How many questions make one reading [1].
+        has_parity: Whether its characters carry a parity, which the receiver checks.
+    """
+
+    name: str
+    profile: str
+    answer: Callable[[tuple[int, ...], int], bytes]
+    other_answer: Callable[[Raws], bytes] | None
+    checksum: str
+    is_streamed: bool = False
+    has_unit: bool = False
+    is_text: bool = False
+    has_fixed_width: bool = True
+    blocks: int = 1
+    has_parity: bool = False
+
+    @property
+    def checksum_bits(self) -> int:
+        """How much of an answer is checksum [bit]; 0 where nothing is."""
+        return 8 * CHECKSUMS[self.checksum][0] if self.checksum else 0
+
+    def said(
+        self,
+        number: int,
+        request: bytes = b"",
+        *,
+        overrange: bool = False,
+        foreign: bool = False,
+    ) -> bytes:
+        """The answer to question `number`."""
+        volts, milliamperes, watts = raws_of(number)
+        raws: tuple[int, ...] = (volts, _TOO_MUCH if overrange else milliamperes, watts)
+        if self.blocks > 1:
+            # Both questions have answers of one shape: volts and amperes, and watts twice.
+            again = _TOO_MUCH if overrange else watts
+            raws = (watts, again) if request[2:4] == _SECOND_BLOCK else raws[:2]
+        return self.answer(raws, _OTHER_UNIT if foreign else _UNIT)
+
+    def expected(self, number: int) -> Raws:
+        """What a reading must say whose last question was `number`."""
+        if self.blocks > 1:
+            return (*raws_of(number - 1)[:2], raws_of(number)[2])
+        return raws_of(number)
+
+
+_HEAD = """format = 1
+title = "Meter of known truth"
+refresh_s = 0.1
+[line]
+baud = 115200
+[wire]
+"""
+_PATIENCE = f"reply_timeout_s = {REPLY_TIMEOUT_S}\nworst_reply_s = {WORST_REPLY_S}\n"
+_FIELDS = (
+    ("volts", "voltage", "V", 0.01, 200, 260),
+    ("amps", "current", "A", 0.001, 0, 20.0005),
+    ("watts", "power", "W", 0.1, 0, 5200.05),
+)
+SCALES = tuple(field[3] for field in _FIELDS)
+
+
+def _fields(places: tuple[str, ...], *, scaled: bool = True) -> str:
+    text = ""
+    for (name, quantity, unit, step, low, high), place in zip(
+        _FIELDS, places, strict=True
+    ):
+        text += f'[[field]]\nname = "{name}"\nquantity = "{quantity}"\nunit = "{unit}"\nresolution = {step}\n'
+        text += f"low = {low}\nhigh = {high}\n{place}\n" + (
+            f"scale = {step}\n" if scaled else ""
+        )
+    return text
+
+
+def _with_crc(body: bytes) -> bytes:
+    return body + _crc16_modbus(body).to_bytes(2, "little")
+
+
+def _rtu(raws: tuple[int, ...], unit: int) -> bytes:
+    # Modbus Application Protocol V1.1b3, 6.4: function, byte count, registers high byte first.
+    data = b"".join(raw.to_bytes(2, "big") for raw in raws)
+    return _with_crc(bytes((unit, 4, len(data))) + data)
+
+
+def _ascii(raws: tuple[int, ...], unit: int) -> bytes:
+    # Modbus over Serial Line V1.02, 2.5.2: colon, hexadecimal digits, LRC, line end.
+    body = _rtu(raws, unit)[:-2]
+    return b":" + (body + bytes((-sum(body) & 0xFF,))).hex().upper().encode() + b"\r\n"
+
+
+def _decimal(raw: int, decimals: int, width: int = 0) -> str:
+    if raw == _TOO_MUCH:
+        return "9.9E37" if not width else "OL".rjust(width)
+    return f"{raw // 10**decimals}.{raw % 10**decimals:0{decimals}}".rjust(width, "0")
+
+
+def _numbers(raws: tuple[int, ...]) -> str:
+    return ",".join(_decimal(raw, n) for raw, n in zip(raws, (2, 3, 1), strict=True))
+
+
+def _bare_line(raws: tuple[int, ...], unit: int) -> bytes:
+    del unit
+    return _numbers(raws).encode() + b"\r\n"
+
+
+def _addressed(text: str) -> bytes:
+    covered = text.encode()
+    return b"#" + covered + f"*{_xor8(covered):02X}\r\n".encode()
+
+
+def _addressed_line(raws: tuple[int, ...], unit: int) -> bytes:
+    return _addressed(f"{unit:02},{_numbers(raws)}")
+
+
+def _labelled_text(raws: tuple[int, ...]) -> str:
+    volts, amps, watts = raws
+    return f"U {_decimal(volts, 2)} V I {_decimal(amps, 3, 6)} A P {_decimal(watts, 1, 6)} W"
+
+
+_PATTERN = (
+    "'U (?P<volts>[0-9]{3}\\.[0-9]{2}) V I (?P<amps>[0-9]{2}\\.[0-9]{3}|    OL) A "
+    "P (?P<watts>[0-9]{4}\\.[0-9]) W'"
+)
+
+
+def _labelled_line(raws: tuple[int, ...], unit: int) -> bytes:
+    del unit
+    return _labelled_text(raws).encode() + b"\r\n"
+
+
+def _checked_line(raws: tuple[int, ...], unit: int) -> bytes:
+    del unit
+    covered = _labelled_text(raws).encode()
+    return covered + f"*{_xor8(covered):02X}\r\n".encode()
+
+
+def _frame_of(checksum: str) -> Callable[[tuple[int, ...], int], bytes]:
+    def frame(raws: tuple[int, ...], unit: int) -> bytes:
+        del unit
+        body = b"".join(raw.to_bytes(2, "big") for raw in raws)
+        if not checksum:
+            return _SYNC + body
+        size, sum_of = CHECKSUMS[checksum]
+        return _SYNC + body + sum_of(body).to_bytes(size, "big")
+
+    return frame
+
+
+def _modbus(
+    name: str, answer: Callable[[tuple[int, ...], int], bytes], *, blocks: int = 1
+) -> Meter:
+    places = ("address = 0", "address = 1", f"address = {2 if blocks == 1 else 100}")
+    fields = _fields(places)
+    if blocks > 1:
+        extra = '[[field]]\nname = "again"\nquantity = "power"\nunit = "W"\nresolution = 0.1\naddress = 101\nscale = 0.1\nhigh = 5200.05\n'
+        fields += extra
+    protocol = "modbus-ascii" if answer is _ascii else "modbus-rtu"
+    return Meter(
+        name,
+        f'{_HEAD}protocol = "{protocol}"\n{_PATIENCE}{fields}',
+        answer,
+        lambda raws: answer(raws[:1], _UNIT),
+        "lrc8" if answer is _ascii else "crc16-modbus",
+        has_unit=True,
+        is_text=answer is _ascii,
+        blocks=blocks,
+    )
+
+
+def _of_frames(checksum: str, *, asked: bool) -> Meter:
+    kind = f'kind = "{checksum}", first = 2' + (
+        ", polynomial = 0x07" if checksum == "crc8" else ""
+    )
+    size = CHECKSUMS[checksum][0] if checksum else 0
+    request = f'request = "{_REQUEST_OF_FRAMES.hex(" ")}"\n{_PATIENCE}' if asked else ""
+    wire = f'protocol = "fixed-frames"\nsync = "55 AA"\nlength = {8 + size}\n{request}'
+    wire += f"checksum = {{ {kind} }}\n" if checksum else ""
+    places = (
+        'byte = 2\ntype = "u16"',
+        'byte = 4\ntype = "u16"\noverrange = ["FF FF"]',
+        'byte = 6\ntype = "u16"',
+    )
+    frame = _frame_of(checksum)
+    return Meter(
+        f"frames {'asked for' if asked else 'streamed'}, {checksum or 'no checksum'}",
+        _HEAD + wire + _fields(places),
+        frame,
+        (lambda raws: frame(raws[:2], _UNIT)) if asked else None,
+        checksum,
+        is_streamed=not asked,
+    )
+
+
+def _of_lines(
+    name: str, wire: str, answer: Callable[[tuple[int, ...], int], bytes], checksum: str
+) -> Meter:
+    is_streamed = "streamed" in wire
+    places = ("",) * 3 if is_streamed else tuple(f"position = {i}" for i in range(3))
+    addressed = answer is _addressed_line
+    other: Callable[[Raws], bytes] | None = None
+    if not is_streamed:
+        other = (
+            (lambda raws: _addressed(f"{_UNIT:02},{raws[0]}"))
+            if addressed
+            else (lambda _: b"MAKER,MODEL,0001\r\n")
+        )
+    return Meter(
+        name,
+        _HEAD
+        + wire
+        + ("" if is_streamed else _PATIENCE)
+        + _fields(places, scaled=False),
+        answer,
+        other,
+        checksum,
+        is_streamed=is_streamed,
+        has_unit=addressed,
+        is_text=True,
+        has_fixed_width=is_streamed,
+    )
+
+
+_ADDRESSED = """protocol = "query-lines"
+request = "#{unit:02}M*{checksum}\\r\\n"
+reply_start = "{unit:02},"
+parts = 3
+checksum = "xor8"
+checksum_start = "#"
+"""
+_STREAMED = f'protocol = "streamed-lines"\noverrange = ["OL"]\npattern = {_PATTERN}\n'
+
+_UNPROTECTED = _of_lines(
+    "query-lines, unprotected",
+    'protocol = "query-lines"\nrequest = "MEAS?\\r\\n"\nparts = 3\n',
+    _bare_line,
+    "",
+)
+
+
+def _with_parity(meter: Meter) -> Meter:
+    profile = meter.profile.replace("[wire]", 'parity = "even"\n[wire]')
+    return replace(
+        meter, name=f"{meter.name}, parity", profile=profile, has_parity=True
+    )
+
+
+METERS = {
+    meter.name: meter
+    for meter in (
+        _modbus("modbus-rtu", _rtu),
+        _modbus("modbus-rtu, two blocks", _rtu, blocks=2),
+        _modbus("modbus-ascii", _ascii),
+        _of_lines("query-lines, address and xor8", _ADDRESSED, _addressed_line, "xor8"),
+        _UNPROTECTED,
+        _with_parity(_UNPROTECTED),
+        _of_lines(
+            "streamed-lines, xor8",
+            _STREAMED + 'checksum = "xor8"\n',
+            _checked_line,
+            "xor8",
+        ),
+        _of_lines("streamed-lines, unprotected", _STREAMED, _labelled_line, ""),
+        *(_of_frames(kind, asked=False) for kind in (*CHECKSUMS, "")),
+        *(_of_frames(kind, asked=True) for kind in ("sum8", "crc8", "crc16-ccitt", "")),
+        _with_parity(_of_frames("", asked=True)),
+    )
+}
+"""By name."""
+UNIT = _UNIT

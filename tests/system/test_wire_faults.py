@@ -1,0 +1,221 @@
+"""The fault campaign on the wires in its short form; that a sabotaged program fails it; the daemon over spoiled lines.
+
+The full form is `tests/campaigns/wire_faults.py` and `tests/campaigns/wire_faults_sessions.py`.
+"""
+
+import contextlib
+import json
+import signal
+import sqlite3
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from unittest.mock import patch
+
+import pytest
+from scipy import stats  # type: ignore[import-untyped]  # it ships no types
+
+from daq.checksums import LineChecksum
+from daq.protocols.fixed_frames import FrameChecksum
+from daq.records import GapReason
+from daq.runtime.poller import LinePoller
+from tests.campaigns.wire_faults import Row, main
+from tests.campaigns.wire_faults_classes import binomial_bound, class_of
+from tests.campaigns.wire_faults_driven import run_cell
+from tests.campaigns.wire_faults_meters import CHECKSUMS, METERS
+from tests.campaigns.wire_faults_sessions import Folder, between
+from tests.campaigns.wire_faults_spoiling import Fault, faults_of, resampled
+from tests.system.bench_process import Run, Simulators
+
+RTU = METERS["modbus-rtu"]
+
+# ---- the campaign itself
+
+
+@pytest.mark.parametrize("name", sorted(CHECKSUMS))
+def test_the_meters_checksums_are_those_of_the_catalogues(name: str) -> None:
+    # Check values over "123456789": CRC-16/MODBUS 0x4B37, CRC-16/IBM-3740 0x29B1, CRC-8/SMBUS 0xF4; the sum of the
+    # digits' codes is 477 = 0x1DD, their exclusive-or 0x31.
+    expected = {
+        "sum8": 0xDD,
+        "lrc8": 0x23,
+        "xor8": 0x31,
+        "crc8": 0xF4,
+        "crc16-modbus": 0x4B37,
+        "crc16-ccitt": 0x29B1,
+    }
+    assert CHECKSUMS[name][1](b"123456789") == expected[name]
+
+
+@pytest.mark.parametrize("share", [2.0**-16, 2.0**-8, 1 / 24])
+@pytest.mark.parametrize("trials", [1, 300, 20_000])
+def test_the_bound_is_the_binomial_quantile(trials: int, share: float) -> None:
+    assert binomial_bound(trials, share) == stats.binom.ppf(0.999, trials, share)
+
+
+def test_what_is_read_at_the_right_speed_is_what_was_sent() -> None:
+    assert resampled(b"\x00\x55\xffMETER", 1.0) == b"\x00\x55\xffMETER"
+    assert resampled(b"METER", 2.0) != b"METER"
+
+
+# ---- faults
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fault", faults_of(RTU))
+def test_a_fault_on_modbus_rtu_makes_no_more_false_readings_than_its_class_allows(
+    fault: Fault,
+) -> None:
+    row = Row(RTU, fault, run_cell(RTU, fault, spoiled=40))
+    assert row.tally.spoiled >= 40
+    assert row.is_met, row.cells()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", METERS)
+def test_faults_mixed_make_no_more_false_readings_than_their_class_allows(
+    name: str,
+) -> None:
+    meter = METERS[name]
+    row = Row(meter, Fault.MIXED, run_cell(meter, Fault.MIXED, spoiled=100))
+    assert row.tally.true > 20
+    assert row.is_met, row.cells()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("fault", "reasons"),
+    [
+        (Fault.SILENT, {GapReason.NO_REPLY}),
+        (Fault.LATE, {GapReason.NO_REPLY}),
+        (Fault.CUT, {GapReason.CUT, GapReason.GARBLED}),
+        (Fault.FLIPPED, {GapReason.GARBLED, GapReason.CUT, GapReason.FOREIGN}),
+        (Fault.FOREIGN, {GapReason.FOREIGN}),
+        (Fault.ECHO, {GapReason.FOREIGN}),
+        (Fault.PORT_LOST, {GapReason.PORT_LOST}),
+        (Fault.OVERRANGE, {GapReason.IMPLAUSIBLE}),
+    ],
+)
+def test_every_lost_reading_is_a_gap_with_the_faults_reason(
+    fault: Fault, reasons: set[GapReason]
+) -> None:
+    tally = run_cell(RTU, fault, spoiled=60)
+    gaps = {r: n for r, n in tally.reasons.items() if r is not GapReason.MISSED}
+    assert gaps.keys() <= reasons
+    # Every question has its reading or its gap, but for the last one, which is cut off by the end.
+    assert tally.answers - 1 <= tally.true + sum(gaps.values()) <= tally.answers
+    assert sum(gaps.values()) >= 59
+
+
+def test_what_no_wire_can_tell_is_not_promised() -> None:
+    for fault in (Fault.OLD, Fault.STUCK, Fault.TWICE, Fault.TOO_LATE):
+        promised = class_of(RTU, fault)
+        assert (promised.name, promised.bound(100)) == ("undetectable", None)
+
+
+# ---- sabotage: the campaign fails where the program is made worse
+
+
+@contextlib.contextmanager
+def no_draining() -> Iterator[None]:
+    async def at_once(_self: LinePoller, _worst_reply_s: float) -> None:
+        """Ask again without waiting for what may still come."""
+
+    with patch.object(LinePoller, "_drain", at_once):
+        yield
+
+
+def ignored_crc() -> contextlib.AbstractContextManager[object]:
+    return patch("daq.protocols.modbus.rtu.crc16_modbus", lambda _: 0)
+
+
+def ignored_in_lines() -> contextlib.AbstractContextManager[object]:
+    return patch.object(LineChecksum, "fault_in", lambda _self, _line: "")
+
+
+def ignored_in_frames() -> contextlib.AbstractContextManager[object]:
+    return patch.object(FrameChecksum, "fault_in", lambda _self, _frame: "")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("sabotage", "meter", "fault"),
+    [
+        (no_draining, "modbus-rtu", Fault.LATE),
+        (no_draining, "query-lines, address and xor8", Fault.LATE),
+        (ignored_crc, "modbus-rtu", Fault.FLIPPED),
+        (ignored_in_lines, "query-lines, address and xor8", Fault.FLIPPED),
+        (ignored_in_frames, "frames asked for, crc16-ccitt", Fault.FLIPPED),
+    ],
+)
+def test_a_sabotaged_program_fails_the_campaign(
+    sabotage: Callable[[], contextlib.AbstractContextManager[object]],
+    meter: str,
+    fault: Fault,
+) -> None:
+    with sabotage():
+        worse = Row(METERS[meter], fault, run_cell(METERS[meter], fault, spoiled=250))
+    assert not worse.is_met, worse.cells()
+    sound = Row(METERS[meter], fault, run_cell(METERS[meter], fault, spoiled=60))
+    assert sound.is_met, sound.cells()
+
+
+@pytest.mark.slow
+def test_the_command_writes_its_table_and_fails_a_sabotaged_program(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = tmp_path / "table.md"
+    words = ["--meter", "modbus-rtu, two", "--spoiled", "8", "--frames", "0"]
+    assert main([*words, "--table", str(table)]) == 0
+    lines = table.read_text(encoding="utf-8").splitlines()
+    assert len(lines) == 2 + len(faults_of(METERS["modbus-rtu, two blocks"]))
+    assert "0 rows beyond their bound" in capsys.readouterr().out
+    with no_draining():
+        assert main([*words, "--spoiled", "40"]) == 1
+
+
+# ---- the daemon
+
+CRC_16 = ("supply_meter", "machine_meter", "duct_sensor", "duct_loop")
+ENOUGH = 5
+
+
+@pytest.mark.slow
+@pytest.mark.pty
+@pytest.mark.timeout(120)
+def test_the_daemon_keeps_nothing_false_of_lines_on_which_all_faults_are_mixed(
+    tmp_path: Path,
+) -> None:
+    bench = Folder(tmp_path)
+    simulators = Simulators(bench, "--ports", str(tmp_path / "far"), alone=True)
+    try:
+        with between(bench, Fault.MIXED, share=0.1, seed=2) as counts:
+            run = Run(bench)
+            try:
+                bench.wait_for(
+                    lambda s: all(i["readings"] >= ENOUGH for i in s["instruments"])
+                )
+                run.signal(signal.SIGTERM)
+                code, _, words = run.finish(within_s=20)
+            finally:
+                run.end()
+    finally:
+        simulators.stop()
+    assert code == 128 + signal.SIGTERM, words
+    assert sum(counts["spoiled"].values()) > 20
+    with contextlib.closing(sqlite3.connect(bench.store)) as store:
+        reasons = dict(
+            store.execute("SELECT reason, count(*) FROM gaps GROUP BY reason")
+        )
+        columns = store.execute(
+            "SELECT table_name, column_name FROM channels"
+        ).fetchall()
+        for table, column in columns:
+            if not table.endswith(CRC_16):
+                continue
+            statement = f'SELECT "{column}" FROM "{table}"'  # noqa: S608  # names from the store itself
+            found = [value for (value,) in store.execute(statement)]
+            values = [value for value in found if value is not None]
+            # The machine stands still: every channel shows one level and its noise.
+            assert max(values) - min(values) < 0.05 * abs(max(values)) + 0.5, column
+    assert "reply garbled" in reasons
+    assert len(reasons) >= 3, json.dumps(reasons)
