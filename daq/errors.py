@@ -14,6 +14,7 @@
     │   ├── StoreTooNewError          written by a newer version
     │   ├── StoreForeignError         not one of ours
     │   ├── StoreBusyError            another program is writing it
+    │   ├── StoreDamagedError         its content contradicts itself
     │   └── StoreFailingError         it cannot be written now (disk full, read-only …)
     ├── NetworkError         exit 5   the page's port, or a broker that the bench requires
     └── OperationRefusedError exit 1  an operator's wish that cannot be fulfilled now
@@ -107,6 +108,10 @@ class StoreBusyError(StoreError):
     """Another program is writing the file."""
 
 
+class StoreDamagedError(StoreError):
+    """The file is ours, and its content was spoilt from outside."""
+
+
 class StoreFailingError(StoreError):
     """The file cannot be written at present."""
 
@@ -133,6 +138,8 @@ class Refusal(StrEnum):
     UNKNOWN_CONDITION = "unknown-condition"
     ALREADY_SO = "already-so"
     NOT_TAKEN = "not-taken"
+    DOUBTED = "doubted"
+    NO_READING = "no-reading"
     STORE_FAILING = "store-failing"
 
 

@@ -29,6 +29,8 @@ _COMMANDS = {
     "settle": "the settling rule on any CSV file, or on standard input",
     "lead": "what a supply lead costs in volts and watts",
     "reanalyse": "stored trials judged again, by the same rule or by another",
+    "backup": "a checked copy of a results file, also while a service writes it",
+    "salvage": "what can be read of a damaged results file, to a new file",
     "schema": "JSON Schema of a bench, plan or profile file, or of the result message",
 }
 _MODULES = {"import": "import_"}

@@ -52,7 +52,7 @@ def _fit_instrument(
     before = table_columns(connection, table)
     columns = [_fit_channel(connection, table, channel) for channel in channels]
     if not set(before).issuperset(columns):
-        _show_with_utc(connection, table)
+        show_with_utc(connection, table)
     return instrument_table(
         table,
         columns=columns,
@@ -149,7 +149,7 @@ def _describe(
         )
 
 
-def _show_with_utc(connection: sqlite3.Connection, table: str) -> None:
+def show_with_utc(connection: sqlite3.Connection, table: str) -> None:
     """Make the view of a table anew, with all its columns and the UTC first."""
     view = quoted(view_name(table))
     columns = ", ".join(

@@ -1,7 +1,8 @@
 """Opens a results file: is it there, is it ours, can this version use it?
 
 A file that is not ours is never altered: it is looked at without locks and without
-the side files that SQLite would put beside it. Knows no sessions and no readings.
+the side files that SQLite would put beside it. Nor is one that is damaged: it is looked
+through before anything is written. Knows no sessions and no readings.
 """
 
 import errno
@@ -9,12 +10,19 @@ import fcntl
 import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager, nullcontext
+from contextlib import closing, contextmanager, nullcontext, suppress
 from pathlib import Path
 
-from daq.errors import StoreBusyError, StoreError, StoreForeignError, StoreTooNewError
+from daq.errors import (
+    StoreBusyError,
+    StoreDamagedError,
+    StoreError,
+    StoreForeignError,
+    StoreTooNewError,
+)
 from daq.records import Channel
 from daq.runtime.store.columns import fit_to_bench
+from daq.runtime.store.damage import find_damage, find_log_damage, is_damage
 from daq.runtime.store.layout import InstrumentTable
 from daq.runtime.store.schema import APPLICATION_ID, FORMAT, file_format, migrate
 from daq.runtime.store.spans import NextNumbers, close_dead_spans, next_numbers
@@ -23,6 +31,10 @@ BUSY_S = 0.4
 """How long a statement waits for another program's lock before it is trouble [s]."""
 
 _MAGIC = b"SQLite format 3\x00"
+
+_OF_A_STORE = b"CREATE TABLE trials ("
+_LOOKED_AT_BYTES = 200_000
+"""In so much of a file its tables are described: by that one of ours is known whose head is spoilt."""
 
 _HELD: set[tuple[int, int]] = set()
 """Files that this process writes. Closing any other descriptor of theirs would release all of SQLite's locks on them
@@ -37,16 +49,58 @@ def prepare_store(
     Raises:
         StoreForeignError: If something else lies under that path.
         StoreTooNewError: If a newer version wrote it.
-        StoreBusyError: If it must be migrated and another program is writing it.
+        StoreBusyError: If another program is writing it.
+        StoreDamagedError: If it is damaged; it is left as it is.
         StoreError: If it cannot be made, read or written.
     """
-    is_older = 0 < check_file(path) < FORMAT
+    is_there = check_file(path) > 0
     with (
-        _converted(path),
-        # A program of an older version may be writing it still.
-        _locked(path) if is_older else nullcontext(),
-        closing(connect_writer(path, create=True)) as connection,
+        converted(path),
+        _locked(path) if is_there else nullcontext(),
     ):
+        if is_there:
+            _refuse_damaged(path)
+        return _fitted(path, instruments)
+
+
+def _refuse_damaged(path: Path) -> None:
+    """Look through a file that nobody writes.
+
+    Raises:
+        StoreDamagedError: If its content contradicts itself, or its log has lost what was committed to it.
+    """
+    what = find_log_damage(path)
+    if what is None:
+        # Nobody writes: without a log no side files are wanted.
+        mode = "mode=ro" if _has_log(path) else "immutable=1"
+        with closing(_connected(path, mode)) as connection:
+            what = find_damage(connection, path)
+    if what is not None:
+        raise StoreDamagedError(damaged_text(path, what))
+
+
+def look_through(path: Path) -> str | None:
+    """Look through a file that this process writes; returns what contradicts itself, None where nothing does.
+
+    Raises:
+        sqlite3.Error: If it cannot be read.
+    """
+    with closing(_connected(path, "mode=ro")) as connection:
+        return find_damage(connection, path)
+
+
+def damaged_text(path: Path, what: object) -> str:
+    """Say of a file that it is damaged, and what to do."""
+    return (
+        f"{path}: it is damaged ({what}): it is left as it is;"
+        f" `daq salvage {path}` writes what can be read to a new file"
+    )
+
+
+def _fitted(
+    path: Path, instruments: Mapping[str, Sequence[Channel]]
+) -> dict[str, InstrumentTable | None]:
+    with closing(connect_writer(path, create=True)) as connection:
         migrate(connection)
         connection.execute("BEGIN IMMEDIATE")
         tables = fit_to_bench(connection, instruments)
@@ -65,7 +119,7 @@ def take_over(path: Path) -> NextNumbers:
     Raises:
         StoreError: If the file cannot be read or written.
     """
-    with _converted(path), closing(connect_writer(path)) as connection:
+    with converted(path), closing(connect_writer(path)) as connection:
         connection.execute("BEGIN IMMEDIATE")
         close_dead_spans(connection)
         numbers = next_numbers(connection)
@@ -82,6 +136,7 @@ def lock_for_writing(path: Path) -> int:
     Raises:
         StoreBusyError: If another program is writing it.
     """
+    _expect_writable(path)
     descriptor = os.open(path, os.O_RDWR | os.O_CLOEXEC)
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -120,10 +175,9 @@ def connect_writer(path: Path, *, create: bool = False) -> sqlite3.Connection:
         PermissionError: If the file is there but read-only.
         sqlite3.Error: If SQLite cannot.
     """
-    if path.exists() and not os.access(path, os.W_OK):
-        # SQLite would open it all the same, and make side files that are read-only
-        # too and stay in the way when the file can be written again.
-        raise PermissionError(errno.EACCES, "it is read-only")
+    # SQLite would open it all the same, and make side files that are read-only
+    # too and stay in the way when the file can be written again.
+    _expect_writable(path)
     connection = sqlite3.connect(
         f"{path.absolute().as_uri()}?mode={'rwc' if create else 'rw'}",
         uri=True,
@@ -141,6 +195,22 @@ def connect_writer(path: Path, *, create: bool = False) -> sqlite3.Connection:
 
 
 @contextmanager
+def leaving_log(path: Path) -> Iterator[None]:
+    """Let connections be closed in the block without the log being written into the file: it may be spoilt too."""
+    # Whoever closes last writes it, and a connection that only reads cannot.
+    uri = f"{path.absolute().as_uri()}?mode=ro"
+    with closing(sqlite3.connect(uri, uri=True, isolation_level=None)) as bystander:
+        with suppress(sqlite3.Error):  # it is damaged: that it is open is enough
+            bystander.execute("SELECT 1 FROM sqlite_master").fetchone()
+        yield
+
+
+def _expect_writable(path: Path) -> None:
+    if path.exists() and not os.access(path, os.W_OK):
+        raise PermissionError(errno.EACCES, "it is read-only")
+
+
+@contextmanager
 def altering_store(path: Path) -> Iterator[sqlite3.Connection]:
     """Connect to a store that is there for one transaction, for as long as the block lasts.
 
@@ -155,10 +225,17 @@ def altering_store(path: Path) -> Iterator[sqlite3.Connection]:
     """
     _expect_store(path)
     with (
-        _converted(path),
+        converted(path),
         _locked(path),
-        closing(connect_writer(path)) as connection,
     ):
+        _refuse_damaged(path)
+        with _altering(path) as connection:
+            yield connection
+
+
+@contextmanager
+def _altering(path: Path) -> Iterator[sqlite3.Connection]:
+    with closing(connect_writer(path)) as connection:
         migrate(connection)
         connection.execute("BEGIN IMMEDIATE")
         # Not committed where the block raises: closing rolls back.
@@ -192,7 +269,7 @@ def reading_store(path: Path) -> Iterator[sqlite3.Connection]:
         StoreError: If it is not there or cannot be read.
     """
     _expect_store(path)
-    with _converted(path), closing(_connect_reader(path)) as connection:
+    with converted(path), closing(_connect_reader(path)) as connection:
         yield connection
 
 
@@ -229,9 +306,9 @@ def check_file(path: Path) -> int:
         StoreError: If there can be no file or it cannot be read.
     """
     if _is_held(path):
-        with _converted(path), closing(_connected(path, "mode=ro")) as connection:
+        with converted(path), closing(_connected(path, "mode=ro")) as connection:
             return file_format(connection)
-    with _converted(path):
+    with converted(path):
         return _check_marks(path) if _is_sqlite(path) else 0
 
 
@@ -242,12 +319,18 @@ def _is_sqlite(path: Path) -> bool:
             msg = f"{path}: no directory {path.parent}: make it or name another file"
             raise StoreError(msg)
         return False
-    with path.open("rb") as file:
-        head = file.read(len(_MAGIC))
+    head = _head(path, len(_MAGIC))
     if head and head != _MAGIC:
+        if _OF_A_STORE in _head(path, _LOOKED_AT_BYTES):
+            raise StoreDamagedError(damaged_text(path, "its head is spoilt"))
         msg = f"{path}: not a results file (no SQLite header): name another file"
         raise StoreForeignError(msg)
     return bool(head)
+
+
+def _head(path: Path, length: int) -> bytes:
+    with path.open("rb") as file:
+        return file.read(length)
 
 
 def _check_marks(path: Path) -> int:
@@ -272,11 +355,13 @@ def _check_marks(path: Path) -> int:
 
 
 @contextmanager
-def _converted(path: Path) -> Iterator[None]:
+def converted(path: Path) -> Iterator[None]:
     """Exceptions of SQLite and the operating system as ours."""
     try:
         yield
     except sqlite3.Error as exc:
+        if is_damage(exc):
+            raise StoreDamagedError(damaged_text(path, exc)) from exc
         msg = f"{path}: {exc}"
         raise StoreError(msg) from exc
     except OSError as exc:

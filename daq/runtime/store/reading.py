@@ -17,7 +17,7 @@ from daq.export import AnalysisSummary, StoredAverage, StoredTrial
 from daq.export import SessionSummary as SessionSummary  # handed on
 from daq.runtime.store.analyses import analysed_averages, analysed_trials
 from daq.runtime.store.layout import SqlValue, quoted, utc_text
-from daq.runtime.store.opening import reading_store
+from daq.runtime.store.opening import converted, reading_store
 from daq.runtime.store.schema import LIVE, file_format
 
 PAGE_ROWS = 5_000
@@ -232,7 +232,7 @@ def read_readings(
         if session is not None:
             _session_number(connection, path, session)
         for found in _columns(connection, path, instruments, channels):
-            pages = _Pages(connection, found.table, found.columns, session, trial)
+            pages = _Pages(connection, path, found, session=session, trial=trial)
             header = (*_LEADING, *found.columns, *_TRAILING)
             yield StoredReadings(found.instrument, header, pages.rows())
 
@@ -281,29 +281,36 @@ class _Pages:
     def __init__(
         self,
         connection: sqlite3.Connection,
-        table: str,
-        columns: Sequence[str],
+        path: Path,
+        wanted: _Wanted,
+        *,
         session: int | None,
         trial: int | None,
     ) -> None:
         self._connection = connection
+        self._path = path
         self._limits = {"session": session, "trial": trial, "most": PAGE_ROWS}
-        values = "".join(f"r.{quoted(column)}, " for column in columns)
+        values = "".join(f"r.{quoted(column)}, " for column in wanted.columns)
         chosen = " AND t.session_id = :session" if session is not None else ""
         chosen += " AND r.trial_id = :trial" if trial is not None else ""
         self._statement = (
             f"SELECT r.seq, {utc_text('c', 'r.at_s')}, r.at_s, r.trial_id,"  # noqa: S608 - names of ours
             f" round(r.at_s - t.started_s, 6), {values}r.flags"
-            f" FROM {quoted(table)} r JOIN clocks c ON c.id = r.clock_id"
+            f" FROM {quoted(wanted.table)} r JOIN clocks c ON c.id = r.clock_id"
             " LEFT JOIN trials t ON t.id = r.trial_id"
             f" WHERE r.seq > :after{chosen} ORDER BY r.seq LIMIT :most"
         )
 
     def rows(self) -> Iterator[tuple[SqlValue, ...]]:
         after = -1
-        while page := self._connection.execute(
-            self._statement, {**self._limits, "after": after}
-        ).fetchall():
+        while page := self._page(after):
             for seq, *cells in page:
                 yield tuple(cells)
                 after = seq
+
+    def _page(self, after: int) -> list[tuple[Any, ...]]:
+        # Asked for outside of the block that the connection was made in.
+        with converted(self._path):
+            return self._connection.execute(
+                self._statement, {**self._limits, "after": after}
+            ).fetchall()

@@ -26,6 +26,9 @@ APPLICATION_ID = 0x53744263
 FORMAT = 3
 """Format of the store that this version writes; `PRAGMA user_version` of the file."""
 
+STEPS = "steadybench"
+"""Name of the steps from format to format, in the table that tells which were taken."""
+
 LIVE = 0
 """Number of the analysis that holds what was averaged while the machine ran."""
 
@@ -263,6 +266,17 @@ def migrate(connection: sqlite3.Connection) -> None:
         _migrations().apply(Database(connection, execute_plugins=False))
 
 
+def in_memory(store_format: int) -> sqlite3.Connection:
+    """An empty store of a format, in memory: what tables and views a file of it has."""
+    from sqlite_utils import Database
+
+    connection = sqlite3.connect(":memory:", isolation_level=None)
+    after = f"format_{store_format + 1}"
+    database = Database(connection, execute_plugins=False)
+    _migrations().apply(database, stop_before=after)
+    return connection
+
+
 def file_format(connection: sqlite3.Connection) -> int:
     """Format number of the file; 0 where it is no store yet."""
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
@@ -271,7 +285,7 @@ def file_format(connection: sqlite3.Connection) -> int:
 def _migrations() -> "Migrations":
     from sqlite_utils import Migrations
 
-    migrations = Migrations("steadybench")
+    migrations = Migrations(STEPS)
 
     @migrations()
     def format_1(db: "Database") -> None:

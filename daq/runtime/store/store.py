@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Self, TypeVar
 
-from daq.errors import StoreError, StoreFailingError
+from daq.errors import StoreDamagedError, StoreError, StoreFailingError
 from daq.records import (
     Channel,
     Gap,
@@ -150,8 +150,7 @@ class Store:
         self, reading: Reading, *, clock_id: int, trial_id: int | None
     ) -> None:
         """Keep a reading; `trial_id` is the number from begin_trial(), if in a trial."""
-        table = self._tables[reading.instrument]
-        if table is not None:
+        if (table := self._tables[reading.instrument]) is not None:
             own = (self.next_reading, clock_id, trial_id, reading.at_s, reading.flags)
             self.next_reading += 1
             self._rows.add((table.insert, own + table.pick(reading.values)))
@@ -483,16 +482,18 @@ class Store:
 
         Raises:
             StoreFailingError: If rows were lost or could not be written.
+            StoreDamagedError: If all were written and the file is damaged.
         """
         await asyncio.shield(self._writer.stop())
         if self._lock is not None:
             opening.unlock(self._lock)
             self._lock = None
-        lost = self.buffered + self.dropped
-        if lost:
+        if lost := self.buffered + self.dropped:
             reason = self.failing or f"{self._path}: the file could not be written"
             msg = f"{reason}: {lost} readings, gaps and events are lost"
             raise StoreFailingError(msg)
+        if self._writer.damage:
+            raise StoreDamagedError(self._writer.damage)
 
     async def _run(self, work: Callable[[sqlite3.Connection], _T]) -> _T:
         answer: asyncio.Future[_T] = self._writer.submit(work)

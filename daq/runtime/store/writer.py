@@ -7,7 +7,9 @@ were added before them, each in a transaction of its own, and answer through a f
 While the file cannot be written, for a cause that can pass (disk full, read-only,
 locked, moved away), nothing is lost and nothing is out of order: rows go back into the
 buffer, jobs stay queued, and every RETRY_S the connection is made anew and all is
-tried again. Any other exception ends the thread, and every job from then on fails.
+tried again. A file that turns out to be damaged is left as it is from then on: rows
+and jobs wait until the program is ended. It is looked through when all is written. Any other exception ends the thread, and every
+job from then on fails.
 """
 
 import asyncio
@@ -17,14 +19,15 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from daq.errors import StoreError, StoreFailingError
 from daq.runtime.store.buffer import Row, RowBuffer
-from daq.runtime.store.opening import connect_writer
+from daq.runtime.store.damage import is_damage
+from daq.runtime.store.opening import connect_writer, leaving_log, look_through
 
 COMMIT_INTERVAL_S = 0.5
 """Longest time that a row waits for its commit to begin (real time) [s]."""
@@ -82,6 +85,7 @@ class Writer(threading.Thread):
         self._jobs: deque[_Job] = deque()
         self._wake = threading.Event()
         self._stopping = False
+        self.damage: str | None = None
         self._stopped: asyncio.Future[None] = loop.create_future()
         self._ending: tuple[str, Exception | None] | None = None
         self._connection: sqlite3.Connection | None = None
@@ -113,10 +117,12 @@ class Writer(threading.Thread):
         cause: Exception | None = None
         try:
             self._serve()
+            self._look_through()
         except Exception as exc:  # noqa: BLE001 - whatever it is, the operator must hear of it
             cause = exc
             self._tell(f"{self._path}: cannot be written any more: {exc}")
-        self._disconnect()
+        with leaving_log(self._path) if self.damage else nullcontext():
+            self._disconnect()
         with self._lock:
             reason = self.failing or f"{self._path}: the store is closed"
             self._ending = (reason, cause)
@@ -131,9 +137,37 @@ class Writer(threading.Thread):
             self._wake.clear()
             stopping = self._stopping
             try:
-                self._write_everything()
-            except (sqlite3.OperationalError, OSError) as exc:
-                self._tell(f"{self._path}: {_passing_cause(exc)}{self._loss()}")
+                if self.damage is None:
+                    self._write_everything()
+            except (sqlite3.DatabaseError, OSError) as exc:
+                self._tell_cause(exc)
+            else:
+                if self.damage is not None:
+                    self._tell(f"{self.damage}{self._loss()}")
+
+    def _tell_cause(self, exc: sqlite3.DatabaseError | OSError) -> None:
+        if isinstance(exc, sqlite3.Error) and is_damage(exc):
+            self._tell_damage(exc)
+        else:
+            self._tell(f"{self._path}: {_passing_cause(exc)}{self._loss()}")
+
+    def _tell_damage(self, what: object) -> None:
+        self.damage = (
+            f"{self._path}: it is damaged ({what}) and is left as it is; once this program has ended,"
+            f" `daq salvage {self._path}` writes what can be read to a new file"
+        )
+        self._tell(f"{self.damage}{self._loss()}")
+
+    def _look_through(self) -> None:
+        """Look whether what was written can be read: what is in memory hides a page that was spoilt on the disk."""
+        if self.failing is not None or self.last_commit_real_s is None:
+            return
+        try:
+            what = look_through(self._path)
+        except sqlite3.Error as exc:
+            what = str(exc) if is_damage(exc) else None
+        if what is not None:
+            self._tell_damage(what)
 
     def _write_everything(self) -> None:
         jobs = len(self._jobs)  # counted first: these follow the rows added before them
@@ -177,10 +211,12 @@ class Writer(threading.Thread):
             self._connection.execute("BEGIN IMMEDIATE")
             yield self._connection
             self._connection.execute("COMMIT")
-        except BaseException:
+        except BaseException as exc:
             # Rolls back. A connection that was opened while the file could not be
             # written stays read-only for life, so the next attempt gets a new one.
-            self._disconnect()
+            spoilt = isinstance(exc, sqlite3.Error) and is_damage(exc)
+            with leaving_log(self._path) if spoilt else nullcontext():
+                self._disconnect()
             raise
         self.last_commit_real_s = time.monotonic()
         self._tell(None)
@@ -226,7 +262,7 @@ def _failing(ending: tuple[str, Exception | None]) -> StoreFailingError:
     return error
 
 
-def _passing_cause(exc: sqlite3.OperationalError | OSError) -> str:
+def _passing_cause(exc: sqlite3.DatabaseError | OSError) -> str:
     """Word the cause, or raise what was given if it is none that can pass."""
     if isinstance(exc, OSError):
         return (exc.strerror or str(exc)).lower()

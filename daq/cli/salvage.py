@@ -1,0 +1,99 @@
+"""`daq salvage STORE [FILE]`."""
+
+import argparse
+import json
+import sys
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from daq.errors import InputError
+from daq.runtime.store.salvaged import SalvagedTable, SalvageReport, salvage_store
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Write what can be read of a damaged results file to a new one, and say what is lost."""
+    options = _parser().parse_args(arguments)
+    source = Path(options.store)
+    target = Path(options.file) if options.file else _beside(source)
+    if not source.is_file():
+        msg = f"{source}: no such file, check the name"
+        raise InputError(msg)
+    report = salvage_store(source, target)
+    if options.json:
+        sys.stdout.write(f"{json.dumps(_facts(source, target, report), indent=2)}\n")
+    else:
+        sys.stdout.writelines(f"{line}\n" for line in _lines(source, target, report))
+    return 0 if report.is_whole else 1
+
+
+def _beside(source: Path) -> Path:
+    return source.with_name(f"{source.stem}-salvaged{source.suffix}")
+
+
+def _facts(source: Path, target: Path, report: SalvageReport) -> dict[str, object]:
+    return {
+        "store": str(source),
+        "file": str(target),
+        "whole": report.is_whole,
+        "tables": [
+            {
+                "table": table.name,
+                "rows": table.rows,
+                "refused": table.refused,
+                "lost": [{"first": first, "last": last} for first, last in table.lost],
+            }
+            for table in report.tables
+        ],
+        "marked_trials": list(report.marked_trials),
+        "remarks": list(report.remarks),
+    }
+
+
+def _lines(source: Path, target: Path, report: SalvageReport) -> Iterator[str]:
+    yield f"{target}: what could be read of {source}, which was left as it is"
+    width = max((len(table.name) for table in report.tables), default=0)
+    for table in report.tables:
+        yield f"  {table.name:<{width}}  {table.rows:>9} rows{_lost(table)}"
+    for remark in report.remarks:
+        yield f"  {remark}"
+    if report.marked_trials:
+        numbers = ", ".join(map(str, report.marked_trials))
+        yield f"  trials of which something is lost, as their notes say: {numbers}"
+    yield (
+        "Nothing is lost. A value that was changed inside a row cannot be told."
+        if report.is_whole
+        else "Something is lost. A value that was changed inside a row cannot be told."
+    )
+
+
+def _lost(table: SalvagedTable) -> str:
+    parts = [_range(first, last) for first, last in table.lost]
+    words = (
+        f"; rows may be missing with the numbers {', '.join(parts)}" if parts else ""
+    )
+    return words + (f"; {table.refused} contradict others" if table.refused else "")
+
+
+def _range(first: int, last: int | None) -> str:
+    if last is None:
+        return f"from {max(first, 1)} on"
+    return str(first) if first == last else f"{max(first, 1)} to {last}"
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="daq salvage",
+        description=(
+            "Write what can be read of a damaged results file to a new file, page by page and row by row."
+            " The damaged file is only read. Ends with 1 where something is lost, with 4 where nothing can be read."
+        ),
+    )
+    parser.add_argument("store", metavar="STORE", help="the damaged results file")
+    parser.add_argument(
+        "file",
+        metavar="FILE",
+        nargs="?",
+        help="new file; if absent, STORE's name with -salvaged, beside it",
+    )
+    parser.add_argument("--json", action="store_true", help="what was found as JSON")
+    return parser

@@ -1,0 +1,412 @@
+"""Writes what can be read of a damaged results file to a new one that every command opens.
+
+The damaged file is only read. What a row refers to and what is lost is put right so that the new file is whole in
+itself: a reading whose trial is lost belongs to none, an average whose trial is lost is left out, and a lost session or
+clock gets a row that says so. Trials that lost something say so in their notes. All of that is told.
+"""
+
+import contextlib
+import fcntl
+import os
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from daq.errors import (
+    InputError,
+    StoreBusyError,
+    StoreError,
+    StoreForeignError,
+    StoreTooNewError,
+)
+from daq.runtime.store.columns import show_with_utc
+from daq.runtime.store.layout import quoted, view_name
+from daq.runtime.store.pages import GREATEST, LEAST, Fits, Value
+from daq.runtime.store.referring import (
+    mark_trials,
+    mend_references,
+    remake_spans,
+)
+from daq.runtime.store.salvaging import (
+    FoundTable,
+    Marks,
+    Salvage,
+    SchemaRow,
+    columns_in,
+    fits_table,
+    missing_numbers,
+    open_image,
+)
+from daq.runtime.store.schema import APPLICATION_ID, FORMAT, STEPS, in_memory
+
+_OURS = frozenset({"clocks", "sessions", "trials", "channels", "averages"})
+_REMADE = "_sqlite_migrations"
+_COUNTERS = "sqlite_sequence"
+_NOTHING = FoundTable("")
+_NUMBERED_TOGETHER = 2
+"""The first format that numbers readings over all instruments together."""
+
+
+@dataclass(frozen=True, slots=True)
+class SalvagedTable:
+    """What came over of a table.
+
+    Attributes:
+        name: Its name.
+        rows: How many were written.
+        refused: How many were read and cannot be: they contradict the table's rules or another row.
+        lost: First and last number between which rows may be missing; None as the last: to the end.
+    """
+
+    name: str
+    rows: int
+    refused: int
+    lost: tuple[tuple[int, int | None], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SalvageReport:
+    """What came over of a file.
+
+    Attributes:
+        tables: Of those that hold something or lost something.
+        remarks: What else is not as it was, in words.
+        marked_trials: Numbers of the trials whose notes say that something of theirs is lost.
+        store_format: Of the file and of the new one.
+    """
+
+    tables: tuple[SalvagedTable, ...]
+    remarks: tuple[str, ...]
+    marked_trials: tuple[int, ...]
+    store_format: int
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether all was there."""
+        return not self.remarks and not any(t.lost or t.refused for t in self.tables)
+
+
+def salvage_store(source: Path, target: Path) -> SalvageReport:
+    """Write what can be read of a results file to a new file.
+
+    Args:
+        source: The damaged file; it is not written, and neither is its log.
+        target: The new one; there must be none under that path.
+
+    Raises:
+        StoreBusyError: If a program is writing the damaged file.
+        StoreForeignError: If it is not ours.
+        StoreTooNewError: If a newer version wrote it.
+        InputError: If there is a file under the new path already.
+        StoreError: If nothing can be read, or the new file cannot be written.
+    """
+    if target.exists():
+        msg = f"{target}: it is there already, name another file"
+        raise InputError(msg)
+    unfinished = target.with_name(f".{target.name}.{os.getpid()}")
+    try:
+        with _left_alone(source):
+            image, marks = open_image(source)
+            report = _written(source, unfinished, Salvage(image), marks)
+        unfinished.replace(target)
+    except sqlite3.Error as exc:
+        msg = f"{target}: cannot be written: {exc}"
+        raise StoreError(msg) from exc
+    except OSError as exc:
+        msg = f"{exc.filename or target}: {(exc.strerror or str(exc)).lower()}"
+        raise StoreError(msg) from exc
+    finally:
+        with contextlib.suppress(OSError):
+            unfinished.unlink()
+    return report
+
+
+@contextmanager
+def _left_alone(source: Path) -> Iterator[None]:
+    """No program of ours writes the file meanwhile."""
+    descriptor = os.open(source, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        yield
+    except BlockingIOError as exc:
+        msg = (
+            f"{source}: a program is writing it, so it cannot be read as it lies: end that program,"
+            f" or copy what it has with `daq backup {source} FILE`"
+        )
+        raise StoreBusyError(msg) from exc
+    finally:
+        os.close(descriptor)
+
+
+def _written(
+    source: Path, unfinished: Path, salvage: Salvage, marks: Marks
+) -> SalvageReport:
+    schema, is_whole = salvage.schema()
+    store_format = _checked_format(source, marks, schema)
+    with (
+        closing(sqlite3.connect(unfinished, isolation_level=None)) as connection,
+        closing(in_memory(store_format)) as reference,
+    ):
+        connection.execute("PRAGMA foreign_keys = off")
+        connection.execute("BEGIN IMMEDIATE")
+        work = _Work(connection, reference, salvage, store_format)
+        if marks.is_log_damaged:
+            work.remarks.append(
+                "the log is damaged: what was written last may be missing"
+            )
+        if not is_whole or not marks.is_sqlite:
+            work.remarks.append(
+                "the head or the list of tables is damaged: both were made anew"
+            )
+        report = work.bring_over(schema)
+        if (
+            not any(t.rows for t in report.tables if t.name != "analyses")
+            and not report.is_whole
+        ):
+            msg = f"{source}: nothing of it can be read"
+            raise StoreError(msg)
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {store_format}")
+        connection.execute("COMMIT")
+        _check(connection)
+        connection.execute("PRAGMA journal_mode = wal")
+    return report
+
+
+def _checked_format(source: Path, marks: Marks, schema: Sequence[SchemaRow]) -> int:
+    names = {row.name for row in schema if row.kind == "table"}
+    has_our_mark = marks.is_sqlite and marks.application_id == APPLICATION_ID
+    if not has_our_mark and not names & _OURS:
+        msg = f"{source}: not a results file, or nothing is left that tells so"
+        raise StoreForeignError(msg)
+    if has_our_mark and marks.store_format > FORMAT and names - {""}:
+        msg = (
+            f"{source}: store format {marks.store_format}, this version reads up to {FORMAT}:"
+            " update the program"
+        )
+        raise StoreTooNewError(msg)
+    if has_our_mark and 0 < marks.store_format <= FORMAT:
+        return marks.store_format
+    return 3 if "spans" in names else 2 if "analyses" in names else 1
+
+
+def _check(connection: sqlite3.Connection) -> None:
+    (answer,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
+    if answer != "ok" or connection.execute("PRAGMA foreign_key_check").fetchone():
+        msg = f"the new file contradicts itself: {answer}"
+        raise sqlite3.DatabaseError(msg)
+
+
+@dataclass(slots=True)
+class _Work:
+    """One file on its way over."""
+
+    connection: sqlite3.Connection
+    reference: sqlite3.Connection
+    salvage: Salvage
+    store_format: int
+    remarks: list[str] = field(default_factory=list)
+    found: dict[str, FoundTable] = field(default_factory=dict)
+
+    def bring_over(self, schema: Sequence[SchemaRow]) -> SalvageReport:
+        tables = {row.name: row for row in schema if row.kind == "table"}
+        self._make([row.sql for row in tables.values() if not _is_own(row.name)])
+        self._make_what_is_missing("table")
+        self._read(tables)
+        self._make_lost_reading_tables()
+        self._see_what_is_missing()
+        refused = {name: self._insert(table) for name, table in self.found.items()}
+        self._insert_steps()
+        self.remarks += mend_references(self.connection)
+        if self.found.get("spans", _NOTHING).lost:
+            remake_spans(self.connection, self._reading_tables())
+        lost = {name: table.lost for name, table in self.found.items()}
+        marked = mark_trials(self.connection, lost, self.store_format)
+        self._make([row.sql for row in schema if row.kind != "table" and row.sql])
+        for kind in ("index", "view"):
+            self._make_what_is_missing(kind)
+        self._show_readings()
+        return SalvageReport(
+            tuple(self._report(refused)), tuple(self.remarks), marked, self.store_format
+        )
+
+    def _make(self, statements: Iterable[str]) -> None:
+        for statement in statements:
+            if not statement.startswith("CREATE "):
+                continue
+            # A statement that cannot be carried out is spoilt; that of the format is taken then.
+            with contextlib.suppress(sqlite3.Error):
+                self.connection.execute(statement)
+
+    def _make_what_is_missing(self, kind: str) -> None:
+        there = {
+            name
+            for (name,) in self.connection.execute("SELECT name FROM sqlite_master")
+        }
+        for name, sql in self.reference.execute(
+            "SELECT name, sql FROM sqlite_master WHERE type = ? AND sql IS NOT NULL ORDER BY rowid",
+            (kind,),
+        ):
+            if name not in there and not name.startswith("sqlite_"):
+                self.connection.execute(sql)
+
+    def _read(self, tables: Mapping[str, SchemaRow]) -> None:
+        wanting: list[tuple[FoundTable, Fits]] = []
+        for name in (*self._table_names(), _REMADE):
+            table, fits = FoundTable(name), self._fits(name)
+            self.found[name] = table
+            row = tables.get(name)
+            if row is not None and row.root > 1:
+                self.salvage.follow(table, row.root, fits)
+            elif name != _COUNTERS:
+                table.lost.append((LEAST, GREATEST))
+            if table.lost:
+                wanting.append((table, fits))
+        self._fill(wanting)
+        # Its pages are nobody else's; what stands in it is made anew.
+        del self.found[_REMADE]
+
+    def _fits(self, table: str) -> Fits:
+        fits = fits_table(self.connection, table)
+        is_remade = table == _REMADE
+
+        def fits_by_set(values: Sequence[Value]) -> bool:
+            # Of one shape with another table: its rows tell whose steps they are.
+            return fits(values) and (values[1] == STEPS) == is_remade
+
+        return fits_by_set
+
+    def _fill(self, wanting: Sequence[tuple[FoundTable, Fits]]) -> None:
+        several = self.salvage.fill(wanting) if wanting else 0
+        if several:
+            self.remarks.append(
+                f"{several} pages could belong to more than one table and were left out"
+            )
+
+    def _table_names(self) -> list[str]:
+        rows = self.connection.execute(
+            "SELECT name FROM sqlite_master WHERE type = 'table' AND name <> ? ORDER BY rowid",
+            (_REMADE,),
+        )
+        return [str(name) for (name,) in rows]
+
+    def _make_lost_reading_tables(self) -> None:
+        """Make the tables of readings that the channels name and the list of tables does not."""
+        wanted: dict[str, list[str]] = {}
+        for _, values in sorted(self.found["channels"].rows.items()):
+            table, column = str(values[3]), str(values[4])
+            if table not in self.found and column not in wanted.setdefault(table, []):
+                wanted[table].append(column)
+        wanting = []
+        for name, columns in wanted.items():
+            self.connection.execute(_reading_table(name, columns))
+            self.found[name] = FoundTable(name, lost=[(LEAST, GREATEST)])
+            wanting.append((self.found[name], fits_table(self.connection, name)))
+        self._fill(wanting)
+
+    def _see_what_is_missing(self) -> None:
+        """Of the ranges that are lost keep those that a row may be missing in."""
+        readings = [self.found[name] for name in self._reading_tables()]
+        together = {n for table in readings for n in table.rows}
+        is_numbered_together = self.store_format >= _NUMBERED_TOGETHER
+        for table in self.found.values():
+            shared = is_numbered_together and table in readings
+            present = together if shared else set(table.rows)
+            # Only analyses are counted from 0.
+            least = LEAST if table.name == "analyses" else 0
+            lost = [(max(low, least), high) for low, high in table.lost]
+            table.lost = missing_numbers(lost, present)
+
+    def _reading_tables(self) -> list[str]:
+        head = ["seq", "clock_id"]
+        return [n for n in self.found if columns_in(self.connection, n)[:2] == head]
+
+    def _insert(self, table: FoundTable) -> int:
+        """Write the rows of a table; returns how many it refuses."""
+        if table.name == _COUNTERS:
+            return self._insert_counters(table)
+        columns = columns_in(self.connection, table.name)
+        numbered = self._numbered_column(table.name)
+        refused = 0
+        for number, values in sorted(table.rows.items()):
+            names = [quoted(c) for c in columns[: len(values)]]
+            row: Sequence[Value] = values
+            if numbered is None:
+                names, row = ["rowid", *names], (number, *values)
+            else:
+                row = tuple(
+                    number if i == numbered else v for i, v in enumerate(values)
+                )
+            statement = f"INSERT INTO {quoted(table.name)} ({', '.join(names)}) VALUES ({', '.join('?' * len(row))})"  # noqa: S608 - names of the file, quoted
+            try:
+                self.connection.execute(statement, row)
+            except sqlite3.IntegrityError:
+                refused += 1
+        return refused
+
+    def _insert_counters(self, table: FoundTable) -> int:
+        # Only ever upwards: what SQLite has counted itself comes from the rows.
+        for _, (name, value) in sorted(table.rows.items()):
+            self.connection.execute(
+                f"UPDATE {_COUNTERS} SET seq = max(seq, ?) WHERE name = ?",  # noqa: S608 - a constant
+                (value, name),
+            )
+            self.connection.execute(
+                f"INSERT INTO {_COUNTERS} (name, seq) SELECT ?1, ?2"  # noqa: S608 - a constant
+                f" WHERE NOT EXISTS (SELECT 1 FROM {_COUNTERS} WHERE name = ?1)",
+                (name, value),
+            )
+        return 0
+
+    def _numbered_column(self, name: str) -> int | None:
+        rows = self.connection.execute(f"PRAGMA table_info({quoted(name)})").fetchall()
+        keys = [row for row in rows if row[5]]
+        is_number = len(keys) == 1 and keys[0][2].upper() == "INTEGER"
+        return int(keys[0][0]) if is_number else None
+
+    def _insert_steps(self) -> None:
+        rows = self.reference.execute(f"SELECT * FROM {quoted(_REMADE)}").fetchall()  # noqa: S608 - a constant
+        self.connection.executemany(
+            f"INSERT INTO {quoted(_REMADE)} VALUES (?, ?, ?, ?)",  # noqa: S608 - a constant
+            rows,
+        )
+
+    def _show_readings(self) -> None:
+        """Make the views of readings that are not there."""
+        there = {
+            name
+            for (name,) in self.connection.execute("SELECT name FROM sqlite_master")
+        }
+        for name in self._reading_tables():
+            if view_name(name) not in there:
+                show_with_utc(self.connection, name)
+
+    def _report(self, refused: Mapping[str, int]) -> Iterator[SalvagedTable]:
+        for name, table in self.found.items():
+            if name == _COUNTERS or not (table.rows or table.lost):
+                continue
+            (rows,) = self.connection.execute(
+                f"SELECT count(*) FROM {quoted(name)}"  # noqa: S608 - quoted
+            ).fetchone()
+            lost = tuple(
+                (low + 1, None if high >= GREATEST else high - 1)
+                for low, high in table.lost
+            )
+            yield SalvagedTable(name, rows, refused[name], lost)
+
+
+def _is_own(name: str) -> bool:
+    """Whether SQLite or the steps of the schema make the table by themselves."""
+    return name.startswith("sqlite_") or name == _REMADE
+
+
+def _reading_table(name: str, columns: Sequence[str]) -> str:
+    further = "".join(f", {quoted(column)} REAL" for column in columns)
+    return (
+        f"CREATE TABLE {quoted(name)} (seq INTEGER PRIMARY KEY,"
+        " clock_id INTEGER NOT NULL REFERENCES clocks (id),"
+        " trial_id INTEGER REFERENCES trials (id), at_s REAL NOT NULL, flags INTEGER NOT NULL"
+        f"{further}) STRICT"
+    )

@@ -1,0 +1,69 @@
+"""Results files as released versions wrote them: a session of four filters on simulated meters, and what was printed then.
+
+Beside each file of a format lies what the version that wrote it printed of it. The same figures must come out for ever.
+"""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.runtime.damaged_stores import KEPT, kept_store
+from tests.system.command_line import Daq
+
+FORMATS = [1, 2, 3]
+COMPARED = [2, 3]
+"""Formats whose version could compare."""
+
+
+def printed(name: str) -> Any:
+    return json.loads((KEPT / name).read_text(encoding="utf-8"))
+
+
+def common(now: Any, then: Any) -> Any:
+    """What is said now, without what was not said then."""
+    if isinstance(then, dict):
+        return {key: common(now[key], then[key]) for key in then}
+    if isinstance(then, list):
+        assert len(now) == len(then)
+        return [common(*pair) for pair in zip(now, then, strict=True)]
+    return now
+
+
+@pytest.mark.parametrize("number", FORMATS)
+def test_averages_of_every_released_format_are_exported_as_they_were_then(
+    run: Daq, tmp_path: Path, number: int
+) -> None:
+    ended = run("export", str(kept_store(tmp_path, number)), "--format", "json")
+    assert (ended.code, ended.err) == (0, "")
+    then = printed(f"format_{number}.averages.json")
+    assert len(then["averages"]) == 20
+    assert common(json.loads(ended.out), then) == then
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", COMPARED)
+def test_a_session_of_every_released_format_is_compared_as_it_was_then(
+    run: Daq, tmp_path: Path, number: int
+) -> None:
+    ended = run("compare", str(kept_store(tmp_path, number)), "--json")
+    assert ended.err == ""
+    then = printed(f"format_{number}.compare.json")
+    assert then["comparison"]
+    assert common(json.loads(ended.out), then) == then
+
+
+@pytest.mark.slow
+def test_a_session_of_the_format_that_could_not_be_compared_then_is_reported_now(
+    run: Daq, tmp_path: Path
+) -> None:
+    page = tmp_path / "report.html"
+    ended = run("report", str(kept_store(tmp_path, 1)), "-o", str(page))
+    assert (ended.code, ended.err) == (0, "")
+    text = page.read_text(encoding="utf-8")
+    averages = printed("format_1.averages.json")["averages"]
+    powers = [a["mean"] for a in averages if a["channel"] == "power"]
+    assert len(powers) == 4
+    for mean in powers:
+        assert f"{mean:.2f}" in text
