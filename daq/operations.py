@@ -123,6 +123,35 @@ class Switched:
     """The machine was just switched, by the operator's word."""
 
 
+@dataclass(frozen=True, slots=True)
+class TypedReading:
+    """A reading that was asked for, as it was typed.
+
+    Attributes:
+        channel: Its name.
+        text: The number as the display shows it.
+        as_typed: It was doubted, and the display shows just that.
+    """
+
+    channel: str
+    text: str
+    as_typed: bool = False
+
+    def __post_init__(self) -> None:
+        _keep(self, "channel", needed=True)
+        _keep(self, "text", needed=True)
+
+
+@dataclass(frozen=True, slots=True)
+class CannotRead:
+    """The reading that was asked for cannot be had now."""
+
+    channel: str
+
+    def __post_init__(self) -> None:
+        _keep(self, "channel", needed=True)
+
+
 Operation = (
     Start
     | Pause
@@ -134,6 +163,8 @@ Operation = (
     | Note
     | Acknowledge
     | Switched
+    | TypedReading
+    | CannotRead
 )
 
 

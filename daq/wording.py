@@ -160,6 +160,12 @@ def silent_meter(title: str, seconds: float) -> str:
     return f"{title}: its meter has been silent for {seconds:.0f} s. Check its plug."
 
 
+NOBODY_WATCHES = (
+    "If the machine runs, nobody may be watching its limits: switch off at the plug."
+)
+"""Goes on after whatever tells that the service is not heard."""
+
+
 STORE_WAS_FAILING = "the store could not be written for a while"
 
 
@@ -191,6 +197,12 @@ def finished_instruction(
         words = f"Finished, {skipped} of {total} trials left out. Unplug the machine."
         return words, Urgency.NORMAL
     return _INSTRUCTIONS[Stage.FINISHED]
+
+
+def asking_instruction(title: str, place: str) -> tuple[str, Urgency]:
+    """The operator is to read a meter that has no port."""
+    where = f", {place}," if place else ""
+    return f"Read {title}{where} and type it.", Urgency.ACTION
 
 
 def idle_instruction() -> tuple[str, Urgency]:
@@ -346,7 +358,7 @@ def overdue_text(longest_s: float) -> str:
     """The alarm of a machine that runs on."""
     return (
         f"The machine has run longer than the plan's {longest_s:.0f} s and nobody switched it off. "
-        "It must not run alone. Switch off at the plug."
+        "Nobody may be there to see it overheat, and it must not run alone. Switch off at the plug."
     )
 
 
@@ -448,6 +460,16 @@ def relabelled_answer(before: PlannedTrial, after: PlannedTrial) -> str:
 def stopped_answer(session: int) -> str:
     """A session is left."""
     return f"Session {session} is left as it stands. Start its plan again to go on with it."
+
+
+def typed_answer(shown: str, number: int, least: int) -> str:
+    """A reading is kept."""
+    return f"{shown}, reading {number} of {max(number, least)}."
+
+
+def put_off_answer(title: str) -> str:
+    """What cannot be read now."""
+    return f"{title} is asked for again later."
 
 
 NOTED_ANSWER = "Noted."

@@ -79,6 +79,13 @@ def _instruments(bench_text: str) -> Iterator[Instrument]:
             place=str(each.get("place", "")),
             interval_s=each.get("interval_s"),
         )
+    for each in bench.get("typed", []):
+        yield Instrument(
+            name=str(each.get("name", "")),
+            profile="typed",
+            place=str(each.get("place", "")),
+            is_typed=True,
+        )
 
 
 def _machine_voltage(channels: Sequence[Channel]) -> str:

@@ -7,8 +7,10 @@ from collections.abc import Callable, Iterator
 from io import TextIOWrapper
 from typing import Protocol, TextIO
 
+from daq.cli.terminal import drawn_on
+from daq.errors import Refusal
 from daq.records import PlannedTrial, TrialResult, TrialState
-from daq.runtime.display import Display, Key, Outcome
+from daq.runtime.display import Display, Outcome, Told
 from daq.runtime.snapshot import EventLine, Snapshot
 from daq.trials.stages import Stage
 from daq.wording import average_name, shown_average, trial_name, without_seconds
@@ -60,8 +62,11 @@ class PlainDisplay:
         """The lines as they are."""
         self._line(text)
 
-    def attach(self, on_key: Callable[[Key], None]) -> None:
+    def attach(self, on_told: Callable[[Told], None]) -> None:
         """Nothing to pass on."""
+
+    def refused(self, code: Refusal, text: str) -> None:
+        """Nothing is typed here."""
 
     def started(self, *, page_url: str, broker: str, words: str) -> None:
         """Where page and broker are."""
@@ -80,6 +85,10 @@ class PlainDisplay:
         self._ends_s = None if left_s is None else now_s + left_s
         self._told_s = left_s
         self._line(f"{snapshot.clock.utc}  {snapshot.instruction}")
+        if snapshot.asking is not None:
+            self._line(
+                f"  On the page, or with: daq session BENCH reading {snapshot.asking.channel} VALUE"
+            )
 
     def _was_wrong(self, now_s: float, left_s: float | None) -> bool:
         """Whether what was told of how long it takes is by more than half of it off what is known now."""
@@ -111,14 +120,15 @@ def display_for(*, plain: bool, to_stderr: bool) -> Iterator[FinishingDisplay]:
     """The display that suits the terminal."""
     stream = sys.stderr if to_stderr else sys.stdout
     # A name or a note in letters that the terminal does not have ends no session.
-    if isinstance(stream, TextIOWrapper):
-        stream.reconfigure(errors="replace")
+    screen = drawn_on(stream)
+    if isinstance(screen, TextIOWrapper):
+        screen.reconfigure(errors="replace")
     if plain or not stream.isatty():
         yield PlainDisplay(stream)
         return
     from daq.cli.slip import SlipDisplay  # rich costs a tenth of a second
 
-    with SlipDisplay(stream) as display:
+    with SlipDisplay(screen) as display:
         yield display
 
 

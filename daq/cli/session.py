@@ -103,7 +103,11 @@ def _status(service: _Service, options: argparse.Namespace) -> str:
     if options.json:
         return json.dumps(state, ensure_ascii=False, indent=1)
     lines = [str(state["instruction"]), str(state["stage"]["sentence"])]
-    session = state["session"]
+    session, asking = state["session"], state.get("asking")
+    if asking is not None:
+        lines.append(
+            f"Asked for: channel {asking['channel']}, reading {asking['number']} of {asking['least']}."
+        )
     if session is not None:
         done = f"{session['done']} of {session['total']} trials done"
         lines.append(
@@ -203,6 +207,25 @@ def _note(service: _Service, options: argparse.Namespace) -> str:
     return service.post("/api/session/note", {"text": options.text})
 
 
+def _reading(service: _Service, options: argparse.Namespace) -> str:
+    body = {
+        "channel": options.channel,
+        "text": options.value,
+        "as_typed": options.as_typed,
+    }
+    try:
+        return service.post("/api/session/reading", body)
+    except OperationRefusedError as exc:
+        if exc.code is Refusal.DOUBTED:
+            text = f"{exc} Say --as-typed if it is"
+            raise OperationRefusedError(exc.code, text) from exc
+        raise
+
+
+def _cannot_read(service: _Service, options: argparse.Namespace) -> str:
+    return service.post("/api/session/cannot-read", {"channel": options.channel})
+
+
 def _renew(service: _Service, options: argparse.Namespace) -> str:
     return service.post("/api/access/renew", {"role": options.role})
 
@@ -246,6 +269,9 @@ def _parser() -> argparse.ArgumentParser:
     relabel.add_argument("condition", help="what was fitted")
     relabel.add_argument("--reason", required=True, help="kept with the trial")
     add("note", "keep a note with the session", _note).add_argument("text")
+    _add_reading(add("reading", "a reading that the operator is asked for; see status", _reading))  # fmt: skip
+    cannot_read = add("cannot-read", "it cannot be read now; it is asked for again", _cannot_read)  # fmt: skip
+    cannot_read.add_argument("channel", help="its name; see status")
     add("acknowledge", "the machine may run on", _plainly("acknowledge"))
     add("switched", "the machine was just switched by hand", _plainly("switched"))
     add("stop", "leave the session as it stands; it can be taken up again", _plainly("stop"))  # fmt: skip
@@ -254,6 +280,16 @@ def _parser() -> argparse.ArgumentParser:
     renew = add("renew", "make every link and login of a role void", _renew)
     renew.add_argument("role", choices=["reader", "operator"])
     return parser
+
+
+def _add_reading(reading: argparse.ArgumentParser) -> None:
+    reading.add_argument("channel", help="its name; see status")
+    reading.add_argument("value", help="as the display shows it, without its unit")
+    reading.add_argument(
+        "--as-typed",
+        action="store_true",
+        help="the display shows just that, however unlikely it looks",
+    )
 
 
 def _add_start(start: argparse.ArgumentParser) -> None:

@@ -8,6 +8,7 @@ import asyncio
 import contextlib
 import dataclasses
 import os
+import re
 import sys
 import termios
 import tty
@@ -21,7 +22,11 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
-from daq.runtime.display import Key, Outcome
+from daq.cli.terminal import made_printable
+from daq.cli.typing_line import TypingLine
+from daq.errors import Refusal
+from daq.printable import printable
+from daq.runtime.display import Key, Outcome, Told
 from daq.runtime.snapshot import ChannelLine, EventLine, SlipLine, Snapshot
 from daq.wording import unit_symbol
 
@@ -54,6 +59,8 @@ class SlipDisplay:
         self._live = Live(console=self._console, auto_refresh=False, transient=True)
         self._head = ""
         self._last: Snapshot | None = None
+        self._typing = TypingLine()
+        self._alarmed: frozenset[str] = frozenset()
         self._terminal_before: list[Any] | None = None
 
     def __enter__(self) -> Self:
@@ -73,9 +80,9 @@ class SlipDisplay:
     def say(self, text: str) -> None:
         """Print it above the slip, where it stays."""
         with self._drawing():
-            self._console.print(text, soft_wrap=True)
+            self._console.print(printable(text), soft_wrap=True)
 
-    def attach(self, on_key: Callable[[Key], None]) -> None:
+    def attach(self, on_told: Callable[[Told], None]) -> None:
         """Read single keys from the terminal until the display ends."""
         if not sys.stdin.isatty():
             return
@@ -90,11 +97,30 @@ class SlipDisplay:
                 # Without its other end a terminal is readable for ever, and has nothing to say.
                 loop.remove_reader(descriptor)
             for letter in letters:
-                key = _KEYS.get(letter)
-                if key is not None:
-                    on_key(key)
+                self._pressed(letter, on_told)
 
         loop.add_reader(descriptor, pressed)
+
+    def _pressed(self, letter: str, on_told: Callable[[Told], None]) -> None:
+        """Keys are few; what belongs to a reading goes there: a switching told by mistake would end the trial."""
+        key = _KEYS.get(letter)
+        if key is not Key.ACKNOWLEDGED and self._typing.takes(letter):
+            answer = self._typing.feed(letter)
+            if answer is not None:
+                on_told(answer)
+            self._draw_again()
+        elif key is not None:
+            on_told(key)
+
+    def refused(self, code: Refusal, text: str) -> None:
+        """Say why beside what is typed."""
+        self._typing.refused(text, is_doubted=code is Refusal.DOUBTED)
+        self._draw_again()
+
+    def _draw_again(self) -> None:
+        if self._last is not None:
+            with self._drawing():
+                self._live.update(self._page(self._last), refresh=True)
 
     def __exit__(
         self,
@@ -119,16 +145,27 @@ class SlipDisplay:
 
     def show(self, snapshot: Snapshot) -> None:
         """Draw the present state."""
+        snapshot = made_printable(snapshot)
         is_call = (
             self._last is not None
             and _calls(snapshot)
             and snapshot.stage.name != self._last.stage.name
         )
         self._last = snapshot
+        is_call |= self._typing.follow(snapshot.asking)
+        is_call |= self._alarms_anew(snapshot)
         with self._drawing():
             if is_call:
                 self._console.bell()
             self._live.update(self._page(snapshot), refresh=True)
+
+    def _alarms_anew(self, snapshot: Snapshot) -> bool:
+        """Whether there is an alarm that was not there before; the figures in it are readings, and change."""
+        before = self._alarmed
+        self._alarmed = frozenset(
+            re.sub(r"[\d.]+", "0", alarm.text) for alarm in snapshot.alarms
+        )
+        return not self._alarmed <= before
 
     def event(self, line: EventLine) -> None:
         """Events are drawn with the next snapshot, which holds them."""
@@ -174,6 +211,7 @@ class SlipDisplay:
         above += [
             self._instruction(snapshot),
             *self._alarms(snapshot),
+            *(Text(line, style="bold blue") for line in self._typing.lines()),
             self._required(snapshot),
             Rule(style="dim"),
         ]

@@ -18,6 +18,7 @@ from daq.config.models import (
 from daq.config.protocols import make_protocol
 from daq.config.serving import IdleModel, PageModel
 from daq.config.surroundings import surroundings_faults, surroundings_of
+from daq.config.typed import TypedMeter, typed_meter, typed_name_faults
 from daq.errors import ConfigurationError, Fault
 from daq.framing import character_time_s, modbus_silence_s
 from daq.protocols import WireProtocol
@@ -131,6 +132,7 @@ class Bench:
         broker: As written, or None for the embedded one.
         instruments: In the file's order.
         surroundings: Air of the room, and how airflows are made from channels.
+        typed: Meters without a port, in the file's order.
     """
 
     name: str
@@ -141,19 +143,23 @@ class Bench:
     broker: BrokerModel | None
     instruments: tuple[Instrument, ...]
     surroundings: Surroundings
+    typed: tuple[TypedMeter, ...] = ()
 
     @property
     def channels(self) -> tuple[Channel, ...]:
-        """Of all instruments, in the file's order."""
-        return tuple(
+        """Of all instruments in the file's order, then those that are typed."""
+        polled = (
             channel
             for instrument in self.instruments
             for channel in instrument.channels
         )
+        return (*polled, *(meter.channel for meter in self.typed))
 
     def channels_by_instrument(self) -> Mapping[str, tuple[Channel, ...]]:
-        """Channels under their instrument's name."""
-        return {instrument.name: instrument.channels for instrument in self.instruments}
+        """Channels under their instrument's name; one that is typed is an instrument of its own."""
+        polled = {each.name: each.channels for each in self.instruments}
+        typed = {each.channel.instrument: (each.channel,) for each in self.typed}
+        return {**polled, **typed}
 
 
 def parse_bench(
@@ -179,9 +185,12 @@ def parse_bench(
         for item in model.instrument
         if item.profile in profiles
     )
+    typed = tuple(typed_meter(item) for item in model.typed)
     faults += _bench_faults(source, model, profiles)
+    polled = tuple(c for i in instruments for c in i.channels)
+    faults += typed_name_faults(source, typed, polled)
     if not faults:
-        channels = tuple(c for i in instruments for c in i.channels)
+        channels = (*polled, *(meter.channel for meter in typed))
         faults = surroundings_faults(source, model.air, model.airflow, channels)
     if faults:
         raise ConfigurationError(faults)
@@ -194,6 +203,7 @@ def parse_bench(
         model.broker,
         instruments,
         surroundings_of(model.air, model.airflow),
+        typed,
     )
 
 

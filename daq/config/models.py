@@ -78,11 +78,8 @@ UnitSymbol = Annotated[
 ]
 
 
-# ---- profile
-
-
-class FieldModel(Model):
-    """One quantity that the instrument reports."""
+class ShownModel(Model):
+    """One quantity as a meter shows it."""
 
     name: ChannelName
     quantity: Quantity
@@ -93,9 +90,31 @@ class FieldModel(Model):
     )
     low: float | None = Field(None, description="readings below it cannot be true")
     high: float | None = Field(None, description="readings above it cannot be true")
+    accuracy: AccuracyModel = Field(default_factory=AccuracyModel)
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if UNITS[self.unit].quantity != self.quantity:
+            msg = f"unit {self.unit!r} measures {UNITS[self.unit].quantity}, expected a unit of {self.quantity}"
+            raise ValueError(msg)
+        for share in ("percent_of_range", "linearity_percent"):
+            if getattr(self.accuracy, share) and self.full_scale is None:
+                msg = f"accuracy.{share} needs full_scale, expected full_scale = end of the range"
+                raise ValueError(msg)
+        if self.low is not None and self.high is not None and self.low >= self.high:
+            msg = f"low {self.low} is not below high {self.high}"
+            raise ValueError(msg)
+        return self
+
+
+# ---- profile
+
+
+class FieldModel(ShownModel):
+    """One quantity that the instrument reports."""
+
     scale: float = Field(1.0, description="value = raw * scale + offset")
     offset: float = 0.0
-    accuracy: AccuracyModel = Field(default_factory=AccuracyModel)
     address: Annotated[int, Field(ge=0, le=65535)] | None = Field(
         None, description="Modbus: zero-based address"
     )
@@ -125,20 +144,6 @@ class FieldModel(Model):
     overrange_bits: BitsModel | None = Field(
         None, description="fixed-frames: bits that say that it is out of range"
     )
-
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        if UNITS[self.unit].quantity != self.quantity:
-            msg = f"unit {self.unit!r} measures {UNITS[self.unit].quantity}, expected a unit of {self.quantity}"
-            raise ValueError(msg)
-        for share in ("percent_of_range", "linearity_percent"):
-            if getattr(self.accuracy, share) and self.full_scale is None:
-                msg = f"accuracy.{share} needs full_scale, expected full_scale = end of the range"
-                raise ValueError(msg)
-        if self.low is not None and self.high is not None and self.low >= self.high:
-            msg = f"low {self.low} is not below high {self.high}"
-            raise ValueError(msg)
-        return self
 
 
 class Profile(Model):
@@ -198,6 +203,22 @@ class ChannelModel(Model):
     )
 
 
+class TypedModel(ShownModel):
+    """One quantity on the display of a meter without a port: the operator is asked for its readings, and types them."""
+
+    title: str | None = None
+    place: str = Field("", description="supply end, machine end, duct, outlet, room …")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _refuse_ports(cls, table: object) -> object:
+        for key in ("port", "profile", "interval_s", "baud", "channel"):
+            if isinstance(table, dict) and key in table:
+                msg = f"{key} in a meter that is typed: nothing is read from it by wire, expected no such key, or an [[instrument]]"
+                raise ValueError(msg)
+        return table
+
+
 class InstrumentModel(Model):
     """One instrument on one port."""
 
@@ -221,6 +242,14 @@ class InstrumentModel(Model):
     parity: Literal["none", "even", "odd", "mark", "space"] | None = None
     stop_bits: Literal[1, 2] | None = None
     channel: list[ChannelModel] = Field([], description="all fields, if absent")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _refuse_typed(cls, table: object) -> object:
+        if isinstance(table, dict) and "typed" in table:
+            msg = "typed in an instrument with a port, expected a table [[typed]] of its own for a meter that is read by eye"
+            raise ValueError(msg)
+        return table
 
 
 class BrokerModel(Model):
@@ -265,6 +294,9 @@ class BenchModel(Model):
         [], description="how airflows are made from channels"
     )
     instrument: Annotated[list[InstrumentModel], Field(min_length=1)]
+    typed: list[TypedModel] = Field(
+        [], description="meters without a port, whose readings the operator types"
+    )
 
 
 # ---- plan

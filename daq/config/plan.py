@@ -13,13 +13,14 @@ from pydantic import ValidationError
 from daq.comparison.rules import ConditionFacts, PlanFacts, Surroundings
 from daq.config.bench import Bench
 from daq.config.compared import comparison_faults, lead_facts, plan_facts
-from daq.config.faults import Source, validated
+from daq.config.faults import Source, unprintable_faults, validated
 from daq.config.models import PlanModel
 from daq.config.normalising import (
     named_channels,
     normalising_faults,
     normalising_of,
 )
+from daq.config.typed import typed_faults
 from daq.errors import ConfigurationError, Fault
 from daq.records import Channel, PlannedTrial
 from daq.settling.group import SettlingGroup
@@ -33,6 +34,7 @@ from daq.trials.limits import Limit
 from daq.trials.order import OrderKind, plan_order
 from daq.trials.session import SessionRules
 from daq.trials.switching import StartRule
+from daq.typed import TypedReadings
 
 _OWN_KEYS = ("least_s", "longest_s")
 """Parameters of the rule that the plan has keys for, in [averaging]."""
@@ -95,6 +97,7 @@ def parse_plan(text: str, *, file: str, bench: Bench) -> Plan:
         channels=bench.channels,
         highest=highest,
         surroundings=bench.surroundings,
+        typed=tuple(meter.channel.name for meter in bench.typed),
         lags_s={c.name: i.lag_s for i in bench.instruments for c in i.channels},
     )
 
@@ -118,14 +121,20 @@ def _parsed(
     highest: Mapping[str, float | None] = MappingProxyType({}),
     surroundings: Surroundings | None = None,
     lags_s: Mapping[str, float] = MappingProxyType({}),
+    typed: tuple[str, ...] = (),
 ) -> Plan:
     source = Source(file, text)
 
     def faults(model: PlanModel) -> list[Fault]:
         found = _faults(source, model, channels, highest)
+        by_hand = typed_faults(source, model, typed, _parameters_or_usual(model))
+        told = {fault.key for fault in by_hand}
+        found = [*by_hand, *(fault for fault in found if fault.key not in told)]
         # With readings too far apart there are no bins to come too late for.
         found = found or _lag_faults(source, model, channels, lags_s)
         if surroundings is not None:
+            # Of a file, and not of what a session was carried out with.
+            found += unprintable_faults(source, text)
             found += comparison_faults(source, model.comparison, channels, surroundings)
         return found
 
@@ -141,7 +150,7 @@ def _parsed(
         repeats=model.order.repeats,
         order_kind=OrderKind(model.order.kind),
         seed=model.order.seed,
-        rules=_rules(model, channels),
+        rules=_rules(model, channels, typed),
         facts=_facts(model),
     )
 
@@ -207,7 +216,9 @@ def _without_what_is_wrong(text: str, error: object) -> PlanModel | None:
         return None
 
 
-def _rules(model: PlanModel, channels: tuple[Channel, ...]) -> SessionRules:
+def _rules(
+    model: PlanModel, channels: tuple[Channel, ...], typed: tuple[str, ...]
+) -> SessionRules:
     averaging, start = model.averaging, model.start
     return SessionRules(
         channels=channels,
@@ -226,6 +237,7 @@ def _rules(model: PlanModel, channels: tuple[Channel, ...]) -> SessionRules:
         target=averaging.target_percent / 100.0 if averaging.target_percent else None,
         longest_s=model.trial_longest_s,
         normalising=normalising_of(model),
+        typed=typed,
     )
 
 
@@ -349,7 +361,7 @@ def plan_cautions(plan: Plan) -> Iterator[str]:
     rules, parameters = plan.rules, plan.rules.parameters
     if rules.normalising is None:
         return
-    bin_s = settling_group(rules, 0.0).bin_s
+    bin_s = settling_group(rules, 0.0, TypedReadings(rules.typed)).bin_s
     needed_s = LEAST_BINS * bin_s
     if min(parameters.windows_s) + parameters.least_s <= needed_s:
         yield (

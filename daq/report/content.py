@@ -92,6 +92,7 @@ class Instrument:
         port: Where it is plugged in; empty where that is not told.
         place: What it measures at.
         interval_s: Asked every so often [s]; None where it speaks by itself.
+        is_typed: It has no port: the operator types what it shows.
     """
 
     name: str
@@ -99,6 +100,7 @@ class Instrument:
     port: str = ""
     place: str = ""
     interval_s: float | None = None
+    is_typed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

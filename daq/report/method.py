@@ -7,7 +7,7 @@ from daq.comparison.observations import Observation, Quantity
 from daq.comparison.rules import Air, Airflow
 from daq.comparison_words import share_sentence
 from daq.records import Accuracy, Channel, Contribution
-from daq.report.content import Budget, Fact, ReportContent
+from daq.report.content import Budget, Fact, Instrument, ReportContent
 from daq.report.markup import Markup, element, joined
 from daq.report.tables import bullets, facts, table
 from daq.wording import unit_symbol
@@ -60,7 +60,7 @@ def _instruments(content: ReportContent) -> Markup:
             each.name,
             each.profile,
             each.place,
-            f"{each.interval_s:g} s" if each.interval_s else "by itself",
+            _pace(each),
             each.port,
         )
         for each in content.instruments
@@ -68,6 +68,12 @@ def _instruments(content: ReportContent) -> Markup:
     heading = ("instrument", "profile", "place", "read every", "port")
     shown = 5 if any(each.port for each in content.instruments) else 4
     return table(heading[:shown], [row[:shown] for row in rows])
+
+
+def _pace(instrument: Instrument) -> str:
+    if instrument.is_typed:
+        return "while averaging, by the operator"
+    return f"{instrument.interval_s:g} s" if instrument.interval_s else "by itself"
 
 
 def _channels(channels: tuple[Channel, ...]) -> Markup:

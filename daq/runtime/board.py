@@ -87,7 +87,8 @@ class Board:
         self._clock = clock
         self._channels = {c.name: c for c in bench.channels}
         self._by_instrument = bench.channels_by_instrument()
-        self._latest = {i.name: _Latest() for i in bench.instruments}
+        self._typed = {meter.channel.name for meter in bench.typed}
+        self._latest = {name: _Latest() for name in self._by_instrument}
         self._events: deque[EventLine] = deque(maxlen=_EVENTS)
         self._traces = {name: ThinnedTrace(_TRACE_S) for name in self._channels}
         self._began_s = clock.bench_s()
@@ -178,8 +179,9 @@ class Board:
             trial=lines.trial_line() if lines else None,
             channels=tuple(self._channel(c, now_s) for c in self._channels.values()),
             slip=lines.slip() if lines else (),
-            instruments=tuple(
-                self._instrument(i, now_s) for i in self._bench.instruments
+            instruments=(
+                *(self._instrument(i, now_s) for i in self._bench.instruments),
+                *(self._typed_meter(m.channel) for m in self._bench.typed),
             ),
             store=self.store,
             broker=self.broker,
@@ -187,6 +189,7 @@ class Board:
             events=tuple(self._events),
             comparison=self.comparison,
             ends_with_session=self._ends_with_session,
+            asking=lines.asking_line() if lines else None,
         )
 
     # ---- parts of the snapshot
@@ -237,9 +240,13 @@ class Board:
         value = latest.reading.values[channel.field_index] if latest.reading else None
         at_s = latest.reading.at_s if latest.reading else None
         lines = self.lines
-        required = lines is not None and channel.name in lines.plan.rules.required
+        rules = lines.plan.rules if lines else None
+        typed = channel.name in self._typed
+        required = rules is not None and channel.name in rules.waited_for
         progress = (
-            lines.session.channel_progress(channel.name) if lines and required else None
+            lines.session.channel_progress(channel.name)
+            if lines and required and not typed
+            else None
         )
         shown = lines is not None and lines.session.stage in _JUDGED
         reason = progress.held_back_by if progress and shown else None
@@ -255,10 +262,13 @@ class Board:
             interval_s=channel.interval_s,
             value=value,
             at_s=at_s,
-            condition=_condition(channel, latest, now_s, self._clock.speed),
+            condition=_typed_condition(latest)
+            if typed
+            else _condition(channel, latest, now_s, self._clock.speed),
             holding_back=held_back_advice(reason) if reason else None,
             mean=progress.mean if progress else None,
             expanded_uncertainty=progress.expanded_uncertainty if progress else None,
+            typed=typed,
         )
 
     def _instrument(self, instrument: Instrument, now_s: float) -> InstrumentLine:
@@ -272,6 +282,12 @@ class Board:
             latest.readings,
             latest.gaps,
         )
+
+    def _typed_meter(self, channel: Channel) -> InstrumentLine:
+        """It is asked for only while a trial averages, and never silent."""
+        count = self._latest[channel.instrument].readings
+        text = "read by the operator, who is asked while a trial averages"
+        return InstrumentLine(channel.instrument, "", "ok", text, count, 0)
 
     def _alarms(self, now_s: float) -> tuple[AlarmLine, ...]:
         alarms = self.lines.alarms(self._channels) if self.lines else []
@@ -314,6 +330,10 @@ def _condition(channel: Channel, latest: _Latest, now_s: float, speed: float) ->
     if _is_old(reading.at_s, channel.interval_s, now_s, speed):
         return "old"
     return "overrange" if reading.values[channel.field_index] is None else "ok"
+
+
+def _typed_condition(latest: _Latest) -> str:
+    return "ok" if latest.reading is not None else "no reading yet"
 
 
 def _health(

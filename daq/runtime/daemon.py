@@ -24,7 +24,7 @@ from daq.runtime.answering import Answering
 from daq.runtime.board import Board
 from daq.runtime.clock import Clock
 from daq.runtime.desk import Desk
-from daq.runtime.display import Display, Key, Outcome
+from daq.runtime.display import Display, Key, Outcome, Told
 from daq.runtime.growing import Growing
 from daq.runtime.notifying import Watchdog
 from daq.runtime.operating import Operating
@@ -35,6 +35,7 @@ from daq.runtime.recorder import Recorder
 from daq.runtime.shelf import Shelf
 from daq.runtime.snapshot import ComparisonLine, PartLine, Pushes, Snapshot
 from daq.runtime.store import Store
+from daq.runtime.typed_entries import TypedEntries
 from daq.runtime.web import AccessKeys, Page, Share
 from daq.wording import STORE_WAS_FAILING
 
@@ -233,7 +234,11 @@ class _Daemon:
             on_taken=self._taken,
             on_over=self._over,
         )
-        self._operating = Operating(self.desk, clock=clock)
+        self._operating = Operating(
+            self.desk,
+            clock=clock,
+            typed=TypedEntries(bench, on_reading=self._outcome),
+        )
         # The port before the session: none must be begun that nobody could follow.
         self.page = Page(
             face=Answering(
@@ -256,7 +261,7 @@ class _Daemon:
         self._health: dict[str, str] = {}
         self._stopped_by: signal.Signals | None = None
         self._changed = asyncio.Event()
-        self._keys: asyncio.Queue[Key] = asyncio.Queue()
+        self._keys: asyncio.Queue[Told] = asyncio.Queue()
 
     def started(self, words: str) -> None:
         """Tell the screen beside the page what begins, and take its keys."""
@@ -351,10 +356,14 @@ class _Daemon:
 
     async def _take_keys(self) -> None:
         while True:
-            key = await self._keys.get()
-            # What is refused is told among the events.
-            with contextlib.suppress(OperationRefusedError):
-                await self._operating.operate(_ASKED_BY_KEY[key], way="terminal")
+            told = await self._keys.get()
+            operation = _ASKED_BY_KEY[told] if isinstance(told, Key) else told
+            try:
+                await self._operating.operate(operation, way="terminal")
+            except OperationRefusedError as exc:
+                # Of a key it is told among the events.
+                if not isinstance(told, Key):
+                    self._display.refused(exc.code, str(exc))
 
     async def _thin(self) -> None:
         """Of readings between sessions only some are kept once they are old."""

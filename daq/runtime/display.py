@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Protocol
 
+from daq.errors import Refusal
+from daq.operations import CannotRead, TypedReading
 from daq.records import PlannedTrial, TrialResult
 from daq.runtime.snapshot import EventLine, Snapshot
 
@@ -17,11 +19,18 @@ class Key(Enum):
     ACKNOWLEDGED = "acknowledged"
 
 
+Told = Key | TypedReading | CannotRead
+"""What comes from the keyboard: a key, or an answer to what the operator is asked for."""
+
+
 class Display(Protocol):
     """A screen beside the page: a terminal, or plain lines."""
 
-    def attach(self, on_key: Callable[[Key], None]) -> None:
-        """Pass the operator's keys on, where there is a keyboard."""
+    def attach(self, on_told: Callable[[Told], None]) -> None:
+        """Pass on what the operator tells, where there is a keyboard."""
+
+    def refused(self, code: Refusal, text: str) -> None:
+        """An answer that was typed here is not kept, or doubted first."""
 
     def started(self, *, page_url: str, broker: str, words: str) -> None:
         """Where page and broker are, and which session begins."""

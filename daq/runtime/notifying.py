@@ -65,7 +65,9 @@ class Watchdog:
         self._is_ready = False
 
     def heard(self, line: str) -> None:
-        """A line has brought a reading or a gap."""
+        """A line has brought a reading or a gap; what is no line, a typed channel, proves nothing."""
+        if line not in self._heard_s:
+            return
         self._heard_s[line] = now_s = self._now_s()
         if not self._is_ready and all(s is not None for s in self._heard_s.values()):
             self._is_ready = notify("READY=1", self._environment)

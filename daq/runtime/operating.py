@@ -11,6 +11,7 @@ from functools import singledispatchmethod
 from daq.errors import OperationRefusedError, Refusal
 from daq.operations import (
     Acknowledge,
+    CannotRead,
     GoOn,
     Note,
     Operation,
@@ -21,18 +22,21 @@ from daq.operations import (
     Start,
     Stop,
     Switched,
+    TypedReading,
 )
 from daq.records import PlannedTrial
 from daq.runtime.clock import Clock
 from daq.runtime.desk import Desk
 from daq.runtime.recorder import Altered
 from daq.runtime.running import Running
+from daq.runtime.typed_entries import TypedEntries
 from daq.trials.session import Occurrence
 from daq.wording import (
     ACKNOWLEDGED_ANSWER,
     NOTED_ANSWER,
     gone_on_answer,
     paused_answer,
+    put_off_answer,
     relabelled_answer,
     repeated_answer,
     sentence,
@@ -58,15 +62,19 @@ _KINDS: dict[type[Operation], str] = {
     Note: "note",
     Acknowledge: "acknowledge",
     Switched: "switched",
+    TypedReading: "reading",
+    CannotRead: "cannot-read",
 }
+_OF_THE_TRIAL_IN_HAND = (TypedReading, CannotRead)
 
 
 class Operating:
     """Takes operations."""
 
-    def __init__(self, desk: Desk, *, clock: Clock) -> None:
+    def __init__(self, desk: Desk, *, clock: Clock, typed: TypedEntries) -> None:
         self._desk = desk
         self._clock = clock
+        self._typed = typed
         self._one_at_a_time = asyncio.Lock()
 
     async def operate(self, operation: Operation, *, way: str) -> str:
@@ -97,6 +105,8 @@ class Operating:
             else:
                 text = self._carried_out(operation, way)
             trial = operation.trial if isinstance(operation, Relabel) else None
+            if isinstance(operation, _OF_THE_TRIAL_IN_HAND):
+                trial = self._desk.recorder.trial
             detail = asdict(operation)
             self._desk.recorder.operation(kind, detail, way=way, trial=trial)
             if isinstance(operation, Start):
@@ -220,6 +230,24 @@ class Operating:
             raise OperationRefusedError(Refusal.NOT_TAKEN, text)
         self._desk.happened(occurrences)
         return switched_answer(session.stage)
+
+    @_carried_out.register
+    def _(self, operation: TypedReading, way: str) -> str:
+        running = self._in_hand()
+        taken = self._typed.read(running, operation, now_s=self._clock.bench_s())
+        self._typed.on_reading(taken.reading)
+        self._desk.event("operator", f"{taken.words} Typed at the {way}.")
+        return taken.words
+
+    @_carried_out.register
+    def _(self, operation: CannotRead, way: str) -> str:
+        running = self._in_hand()
+        title = self._typed.title_of_asked(running, operation.channel)
+        running.session.cannot_read()
+        words = put_off_answer(title)
+        told = f"{title} could not be read, as the {way} says; it is asked for again."
+        self._desk.event("operator", told)
+        return words
 
     # ---- parts
 

@@ -105,6 +105,7 @@ def _channels_of_bench(session: PastSession) -> tuple[Channel, ...]:
     except ConfigurationError:
         return session.channels
     names = {channel.name for i in bench.instrument for channel in i.channel}
+    names.update(meter.name for meter in bench.typed)
     return tuple(channel for channel in session.channels if channel.name in names)
 
 

@@ -147,8 +147,12 @@ class Publishing:
             bench=bench.name,
             software=SOFTWARE,
             speed=self._clock.speed,
-            instruments=tuple(
-                InstrumentFacts(i.name, i.title) for i in bench.instruments
+            instruments=(
+                *(InstrumentFacts(i.name, i.title) for i in bench.instruments),
+                *(
+                    InstrumentFacts(m.channel.instrument, m.channel.title)
+                    for m in bench.typed
+                ),
             ),
             channels=bench.channels,
         )

@@ -27,8 +27,10 @@ class Running:
             skipped=start.skipped,
             paused=start.is_paused,
         )
+        # What is typed comes too seldom for the watch over the lead.
+        polled = tuple(c for i in bench.instruments for c in i.channels)
         self.leads = LeadWatch(
-            bench.channels,
+            polled,
             plan.facts.conditions,
             baseline=plan.baseline,
             air=bench.surroundings.air,
@@ -44,7 +46,7 @@ class Running:
         self._ended = {
             numbers[r.trial_id]: r for r in start.earlier if r.trial_id in numbers
         }
-        why = unwatched(bench.channels, plan.facts.conditions, baseline=plan.baseline)
+        why = unwatched(polled, plan.facts.conditions, baseline=plan.baseline)
         unwatched_words = f" {why[:1].upper()}{why[1:]}." if why else ""
         self.words = (
             f"{start.words} {normalising_sentence(plan.rules)}{unwatched_words}"
@@ -69,6 +71,15 @@ class Running:
             results[line.position]
             for line in self.session.order
             if line.position in results
+        )
+
+    def means_of(self, channel: str) -> tuple[float, ...]:
+        """What a channel averaged to in the trials that count [unit of the channel]."""
+        return tuple(
+            average.mean
+            for result in self.results
+            for average in result.averages
+            if average.channel == channel
         )
 
     @property

@@ -10,6 +10,7 @@ from daq.config.plan import Plan
 from daq.records import Channel, PlannedTrial, TrialResult, TrialState
 from daq.runtime.snapshot import (
     AlarmLine,
+    AskingLine,
     AverageLine,
     ConditionLine,
     SessionLine,
@@ -20,10 +21,13 @@ from daq.runtime.snapshot import (
 from daq.settling.phases import FunnelPoint
 from daq.trials.session import Session
 from daq.trials.stages import Stage
+from daq.typed import LEAST_READINGS
 from daq.wording import (
     PAUSED_SENTENCE,
     Urgency,
+    asking_instruction,
     breach_text,
+    decimals_of,
     decimals_of_uncertainty,
     finished_instruction,
     instruction,
@@ -111,6 +115,9 @@ class SessionLines:
             )
         if session.is_paused_now:
             return paused_instruction()
+        asking = self.asking_line()
+        if asking is not None and hindrance is None and not session.overdue:
+            return asking_instruction(asking.title, asking.place)
         words, urgency = instruction(
             session.stage,
             self.plan.instructions[planned.condition] if planned else "",
@@ -142,6 +149,25 @@ class SessionLines:
             seconds_left=left_s,
             time_left="" if left_s is None else time_left(left_s),
             sentence=PAUSED_SENTENCE if is_paused else sentence,
+        )
+
+    def asking_line(self) -> AskingLine | None:
+        """The reading that is wanted from the operator."""
+        asking = self.session.asking()
+        if asking is None:
+            return None
+        rules = self.plan.rules
+        channel = next(c for c in rules.channels if c.name == asking.channel)
+        return AskingLine(
+            channel=channel.name,
+            title=channel.title,
+            unit=channel.unit,
+            place=channel.place,
+            decimals=decimals_of(channel.accuracy.resolution),
+            number=asking.number,
+            least=LEAST_READINGS,
+            since_s=asking.since_s,
+            until_s=asking.until_s,
         )
 
     def condition_line(self) -> ConditionLine | None:

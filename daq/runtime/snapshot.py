@@ -61,8 +61,31 @@ class TrialLine:
 
 
 @dataclass(frozen=True, slots=True)
+class AskingLine:
+    """A reading that the operator is asked to type now.
+
+    Attributes:
+        channel: Its name.
+        decimals: Digits behind the point that the display shows [1].
+        number: Of the reading in this trial, from 1 on [1].
+        least: Readings that an average needs [1].
+        until_s: When it is given up, to be asked for again [s].
+    """
+
+    channel: str
+    title: str
+    unit: str
+    place: str
+    decimals: int
+    number: int
+    least: int
+    since_s: float
+    until_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class ChannelLine:
-    """One channel: its newest value and how settled it is."""
+    """One channel: its newest value and how settled it is; `typed`: the operator types it."""
 
     name: str
     title: str
@@ -79,6 +102,7 @@ class ChannelLine:
     holding_back: str | None
     mean: float | None
     expanded_uncertainty: float | None
+    typed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +211,7 @@ class Snapshot:
 
     Attributes:
         ends_with_session: The service ends by itself when the session is finished: its silence then is no ailment.
+        asking: The reading that is wanted from the operator; None where none is.
     """
 
     format: int
@@ -209,6 +234,7 @@ class Snapshot:
     events: tuple[EventLine, ...]
     comparison: ComparisonLine | None = None
     ends_with_session: bool = False
+    asking: AskingLine | None = None
 
     def as_json(self) -> str:
         """The snapshot for the page."""

@@ -5,7 +5,7 @@ ahead (so a silent meter holds nobody up). The outcome is therefore the same how
 """
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +43,7 @@ class SettlingGroup:
         parameters: Parameters,
         target: float | None = None,
         normalising: Normalising | None = None,
+        is_awaited: Callable[[Window], bool] | None = None,
     ) -> None:
         """Begin a trial.
 
@@ -53,6 +54,8 @@ class SettlingGroup:
             target: Relative expanded uncertainty (without the instruments' accuracy) at which averaging
                 may stop [1]; None leaves it to the rule's own goal.
             normalising: What is taken to a reference voltage, if anything.
+            is_awaited: Whether something else is waited for before this window may be confirmed; not beyond the longest
+                averaging. Its answer must follow from what has been fed so far.
 
         Raises:
             ValueError: If no channel is required, or if readings of a required one are so far apart that no window
@@ -70,6 +73,7 @@ class SettlingGroup:
             parameters=parameters,
             target=target,
             normalising=normalising,
+            is_awaited=is_awaited,
         )
         self._front_ends = {
             c.name: FrontEnd(resolution=c.resolution, start_s=start_s, bin_s=self.bin_s)

@@ -6,7 +6,7 @@ declaration or withdraw it.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,6 +61,7 @@ class GroupRule:
         parameters: Parameters,
         target: float | None = None,
         normalising: Normalising | None = None,
+        is_awaited: Callable[[Window], bool] | None = None,
     ) -> None:
         """Begin a trial.
 
@@ -71,6 +72,7 @@ class GroupRule:
             parameters: The rule's.
             target: As of `SettlingGroup` [1].
             normalising: As of `SettlingGroup`.
+            is_awaited: As of `SettlingGroup`.
 
         Raises:
             ValueError: If the bins are so long that no window holds enough of them.
@@ -82,6 +84,7 @@ class GroupRule:
         self._required = tuple(c.name for c in channels if c.required)
         self._start_s, self._bin_s = start_s, bin_s
         self._parameters, self._target = parameters, target
+        self._is_awaited = is_awaited
         asked = [self._channels[name] for name in self._required]
         self._detector = Detector(
             tolerances=[c.tolerance for c in asked],
@@ -424,7 +427,8 @@ class GroupRule:
         time_is_up = self.averaging_s() >= p.longest_s - 1e-9
         examination = averaging.examine(enough=is_last or time_is_up)
         self._examination = examination
-        if self._is_quiet(averaging) and not examination.faults:
+        may_end = is_last or time_is_up or not self._must_wait()
+        if may_end and self._is_quiet(averaging) and not examination.faults:
             return self._confirm(averaging, examination.levels)
         if is_last:
             return None
@@ -441,6 +445,10 @@ class GroupRule:
             self._next_look = self._history.closed + max(1, wait)
             return None
         return self._withdraw(examination.faults or self._unrest())
+
+    def _must_wait(self) -> bool:
+        asked, window = self._is_awaited, self.window
+        return asked is not None and window is not None and asked(window)
 
     def _is_quiet(self, averaging: AveragingWindow) -> bool:
         span_s = (averaging.length - 1) * self._bin_s

@@ -18,6 +18,7 @@ from daq.trials.judging import (
     settled_averages,
 )
 from daq.trials.limits import Breach
+from daq.typed import Asking, Askings, TypedReadings
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,8 @@ class TrialInHand:
     rules: SessionRules
     group: SettlingGroup
     load: LoadWatch
+    typed: TypedReadings
+    askings: Askings
     run_up_end_s: float | None = None
     result: TrialResult | None = None
     breach: Breach | None = None
@@ -59,7 +62,30 @@ class TrialInHand:
         for channel, value in values:
             self.load.feed(channel, value)
         for channel, value in values:
-            yield from self.group.feed(channel, at_s, value)
+            if channel in self.typed:
+                self.typed.take(channel, at_s, value)
+                self.askings.put_off(at_s)
+                continue
+            for change in self.group.feed(channel, at_s, value):
+                self._ask_while_averaging(change, at_s)
+                yield change
+
+    def tick(self, now_s: float) -> None:
+        """Let time pass [s]: it decides when the operator is asked for readings, and nothing else."""
+        self.askings.tick(now_s, self.typed.counts(self.group.window))
+
+    @property
+    def asking(self) -> Asking | None:
+        """What the operator is asked for now."""
+        return self.askings.open
+
+    def time_left_s(self, now_s: float) -> float | None:
+        """How long until it is likely to be averaged [s]; None where nothing can be said."""
+        left_s = self.group.time_left_s()
+        if left_s is None or self.group.phase is not Phase.AVERAGING:
+            return left_s
+        counts = self.typed.counts(self.group.window)
+        return max(left_s, self.askings.time_left_s(now_s, counts))
 
     def keep_reasons(self, *, is_seen_running: bool) -> None:
         """Ask why it has not settled before the rule is given what a stopped machine reads."""
@@ -99,7 +125,9 @@ class TrialInHand:
 
     def averages(self, idle: Mapping[str, Sequence[float]]) -> tuple[TrialAverage, ...]:
         """What the confirmed levels come to; what has to be said of them is noted."""
-        judgement = settled_averages(self.group, self.rules, idle=idle)
+        judgement = settled_averages(
+            self.group, self.rules, idle=idle, typed=self.typed
+        )
         self.notes += judgement.notes
         return judgement.averages
 
@@ -151,6 +179,12 @@ class TrialInHand:
             confirmed=self.group.phase is Phase.CONFIRMED,
             averaging_s=self.group.averaging_s(),
         )
+
+    def _ask_while_averaging(self, change: PhaseChange, at_s: float) -> None:
+        if change.phase is Phase.AVERAGING:
+            self.askings.begin(at_s, span_s=self.group.time_left_s() or 0.0)
+        else:
+            self.askings.stop()
 
     def _offer(self) -> None:
         """Write down that a trial without averages can have some, where there is anything to average."""

@@ -25,9 +25,11 @@ from daq.trials.averaging import trial_averages, zeros_missing
 from daq.trials.limits import Limit
 from daq.trials.reasons import noted
 from daq.trials.switching import StartRule
+from daq.typed import TypedReadings
 
 CAN_BE_AVERAGED = "can be averaged as not settled: daq reanalyse --even-so"
 """What a trial without averages is marked with."""
+_NO_READINGS = "no average, readings are missing"
 AVERAGED_EVEN_SO = "not settled, averaged on request; the uncertainty holds the drift"
 """What a trial is marked with that has averages although it did not settle."""
 
@@ -46,6 +48,7 @@ class SessionRules:
         target: Relative uncertainty at which averaging may stop [1], or None.
         longest_s: A trial that has not settled by then is given up, and a machine still on is alarmed [s].
         normalising: Which readings are taken to a reference voltage; None where nothing is.
+        typed: Names of the channels that the operator types: a trial waits for their readings, not for them to settle.
     """
 
     channels: tuple[Channel, ...]
@@ -57,6 +60,12 @@ class SessionRules:
     target: float | None
     longest_s: float
     normalising: Normalising | None = None
+    typed: tuple[str, ...] = ()
+
+    @property
+    def waited_for(self) -> tuple[str, ...]:
+        """Names of the channels without which a trial is not done, whatever it waits for in each."""
+        return (*self.required, *self.typed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +76,15 @@ class Judgement:
     notes: tuple[str, ...]
 
 
-def settling_group(rules: SessionRules, start_s: float) -> SettlingGroup:
+def settling_group(
+    rules: SessionRules, start_s: float, typed: TypedReadings
+) -> SettlingGroup:
     """The rule, ready for the readings of a trial that begins.
 
     Args:
         rules: Of plan and bench.
         start_s: Switch-on [s].
+        typed: Collects what the operator types of it; the window lasts until that is enough.
     """
     setups = [
         ChannelSetup(
@@ -83,6 +95,7 @@ def settling_group(rules: SessionRules, start_s: float) -> SettlingGroup:
             required=c.name in rules.required,
         )
         for c in rules.channels
+        if c.name not in rules.typed
     ]
     return SettlingGroup(
         setups,
@@ -90,6 +103,7 @@ def settling_group(rules: SessionRules, start_s: float) -> SettlingGroup:
         parameters=rules.parameters,
         target=rules.target,
         normalising=rules.normalising,
+        is_awaited=typed.is_awaited,
     )
 
 
@@ -99,7 +113,11 @@ def reading_order(rules: SessionRules) -> tuple[Channel, ...]:
 
 
 def settled_averages(
-    group: SettlingGroup, rules: SessionRules, *, idle: Mapping[str, Sequence[float]]
+    group: SettlingGroup,
+    rules: SessionRules,
+    *,
+    idle: Mapping[str, Sequence[float]],
+    typed: TypedReadings,
 ) -> Judgement:
     """What a confirmed group's levels come to.
 
@@ -107,12 +125,15 @@ def settled_averages(
         group: Confirmed.
         rules: As it was made with.
         idle: Readings with the machine off, by channel, for those whose zero is taken off.
+        typed: What the operator typed.
     """
     spikes = [
         f"{name}: spikes left out: {count}" for name, count in group.spikes().items()
     ]
     notes = (*_not_normalised(group, rules), *spikes)
-    return _averages(group.levels(), group.window, rules, idle=idle, notes=notes)
+    return _averages(
+        group.levels(), group.window, rules, idle=idle, typed=typed, notes=notes
+    )
 
 
 def _not_normalised(group: SettlingGroup, rules: SessionRules) -> Iterator[str]:
@@ -125,7 +146,11 @@ def _not_normalised(group: SettlingGroup, rules: SessionRules) -> Iterator[str]:
 
 
 def unsettled_averages(
-    group: SettlingGroup, rules: SessionRules, *, idle: Mapping[str, Sequence[float]]
+    group: SettlingGroup,
+    rules: SessionRules,
+    *,
+    idle: Mapping[str, Sequence[float]],
+    typed: TypedReadings,
 ) -> Judgement:
     """What a trial that did not settle comes to, averaged all the same; said so.
 
@@ -133,13 +158,14 @@ def unsettled_averages(
         group: Fed to the end of the trial.
         rules: As it was made with.
         idle: As for `settled_averages`.
+        typed: As for `settled_averages`.
     """
     found = group.unsettled()
     if found is None:
         return Judgement((), ())
     window, levels = found
     notes = (AVERAGED_EVEN_SO, *_not_normalised(group, rules))
-    return _averages(levels, window, rules, idle=idle, notes=notes)
+    return _averages(levels, window, rules, idle=idle, typed=typed, notes=notes)
 
 
 def _averages(
@@ -148,15 +174,18 @@ def _averages(
     rules: SessionRules,
     *,
     idle: Mapping[str, Sequence[float]],
+    typed: TypedReadings,
     notes: Sequence[str],
 ) -> Judgement:
     if window is None:
         return Judgement((), tuple(notes))
+    resolutions = {c.name: c.accuracy.resolution for c in rules.channels}
+    levels = {**levels, **typed.levels(window, resolutions)}
     averages = trial_averages(
-        rules.channels, levels, window, required=rules.required, idle=idle
+        rules.channels, levels, window, required=rules.waited_for, idle=idle
     )
     missing = [
-        f"{c.name}: no average, readings are missing"
+        f"{c.name}: {typed.shortage(c.name, window) if c.name in typed else _NO_READINGS}"
         for c in rules.channels
         if c.name not in levels
     ]
@@ -247,6 +276,7 @@ def render_rule(rules: SessionRules) -> str:
             "target": rules.target,
             "longest_s": rules.longest_s,
             "normalising": _normalising_to_json(rules.normalising),
+            "typed": list(rules.typed),
         }
     )
 
@@ -279,6 +309,7 @@ def with_recorded_rule(rules: SessionRules, text: str) -> SessionRules:
         target=recorded["target"],
         longest_s=recorded["longest_s"],
         normalising=_normalising_from_json(recorded.get("normalising")),
+        typed=tuple(recorded.get("typed", ())),
     )
 
 

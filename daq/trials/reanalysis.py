@@ -25,6 +25,7 @@ from daq.trials.judging import (
     settling_group,
     unsettled_averages,
 )
+from daq.typed import TypedReadings
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +87,10 @@ class OtherRule:
             if name not in known:
                 problem = f"no channel {name!r}, expected one of {', '.join(known)}"
                 raise OptionError(problem)
+        for name in self.required:
+            if name in rules.typed:
+                problem = f"{name!r} was typed by the operator: a few readings cannot tell when it is settled"
+                raise OptionError(problem)
         tolerances = dict(rules.tolerances)
         if self.tolerance is not None:
             tolerances = dict.fromkeys(tolerances, self.tolerance)
@@ -99,7 +104,7 @@ class OtherRule:
             normalising=_of_those(rules.normalising, required),
         )
         try:
-            settling_group(changed, 0.0)
+            settling_group(changed, 0.0, TypedReadings(changed.typed))
         except ValueError as exc:
             raise OptionError(str(exc)) from exc
         return changed
@@ -138,22 +143,24 @@ def judge_again(
     Returns:
         The trial with its new state, averages and note. Averaged even so it is NOT_SETTLED, whatever else befell it.
     """
-    group, load = settling_group(rules, recorded.started_s), LoadWatch(rules)
+    typed, load = TypedReadings(rules.typed), LoadWatch(rules)
+    group = settling_group(rules, recorded.started_s, typed)
     reasons: tuple[str, ...] = ()
     for block in blocks():
         judged = _while_judged(block, recorded.started_s, rules.longest_s)
         _watch(load, judged)
         running, stopped = _parted_at_switch_off(judged, recorded, rules)
-        _feed(group, running)
+        _feed(group, typed, running)
         if stopped.which.size and not reasons:
             # As in the live session: before the rule is given what a stopped machine reads.
             reasons = reasons_against(group, rules, idle=load.idle())
-        _feed(group, stopped)
+        _feed(group, typed, stopped)
         if group.phase is Phase.CONFIRMED:
             break
     if group.phase is Phase.CONFIRMED and not load.idle():
         state = _or_limit(recorded, TrialState.FINISHED)
-        return _outcome(recorded, state, settled_averages(group, rules, idle=idle))
+        judgement = settled_averages(group, rules, idle=idle, typed=typed)
+        return _outcome(recorded, state, judgement)
     reasons = reasons or reasons_against(group, rules, idle=load.idle())
     reasons = reasons or (_ENDS_TOO_SOON,)
     if even_so:
@@ -175,11 +182,12 @@ def _averaged_even_so(
     idle: Mapping[str, Sequence[float]],
 ) -> Judgement:
     """Average what there is up to the switch-off, which was known only some readings later."""
-    group = settling_group(rules, recorded.started_s)
+    typed = TypedReadings(rules.typed)
+    group = settling_group(rules, recorded.started_s, typed)
     for block in blocks():
         judged = _while_judged(block, recorded.started_s, rules.longest_s)
-        _feed(group, judged.where(judged.times_s < recorded.ended_s))
-    return unsettled_averages(group, rules, idle=idle)
+        _feed(group, typed, judged.where(judged.times_s < recorded.ended_s))
+    return unsettled_averages(group, rules, idle=idle, typed=typed)
 
 
 def _parted_at_switch_off(
@@ -203,8 +211,31 @@ def _watch(load: LoadWatch, block: ReadingBlock) -> None:
             load.feed(name, float(np.abs(values).max()))
 
 
-def _feed(group: SettlingGroup, block: ReadingBlock) -> None:
-    group.feed_block(block.channels, block.which, block.times_s, block.values)
+def _feed(group: SettlingGroup, typed: TypedReadings, block: ReadingBlock) -> None:
+    """What was typed goes to its collection when its turn comes; all else goes to the rule."""
+    by_hand = [n for n, name in enumerate(block.channels) if name in typed]
+    is_typed = np.isin(block.which, by_hand)
+    begin = 0
+    for position in np.flatnonzero(is_typed).tolist():
+        _feed_rule(group, block, np.s_[begin:position], without=by_hand)
+        if group.phase is Phase.CONFIRMED:
+            return
+        name = block.channels[block.which[position]]
+        at_s, value = block.times_s[position], block.values[position]
+        typed.take(name, float(at_s), float(value))
+        begin = position + 1
+    _feed_rule(group, block, np.s_[begin:], without=by_hand)
+
+
+def _feed_rule(
+    group: SettlingGroup, block: ReadingBlock, part: slice, *, without: Sequence[int]
+) -> None:
+    """Readings of channels that the rule knows, counted without those that it does not."""
+    which = block.which[part]
+    if which.size:
+        names = [name for n, name in enumerate(block.channels) if n not in without]
+        fewer = np.searchsorted(np.array(without, np.intp), which)
+        group.feed_block(names, which - fewer, block.times_s[part], block.values[part])
 
 
 def _while_judged(

@@ -31,6 +31,7 @@ from daq.trials.limits import Breach, LimitWatch
 from daq.trials.stages import RUNNING, TRANSITIONS, Happening, Stage
 from daq.trials.stages import Occurrence as Occurrence  # handed on
 from daq.trials.switching import Switch, SwitchDetector
+from daq.typed import Asking, Askings, TypedReadings
 
 
 def _new_trial_id() -> str:
@@ -135,6 +136,7 @@ class Session:
         if trial is None or self.stage not in RUNNING:
             return []
         if self.now_s - trial.started_s < self._rules.longest_s:
+            trial.tick(self.now_s)
             return []
         return [self._give_up(trial)]
 
@@ -142,6 +144,11 @@ class Session:
         """Take the operator's word that the machine may run on."""
         if self._trial is not None:
             self._trial.acknowledged = True
+
+    def cannot_read(self) -> None:
+        """What the operator is asked to type cannot be read now: it is asked for again later."""
+        if self._trial is not None:
+            self._trial.askings.put_off(self.now_s)
 
     # ---- what an operator asks for; it happens at the time of the last reading or tick
 
@@ -284,8 +291,17 @@ class Session:
         """How long until the trial in hand is likely to be averaged [s], or given up; None where nothing can be said."""
         if self._trial is None or self.stage not in RUNNING:
             return None
-        left_s = self._trial.group.time_left_s()
+        left_s = self._trial.time_left_s(self.now_s)
         return None if left_s is None else min(left_s, self.longest_left_s())
+
+    def asking(self) -> Asking | None:
+        """The reading that the operator is asked to type now; None where none is."""
+        is_judged = self._trial is not None and self.stage in RUNNING
+        return self._trial.asking if self._trial and is_judged else None
+
+    def typed_values(self, channel: str) -> tuple[float, ...]:
+        """What was typed of a channel in the trial in hand [unit of the channel]."""
+        return self._trial.typed.values(channel) if self._trial else ()
 
     def longest_left_s(self) -> float:
         """What is left of the longest time of the trial in hand [s]; 0 without a trial."""
@@ -336,14 +352,17 @@ class Session:
 
     def _switched_on(self, line: PlannedTrial, at_s: float) -> Occurrence:
         self._itinerary.begin(line.position)
+        trial_id, typed = self._new_trial_id(), TypedReadings(self._rules.typed)
         self._trial = TrialInHand(
-            self._new_trial_id(),
+            trial_id,
             line,
             self._itinerary.attempts(line.position) + 1,
             at_s,
             self._rules,
-            settling_group(self._rules, at_s),
+            settling_group(self._rules, at_s, typed),
             LoadWatch(self._rules),
+            typed,
+            Askings(self._rules.typed, seed=trial_id),
         )
         for watch in self._watches:
             watch.rearm()

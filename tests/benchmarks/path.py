@@ -33,6 +33,7 @@ import aiomqtt
 
 from daq.config.bench import Bench
 from daq.config.plan import Plan, parse_plan
+from daq.errors import Refusal
 from daq.messages import Topics
 from daq.runtime.clock import Clock
 from daq.runtime.daemon import Surroundings, run_session
@@ -189,8 +190,11 @@ class _Announced:
             asyncio.get_running_loop().create_future()
         )
 
-    def attach(self, on_key: Callable[..., None]) -> None:
+    def attach(self, on_told: Callable[..., None]) -> None:
         """There is no keyboard."""
+
+    def refused(self, code: Refusal, text: str) -> None:
+        """Nothing is typed here."""
 
     def started(self, *, page_url: str, broker: str, words: str) -> None:
         """Note where page and broker are."""

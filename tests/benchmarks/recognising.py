@@ -1,6 +1,6 @@
 """How often the searches end in a working bench file, against meters whose settings are drawn at random.
 
-    python tests/benchmarks/recognising.py [--draws N] [--workers N] [--first SEED]
+    python tests/benchmarks/recognising.py [--draws N] [--workers N] [--first SEED] [--kind KIND]
 
 A new user is imitated: the commands' own functions are called with nothing known but the port, and an operator answers
 what they ask from the meter's display. A draw has worked if the command ended well and the daemon's poller, reading with
@@ -14,10 +14,8 @@ import asyncio
 import dataclasses
 import random
 import statistics
-import struct
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -29,12 +27,27 @@ from daq.cli import listen, registers
 from daq.cli.files import load_bench
 from daq.runtime.checking import check_bench
 from daq.runtime.clock import Clock
-from tests.hidden_meters import HiddenMeter, Operator, Wire, shapes_told, unit_answer
+from tests.hidden_frames import FrameDraw, drawn_frame
+from tests.hidden_meters import (
+    HiddenMeter,
+    Operator,
+    Wire,
+    ascii_answer,
+    shapes_told,
+    unit_answer,
+)
+from tests.hidden_values import (
+    Truth,
+    drawn_map,
+    electrical_levels,
+    other_registers,
+)
 
 GOAL = 0.95
 BAUDS = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
-_NOISE = 1e-4
-_REFRESH_S = 0.1
+_FLICKER = 1e-3
+"""Of values whose last digit never stands still."""
+
 _READ_S = 0.5
 _QUICK = ("--wait", "0.06")
 
@@ -52,53 +65,34 @@ class Outcome:
     said: str
 
 
-class Truth:
-    """What is true, held for a refresh: the display and the wire show the same."""
-
-    def __init__(self, draw: random.Random, levels: dict[str, Sequence[float]]) -> None:
-        self._draw = draw
-        self._levels = levels
-        self._held: dict[str, float] = {}
-        self._until_s = 0.0
-        self._lock = threading.Lock()
-        self.load = 0
-
-    def change(self) -> None:
-        """The next load; after the last one the first again."""
-        with self._lock:
-            self.load += 1
-            self._until_s = 0.0
-
-    def level(self, name: str) -> float:
-        """Without noise."""
-        levels = self._levels[name]
-        return levels[self.load % len(levels)]
-
-    def now(self, name: str) -> float:
-        """As the meter holds it."""
-        with self._lock:
-            now_s = time.monotonic()
-            if now_s >= self._until_s:
-                self._until_s = now_s + _REFRESH_S
-                self._held = {
-                    each: self.level(each) * (1.0 + self._draw.gauss(0.0, _NOISE))
-                    for each in self._levels
-                }
-            return self._held[name]
-
-
 # ---- Modbus
 
 
+_RTU_SHAPES = ("8N1", "8N1", "8E1", "8O1", "8N2")
+_ASCII_SHAPES = ("7E1", "7E1", "7O1", "7N2", "8N1", "8E1")
+
+
 def modbus_outcome(seed: int) -> Outcome:
+    """One meter on Modbus RTU."""
+    return _registers_outcome("modbus", random.Random(seed), seed, _RTU_SHAPES)  # noqa: S311 - settings, no secret
+
+
+def ascii_outcome(seed: int) -> Outcome:
+    """One meter on Modbus ASCII."""
+    draw = random.Random(20_000 + seed)  # noqa: S311 - settings, no secret
+    return _registers_outcome("ascii", draw, seed, _ASCII_SHAPES)
+
+
+def _registers_outcome(
+    kind: str, draw: random.Random, seed: int, shapes: Sequence[str]
+) -> Outcome:
     """One meter with hidden settings and an operator with its display."""
-    draw = random.Random(seed)  # noqa: S311 - settings, no secret
-    wire = Wire(draw.choice(BAUDS), draw.choice(("8N1", "8N1", "8E1", "8O1", "8N2")))
+    wire = Wire(draw.choice(BAUDS), draw.choice(shapes))
     unit = draw.randint(1, 10)
     functions = draw.choice(((3,), (4,), (3, 4)))
-    truth = Truth(draw, _electrical(draw))
-    places, described = _map(draw)
-    held = _others(draw, places)
+    truth = Truth(draw, electrical_levels(draw))
+    places, described = drawn_map(draw)
+    held = other_registers(draw, places)
 
     def words() -> dict[int, int]:
         now = dict(held)
@@ -129,125 +123,24 @@ def modbus_outcome(seed: int) -> Outcome:
         quick = (*_QUICK, "--pause", "0", "--every", "0.12")
         return registers.run([path, *quick, "--write", folder, *shows])
 
-    meter = HiddenMeter(wire, answer=unit_answer(unit, functions, words))
+    by_rtu = unit_answer(unit, functions, words)
+    meter = HiddenMeter(
+        wire, answer=ascii_answer(by_rtu) if kind == "ascii" else by_rtu
+    )
     settings = f"{wire.baud} {wire.shape} unit {unit} functions {functions} {described}"
     tolerances = {
         name: max(10.0 ** -digits[name], place.scale) for name, place in places.items()
     }
     return _outcome(
-        "modbus",
+        kind,
         seed,
         meter=meter,
         truth=truth,
         search=search,
-        answer=answer,
+        operator=Operator(answer=answer),
         tolerances=tolerances,
         settings=settings,
     )
-
-
-def _electrical(draw: random.Random) -> dict[str, Sequence[float]]:
-    """Levels at four loads, the last of which no search ever sees."""
-    supply_v = draw.uniform(222.0, 242.0)
-    currents = [
-        draw.uniform(0.1, 0.6),
-        draw.uniform(2.0, 8.0),
-        draw.uniform(1.0, 9.0),
-        draw.uniform(3.0, 9.5),
-    ]
-    factors = [draw.uniform(0.5, 0.98) for _ in currents]
-    voltages = [supply_v - draw.uniform(0.4, 0.9) * amperes for amperes in currents]
-    powers = [v * i * f for v, i, f in zip(voltages, currents, factors, strict=True)]
-    return {"voltage": voltages, "current": currents, "power": powers}
-
-
-@dataclasses.dataclass(frozen=True)
-class Place:
-    """Where and how the meter keeps a value."""
-
-    address: int
-    kind: str
-    order: str
-    scale: float
-
-    @property
-    def size(self) -> int:
-        return 1 if self.kind.endswith("16") else 2
-
-    def words(self, value: float) -> dict[int, int]:
-        code = {"u16": ">H", "s16": ">h", "u32": ">I", "s32": ">i", "f32": ">f"}
-        raw = value / self.scale if self.kind == "f32" else round(value / self.scale)
-        data = struct.pack(code[self.kind], raw)
-        a = [data[i : i + 2] for i in range(0, len(data), 2)]
-        if self.order in ("CDAB", "DCBA"):
-            a.reverse()
-        if self.order in ("BADC", "DCBA"):
-            a = [pair[::-1] for pair in a]
-        return {
-            self.address + i: int.from_bytes(pair, "big") for i, pair in enumerate(a)
-        }
-
-
-def _map(draw: random.Random) -> tuple[dict[str, Place], str]:
-    kinds = draw.choice(
-        (
-            ("u16", "u16", "u16"),
-            ("s16", "s16", "s16"),
-            ("u16", "u16", "u32"),
-            ("u32", "u32", "u32"),
-            ("s32", "s32", "s32"),
-            ("f32", "f32", "f32"),
-            ("f32", "f32", "f32"),
-        )
-    )
-    order = draw.choice(("ABCD", "ABCD", "CDAB", "CDAB", "BADC", "DCBA"))
-    if "16" in kinds[0]:
-        order = draw.choice(("ABCD", "CDAB"))
-    scales = (
-        draw.choice((0.1, 0.01)),
-        draw.choice((0.01, 0.001)),
-        draw.choice((1.0, 0.1)),
-    )
-    names = ["voltage", "current", "power"]
-    gap = draw.choice((0, 0, 0, 1, 2))
-    address = draw.choice((0, 0, 1, draw.randint(2, 100)))
-    places = {}
-    for index in draw.sample(range(3), 3):
-        scale = 1.0 if kinds[index] == "f32" else scales[index]
-        places[names[index]] = Place(address, kinds[index], order, scale)
-        address += places[names[index]].size + gap
-    described = ", ".join(
-        f"{name} {p.address} {p.kind} {p.order} x{p.scale:g}"
-        for name, p in places.items()
-    )
-    return {name: places[name] for name in names}, described
-
-
-def _others(draw: random.Random, places: dict[str, Place]) -> dict[int, int]:
-    """What else the meter holds: nothing, zeros, or settings and counters that look like values."""
-    taken = {a for place in places.values() for a in place.words(1.0)}
-    style = draw.choice(("none", "zeros", "junk"))
-    held: dict[int, int] = {}
-    first, last = min(taken), max(taken)
-    if style != "none":
-        held = dict.fromkeys(range(max(0, first - 8), min(128, last + 12)), 0)
-    else:
-        held = dict.fromkeys(range(first, last + 1), 0)
-    if style == "junk":
-        for address in held:
-            held[address] = draw.choice(
-                (
-                    0,
-                    1,
-                    2300,
-                    230,
-                    500,
-                    5000,
-                    draw.randint(0, 65535),
-                    draw.randint(0, 999),
-                )
-            )
-    return {a: word for a, word in held.items() if a not in taken}
 
 
 # ---- lines
@@ -310,7 +203,7 @@ def lines_outcome(seed: int) -> Outcome:
         meter=meter,
         truth=truth,
         search=search,
-        answer=answer,
+        operator=Operator(answer=answer),
         tolerances=tolerances,
         settings=settings,
     )
@@ -355,7 +248,72 @@ def _speech(
     ), f"{style} by {separator!r}"
 
 
-# ---- both
+# ---- binary frames
+
+
+def frames_outcome(seed: int) -> Outcome:
+    """One meter that sends binary frames by itself."""
+    draw = random.Random(30_000 + seed)  # noqa: S311 - settings, no secret
+    wire = Wire(draw.choice(BAUDS), draw.choice(("8N1", "8N1", "8N1", "8E1", "8N2")))
+    levels = electrical_levels(draw)
+    names = draw.sample(sorted(levels), draw.randint(1, 3))
+    # The machine runs, as `daq listen` asks for where all frames are the same.
+    truth = Truth(draw, {name: levels[name] for name in names}, noise=_FLICKER)
+    truth.change()
+    decimals = {name: draw.choice(_KINDS[name][3]) for name in names}
+    frame = drawn_frame(draw, decimals)
+    # A meter whose frames have no checksum is looked up: its speed stands in its manual.
+    known = ["--baud", str(wire.baud), "--framing", "8N1"]
+    if frame.checksum != "none":
+        known = []
+
+    operator = Operator()
+    operator.answer = _reader(truth, frame, decimals, operator)
+
+    def search(path: str, folder: str) -> int:
+        return listen.run([path, "--seconds", "1.5", *known, "--write", folder])
+
+    return _outcome(
+        "frames",
+        seed,
+        meter=HiddenMeter(
+            wire,
+            speak=lambda: frame.encoded({n: truth.now(n) for n in names}),
+            interval_s=draw.uniform(0.1, 0.3),
+        ),
+        truth=truth,
+        search=search,
+        operator=operator,
+        tolerances={name: 10.0 ** -decimals[name] for name in names},
+        settings=f"{wire.baud} {wire.shape} {frame.described}",
+    )
+
+
+def _reader(
+    truth: Truth, frame: FrameDraw, decimals: dict[str, int], operator: Operator
+) -> Callable[[str], str | None]:
+    """Whoever types what the display shows, and knows from the manual which of several candidates it is."""
+    untyped = list(decimals)
+
+    def shown(name: str) -> str:
+        return f"{truth.now(name):.{decimals[name]}f}"
+
+    def answer(question: str) -> str | None:
+        if "press Enter" in question:
+            truth.change()
+        if question.startswith("The display shows now: "):
+            return shown(question.split(": ")[1].split(" ")[0])
+        if question.startswith("Which one is "):
+            return frame.number_taken(question.split()[3], operator.text)
+        if not question.startswith(("What does the display", "Another value")):
+            return ""
+        name = untyped.pop() if untyped else None
+        return f"{name}={shown(name)} {_KINDS[name][1]}" if name else ""
+
+    return answer
+
+
+# ---- all of them
 
 
 def _outcome(
@@ -365,11 +323,10 @@ def _outcome(
     meter: HiddenMeter,
     truth: Truth,
     search: Callable[[str, str], int],
-    answer: Callable[[str], str | None],
+    operator: Operator,
     tolerances: dict[str, float],
     settings: str,
 ) -> Outcome:
-    operator = Operator(answer=answer)
     with tempfile.TemporaryDirectory() as folder, shapes_told(), meter:
         begun_s = time.monotonic()
         with operator.attending():
@@ -401,7 +358,7 @@ def _compared(
         bench.instruments[0].field_names, check.values, strict=False
     ):
         level = truth.level(name)
-        allowed = tolerances[name] + 6.0 * _NOISE * abs(level)
+        allowed = tolerances[name] + 6.0 * truth.noise * abs(level)
         if value is not None and abs(value - level) <= allowed:
             right.add(name)
         elif value is not None:
@@ -428,20 +385,35 @@ def _summed_up(kind: str, outcomes: Sequence[Outcome]) -> bool:
     return worked >= GOAL * len(outcomes) and not wrong
 
 
+SEARCHES = {
+    "modbus": modbus_outcome,
+    "ascii": ascii_outcome,
+    "lines": lines_outcome,
+    "frames": frames_outcome,
+}
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run both searches on as many meters as asked for."""
+    """Run the searches on as many meters as asked for."""
     parser = argparse.ArgumentParser(
         description=__doc__.splitlines()[0] if __doc__ else ""
     )
     parser.add_argument("--draws", type=int, default=100)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--workers", type=int, default=8)
+    parser.add_argument(
+        "--kind",
+        choices=SEARCHES,
+        action="append",
+        help="how the meters talk; may be given several times; all if absent",
+    )
     options = parser.parse_args(arguments)
     seeds = range(options.first, options.first + options.draws)
+    is_met = []
     with ProcessPoolExecutor(options.workers) as pool:
-        lines = list(pool.map(lines_outcome, seeds))
-        modbus = list(pool.map(modbus_outcome, seeds))
-    is_met = [_summed_up("modbus", modbus), _summed_up("lines", lines)]
+        for kind in options.kind or SEARCHES:
+            outcomes = list(pool.map(SEARCHES[kind], seeds))
+            is_met.append(_summed_up(kind, outcomes))
     return 0 if all(is_met) else 1
 
 

@@ -24,6 +24,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from daq.settling.group import SettlingGroup
 from daq.settling.phases import Phase
 from daq.trials.judging import settling_group
+from daq.typed import TypedReadings
 from tests.benchmarks.measuring import (
     cpu_s,
     percentile,
@@ -90,7 +91,7 @@ def feed_rule(kind: str, seed: int, fed: Fed) -> None:
 
 def _feed_trial(rows: Sequence[Sequence[float]], fed: Fed) -> int:
     """Feed until confirmed; returns how many polls that took."""
-    group = settling_group(RULES, 0.0)
+    group = settling_group(RULES, 0.0, TypedReadings(()))
     polls_a_bin = round(group.bin_s * POLLS_A_SECOND)
     taken, trial_from_s = 0, cpu_s()
     for values in rows:

@@ -34,6 +34,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from daq.config.bench import Bench
 from daq.config.plan import Plan, parse_plan
+from daq.errors import Refusal
 from daq.runtime.clock import Clock
 from daq.runtime.daemon import Surroundings, run_session
 from daq.runtime.snapshot import EventLine, Snapshot
@@ -222,8 +223,11 @@ class _Announced:
     def __init__(self) -> None:
         self.page: asyncio.Future[str] = asyncio.get_running_loop().create_future()
 
-    def attach(self, on_key: Callable[..., None]) -> None:
+    def attach(self, on_told: Callable[..., None]) -> None:
         """There is no keyboard."""
+
+    def refused(self, code: Refusal, text: str) -> None:
+        """Nothing is typed here."""
 
     def started(self, *, page_url: str, broker: str, words: str) -> None:
         """Note where the page is."""

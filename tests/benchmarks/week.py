@@ -27,9 +27,9 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from daq.config.bench import Bench, parse_bench
+from daq.errors import Refusal
 from daq.runtime.clock import Clock
 from daq.runtime.daemon import Surroundings, serve_bench
-from daq.runtime.display import Key
 from daq.runtime.snapshot import EventLine, Snapshot
 from tests.benchmarks.measuring import say, show_goal, show_table
 
@@ -102,8 +102,11 @@ def _bench(port: str) -> Bench:
 class _Silent:
     """A screen that shows nothing."""
 
-    def attach(self, on_key: Callable[[Key], None]) -> None:
+    def attach(self, on_told: Callable[..., None]) -> None:
         """There is no keyboard."""
+
+    def refused(self, code: Refusal, text: str) -> None:
+        """Nothing is typed here."""
 
     def started(self, *, page_url: str, broker: str, words: str) -> None:
         """Nobody is told."""

@@ -22,6 +22,7 @@ from daq.runtime.recorder import Recorder
 from daq.runtime.running import Running
 from daq.runtime.shelf import Shelf
 from daq.runtime.store import Store
+from daq.runtime.typed_entries import TypedEntries
 from daq.trials.session import Session
 from daq.trials.stages import Stage
 from tests.runtime.conftest import Computer, MeterInHand
@@ -71,7 +72,9 @@ class AttendedBench(MeterInHand):
             on_taken=lambda: None,
             on_over=self._over,
         )
-        self.operating = Operating(self.desk, clock=clock)
+        self.operating = Operating(
+            self.desk, clock=clock, typed=TypedEntries(bench, on_reading=self.take)
+        )
 
     @property
     def running(self) -> Running:

@@ -24,14 +24,14 @@ from tests.runtime.conftest import Computer, Rehearsal, rehearsed
 # The face of the page (GET /api/state): every key, whatever the moment.
 KEYS = {
     "": "format bench plan machine clock session stage instruction urgency condition trial channels slip instruments "
-    "store broker alarms events comparison ends_with_session",
+    "store broker alarms events comparison ends_with_session asking",
     "clock": "now_s utc speed",
     "session": "number state done total skipped",
     "stage": "name since_s progress seconds_left time_left sentence",
     "condition": "name repeat position",
     "trial": "number started_s run_up_end_s window_s confirmed",
     "channels": "name title quantity unit place decimals required instrument interval_s value at_s condition "
-    "holding_back mean expanded_uncertainty",
+    "holding_back mean expanded_uncertainty typed",
     "slip": "position condition repeat baseline state averages note trial",
     "instruments": "name port state text readings gaps",
     "store": "state text",

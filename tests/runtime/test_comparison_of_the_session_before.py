@@ -14,6 +14,7 @@ from daq.runtime.desk import Desk
 from daq.runtime.growing import Growing
 from daq.runtime.operating import Operating
 from daq.runtime.snapshot import ComparisonLine
+from daq.runtime.typed_entries import TypedEntries
 from daq.trials.stages import Stage
 from tests.runtime.attended_bench import AttendedBench, attended
 from tests.runtime.conftest import PLAN, Computer
@@ -97,7 +98,11 @@ async def service(
             on_taken=service.taken,
             on_over=lambda: None,
         )
-        service.operating = Operating(service.desk, clock=plain.clock)
+        service.operating = Operating(
+            service.desk,
+            clock=plain.clock,
+            typed=TypedEntries(bench, on_reading=plain.take),
+        )
         making = tasks.create_task(service.growing.run())
         yield service
         making.cancel()

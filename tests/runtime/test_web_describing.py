@@ -30,6 +30,8 @@ BODIES = {
     "post-session-repeat": {"position": 1},
     "post-session-relabel": {"trial": 1, "condition": "long lead", "reason": "wrong lead"},
     "post-session-note": {"text": "door open"},
+    "post-session-reading": {"channel": "velocity", "text": "12.3"},
+    "post-session-cannot-read": {"channel": "velocity"},
 }  # fmt: skip
 STREAM = "/api/live"
 

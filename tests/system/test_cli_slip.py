@@ -1,6 +1,7 @@
 """The live slip by itself: what is drawn of hand-made snapshots, when the bell rings, what a lost terminal does."""
 
 import asyncio
+import dataclasses
 import io
 import os
 import re
@@ -10,8 +11,9 @@ from collections.abc import Iterator
 import pytest
 
 from daq.cli.slip import SlipDisplay
-from daq.runtime.display import Key, Outcome
+from daq.runtime.display import Key, Outcome, Told
 from daq.runtime.snapshot import (
+    AlarmLine,
     ChannelLine,
     ClockLine,
     ConditionLine,
@@ -133,6 +135,21 @@ def test_a_stage_that_needs_nobody_rings_no_bell(
 # ---- more trials than lines
 
 
+def test_the_bell_rings_for_each_new_alarm_and_not_for_its_figures(
+    display: SlipDisplay, screen: Screen
+) -> None:
+    quiet = snapshot("settling")
+    hot = dataclasses.replace(quiet, alarms=(AlarmLine("It has 81.2 °C.", 1.0),))
+    hotter = dataclasses.replace(quiet, alarms=(AlarmLine("It has 83.4 °C.", 1.0),))
+    late = dataclasses.replace(quiet, alarms=(*hotter.alarms, AlarmLine("Late.", 2.0)))
+    rung = []
+    for shown in (quiet, hot, hotter, late, hotter, quiet, hot):
+        before = screen.getvalue().count(BELL)
+        display.show(shown)
+        rung.append(screen.getvalue().count(BELL) - before)
+    assert rung == [0, 1, 0, 1, 0, 0, 1]
+
+
 def drawn(display: SlipDisplay, screen: Screen, shown: Snapshot) -> list[str]:
     screen.newest()
     display.show(shown)
@@ -233,7 +250,7 @@ def terminal(monkeypatch: pytest.MonkeyPatch) -> Iterator[Terminal]:
 async def test_a_terminal_that_went_away_is_read_once_and_never_again(
     terminal: Terminal, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    pressed: list[Key] = []
+    pressed: list[Told] = []
     ends: list[bytes] = []
     read = os.read
 

@@ -6,6 +6,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from daq.operations import (
     LONGEST_TEXT,
+    CannotRead,
     Note,
     Operation,
     Relabel,
@@ -13,6 +14,7 @@ from daq.operations import (
     SameAsBefore,
     Skip,
     Start,
+    TypedReading,
 )
 
 _LONGEST_TOKEN = 200
@@ -134,7 +136,37 @@ class NoteBody(Body):
         return Note(self.text)
 
 
-OperationBody = StartBody | SkipBody | RepeatBody | RelabelBody | NoteBody
+class ReadingBody(Body):
+    """See `TypedReading`."""
+
+    channel: NeededText
+    text: NeededText
+    as_typed: bool = False
+
+    def operation(self) -> Operation:
+        """What is asked for."""
+        return TypedReading(self.channel, self.text, as_typed=self.as_typed)
+
+
+class CannotReadBody(Body):
+    """See `CannotRead`."""
+
+    channel: NeededText
+
+    def operation(self) -> Operation:
+        """What is asked for."""
+        return CannotRead(self.channel)
+
+
+OperationBody = (
+    StartBody
+    | SkipBody
+    | RepeatBody
+    | RelabelBody
+    | NoteBody
+    | ReadingBody
+    | CannotReadBody
+)
 
 
 def parse_body(model: type[_B], text: bytes) -> _B:

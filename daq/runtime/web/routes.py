@@ -27,9 +27,11 @@ from daq.runtime.web.answers import (
 from daq.runtime.web.bodies import (
     LARGEST_NUMBER,
     Body,
+    CannotReadBody,
     EmptyBody,
     NoteBody,
     OperationBody,
+    ReadingBody,
     RelabelBody,
     RenewBody,
     RepeatBody,
@@ -141,6 +143,8 @@ ROUTES: tuple[ApiRoute, ...] = (
     _asks("note", "Keep a note with the session", NoteBody),
     _asks_plainly("acknowledge", "The machine may run on", Acknowledge()),
     _asks_plainly("switched", "The machine was switched by hand", Switched()),
+    _asks("reading", "A reading that was asked for, as it was typed", ReadingBody),
+    _asks("cannot-read", "The reading that was asked for cannot be had now", CannotReadBody),
 )  # fmt: skip
 
 _NUMBER = re.compile(r"[1-9][0-9]{0,15}", re.ASCII)

@@ -12,6 +12,7 @@ from daq.settling.normalising import Normalising, NotFitted, WhyNotFitted
 from daq.settling.parameters import STANDARD
 from daq.trials.judging import SessionRules, settled_averages
 from daq.trials.switching import StartRule
+from daq.typed import TypedReadings
 
 POWER = Channel(
     *("power", "Power", "power", "W", "machine end", "meter", 1), Accuracy(), 1.0
@@ -71,6 +72,6 @@ def test_the_note_names_what_was_not_normalised(
     rules: SessionRules, refusals: dict[str, NotFitted], notes: tuple[str, ...]
 ) -> None:
     group = cast("SettlingGroup", Confirmed(refusals))
-    judgement = settled_averages(group, rules, idle={})
+    judgement = settled_averages(group, rules, idle={}, typed=TypedReadings(()))
     assert judgement.notes == notes
     assert judgement.averages[0].mean == 1172.0

@@ -115,7 +115,7 @@ const oldAfter = ({ interval_s }) => Math.max(2, 2.5 * interval_s);
 export const ageOf = ({ at_s }) => (at_s === null ? null : Math.max(0, nowSeconds() - at_s));
 
 export function isOld(channel) {
-  if (channel.at_s === null || bench.stored) return false;
+  if (channel.at_s === null || bench.stored || channel.typed) return false; // What is typed comes when it is asked for.
   const allowance = JITTER_REAL_S * Math.max(0, speed() - 1);
   return ["old", "silent"].includes(channel.condition) || ageOf(channel) > oldAfter(channel) + allowance;
 }

@@ -12,7 +12,7 @@ const PLACES = { digits: "digit", channels: "channel" }; // where figures stand
 const ruler = document.createElement("canvas").getContext("2d");
 
 export function drawDigits({ channels }) {
-  const required = bench.stored ? [] : channels.filter((channel) => channel.required);
+  const required = bench.stored ? [] : channels.filter(({ required, typed }) => required && !typed);
   find("required").hidden = required.length === 0;
   syncList(find("digits"), required, { keyOf: ({ name }) => name, create: makeDigit, update: drawDigit });
 }

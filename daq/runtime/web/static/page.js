@@ -5,6 +5,7 @@
 // what is left of a frame.
 
 import { mayRead } from "./access.js";
+import { drawAsking } from "./asking.js";
 import { confess, drawBanners } from "./banners.js";
 import { bench, isFinished } from "./bench.js";
 import { drawCharts } from "./charts.js";
@@ -30,6 +31,7 @@ function drawAll() {
   document.body.dataset.link = linkWord();
   drawBanners();
   if (bench.snapshot !== null) for (const part of PARTS) part(bench.snapshot);
+  drawAsking(bench.snapshot);
   drawOperating(bench.snapshot);
 }
 

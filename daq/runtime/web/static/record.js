@@ -44,7 +44,7 @@ function marginLines({ instruments, store, broker }) {
 
 function meterLine({ name, port, state, text, readings, gaps }) {
   const counts = `${readings} readings, ${gaps} ${gaps === 1 ? "gap" : "gaps"}`;
-  return { name, ill: state !== "ok", text: `${state}, ${text}; ${counts}; on ${port}` };
+  return { name, ill: state !== "ok", text: `${state}, ${text}; ${counts}${port && `; on ${port}`}` };
 }
 
 // A broker that is off is a choice, not an ailment.

@@ -1,0 +1,103 @@
+// A reading that the bench asks of the operator: the meter has no port, so somebody reads it and types what it shows.
+//
+// When it is asked for, whether it is a reading and whether it looks like a slip of the finger are the bench's to say. What
+// is doubted can be confirmed; what is typed stands until it is kept or something else is asked for.
+
+import { mayOperate, refresh } from "./access.js";
+import { announce } from "./answers.js";
+import { Refused, tell } from "./api.js";
+import { makeWord } from "./fields.js";
+import { isLost } from "./link.js";
+import { isPast } from "./past.js";
+import { find, make, put, symbol } from "./writing.js";
+
+const LONGEST = 20;
+
+const title = make("h2");
+const label = make("label");
+const field = make("input");
+const refusal = make("div", { className: "refusal", role: "alert" });
+const confirm = makeWord("", () => send("reading", { text: doubted, as_typed: true }));
+const form = make("form", {}, title, make("div", { className: "field" }, label, field), refusal, makeWays());
+
+let shown = ""; // Which asking stands there,
+let channel = ""; // and of which channel it is.
+let doubted = ""; // What was typed, and may be a slip.
+let busy = false;
+
+function makeWays() {
+  const keep = make("button", { className: "word first", text: "Keep this reading" });
+  keep.type = "submit";
+  const away = makeWord("Cannot read it now", () => send("cannot-read", {}));
+  return make("div", { className: "controls" }, keep, confirm, away);
+}
+
+export function drawAsking(snapshot) {
+  const place = find("asking");
+  const asking = mayOperate() && !isPast() ? (snapshot?.asking ?? null) : null;
+  place.hidden = asking === null || isLost();
+  const key = asking === null ? "" : `${asking.channel} ${asking.since_s}`;
+  if (key === shown) return;
+  shown = key;
+  channel = asking?.channel ?? "";
+  clear();
+  if (asking !== null) open(place, asking);
+}
+
+function open(place, { title: name, unit, place: where, decimals, number, least }) {
+  if (!place.contains(form)) prepare(place);
+  put(title, `${[name, where].filter(Boolean).join(", ")}: reading ${number} of ${Math.max(number, least)}`);
+  put(label, `What the display shows${symbol(unit) && `, in ${symbol(unit)}`}`);
+  field.placeholder = (0).toFixed(decimals);
+  // Whoever writes elsewhere goes on writing there.
+  if (document.activeElement === document.body) field.focus({ preventScroll: true });
+}
+
+function prepare(place) {
+  title.id = "asking-title";
+  Object.assign(field, { id: "asking-text", name: "text", inputMode: "decimal", autocomplete: "off", maxLength: LONGEST, enterKeyHint: "done" });
+  label.htmlFor = field.id;
+  form.noValidate = true;
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    if (field.value.trim() === "") refuse("Type first what the display shows.");
+    else send("reading", { text: field.value, as_typed: false });
+  });
+  // Another figure is another answer: nothing is left to confirm.
+  field.addEventListener("input", () => clear({ keepsText: true }));
+  place.append(form);
+}
+
+async function send(operation, answer) {
+  if (busy) return;
+  busy = true;
+  form.setAttribute("aria-busy", "true");
+  const own = shown;
+  try {
+    const { text } = await tell(`/api/session/${operation}`, { channel, ...answer });
+    if (own === shown) clear();
+    announce(text);
+  } catch (error) {
+    if (!(error instanceof Refused)) throw error;
+    if (own === shown) refuse(error.message, error.code === "doubted" ? answer.text : "");
+    if (error.status === 401) await refresh();
+  } finally {
+    busy = false;
+    form.removeAttribute("aria-busy");
+  }
+}
+
+function refuse(text, asTyped = "") {
+  doubted = asTyped;
+  refusal.replaceChildren(make("p", { text }));
+  put(confirm, `The display shows ${asTyped}`);
+  confirm.hidden = asTyped === "";
+  field.select();
+}
+
+function clear({ keepsText = false } = {}) {
+  if (!keepsText) field.value = "";
+  doubted = "";
+  refusal.replaceChildren();
+  confirm.hidden = true;
+}

@@ -1,0 +1,237 @@
+"""What was typed as a reading: the number in it, and what looks like a slip of the finger.
+
+A slip is questioned, never mended: the operator says whether the display shows just that. Refused is only what is no number,
+and what the meter cannot show by its stated range.
+"""
+
+import math
+import re
+import statistics
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+_NUMBER = re.compile(r"([+-]?)(\d*)(?:([.,])(\d*))?", re.ASCII)
+_LONGEST = 20
+_MINUS_SIGN = "\N{MINUS SIGN}"
+
+_NEIGHBOUR_DECADE = 0.12
+_EARLIER_DECADE = 0.3
+"""So near a power of ten a ratio has to lie to be a slip of the point: log10, among readings of one trial and of others [1]."""
+
+_NEAR_SHARE = 0.02
+_FAR_SHARE = 0.15
+"""Readings of a settled machine lie within the one of each other; beyond the other something was misread [1]."""
+
+_NEAR_STEPS, _FAR_STEPS = 3.0, 8.0
+_NEAR_SPREADS, _FAR_SPREADS = 1.0, 4.0
+"""The same in steps of the display, and in what the readings before differ by [1]: the largest of the three holds."""
+
+_MUCH_NEARER = 3.0
+"""A figure with two digits swapped must come so many times nearer, or chance would do [1]."""
+
+_TELLING_STEPS = 10.0
+"""Below so many steps of the display nothing is said of ratios [1]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Display:
+    """The display of a meter that is read by eye.
+
+    Attributes:
+        channel: Name of the channel.
+        resolution: Its smallest step [unit of the channel].
+        low, high: Readings beyond cannot be; None where that is not stated [unit of the channel].
+        full_scale: End of the range; None where that is not stated [unit of the channel].
+    """
+
+    channel: str
+    resolution: float
+    low: float | None = None
+    high: float | None = None
+    full_scale: float | None = None
+
+    @property
+    def decimals(self) -> int:
+        """Digits behind the point that it shows [1]."""
+        return max(0, math.ceil(-math.log10(self.resolution) - 1e-9))
+
+    def shown(self, value: float) -> str:
+        """A value as it shows it."""
+        return f"{value:z.{self.decimals}f}"
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A number as it was typed.
+
+    Attributes:
+        text: Without blanks, with a point.
+        value: [unit of the channel].
+        decimals: Digits that were typed behind the point [1].
+        has_comma: Its point was typed as a comma.
+    """
+
+    text: str
+    value: float
+    decimals: int
+    has_comma: bool
+
+
+def parse_entry(text: str, display: Display) -> Entry:
+    """The number that was typed.
+
+    Raises:
+        ValueError: If it is no number, or beyond the range of the meter.
+    """
+    plain = text.replace(_MINUS_SIGN, "-").strip()
+    found = _NUMBER.fullmatch(plain[:_LONGEST]) if len(plain) <= _LONGEST else None
+    if found is None or not (found[2] or found[4]):
+        msg = f"got {text[:_LONGEST]!r}, expected a number as the display shows it, like {display.shown(12.3)}"
+        raise ValueError(msg)
+    sign, whole, point, decimals = found.groups(default="")
+    written = f"{sign}{whole or '0'}{'.' if decimals else ''}{decimals}"
+    value = float(written)
+    if display.low is not None and value < display.low:
+        msg = f"got {written}, expected at least {display.low:g}: the meter shows nothing below"
+        raise ValueError(msg)
+    if display.high is not None and value > display.high:
+        msg = f"got {written}, expected at most {display.high:g}: the meter shows nothing above"
+        raise ValueError(msg)
+    return Entry(written, value, len(decimals), point == ",")
+
+
+def doubts_about(
+    entry: Entry,
+    display: Display,
+    *,
+    neighbours: Sequence[float] = (),
+    earlier: Sequence[float] = (),
+) -> tuple[str, ...]:
+    """What makes it look like a slip of the finger; empty where nothing does.
+
+    Args:
+        entry: As typed.
+        display: Of the meter.
+        neighbours: Readings of the same trial [unit of the channel].
+        earlier: Averages of the channel's other trials [unit of the channel].
+    """
+    return (
+        *_by_the_display(entry, display),
+        *_by_the_others(entry, display, neighbours, earlier),
+    )
+
+
+def _by_the_display(entry: Entry, display: Display) -> Iterator[str]:
+    if entry.has_comma and entry.decimals == 3 and display.decimals != 3:
+        thousands = entry.text.replace(".", "")
+        yield f"its comma was taken for a decimal point, {thousands} may have been meant"
+    elif entry.decimals > display.decimals:
+        plural = "" if display.decimals == 1 else "s"
+        yield f"it has {entry.decimals} decimals, the display shows {display.decimals or 'no'} decimal{plural}"
+    elif not _is_on_a_step(entry.value, display.resolution):
+        yield f"the display goes in steps of {display.resolution:g}"
+    if display.full_scale is not None and abs(entry.value) > display.full_scale:
+        yield f"it is beyond the end of the range, {display.full_scale:g}"
+
+
+def _is_on_a_step(value: float, step: float) -> bool:
+    steps = value / step
+    return abs(steps - round(steps)) < 1e-6 * max(1.0, abs(steps))
+
+
+@dataclass(frozen=True, slots=True)
+class _Usual:
+    """What a reading is held against.
+
+    Attributes:
+        value: In the middle of them [unit of the channel].
+        spread: By which they differ among themselves [unit of the channel].
+        decade: As `_NEIGHBOUR_DECADE` [1].
+        words: What they are.
+    """
+
+    value: float
+    spread: float
+    decade: float
+    words: str
+
+    def near(self, display: Display) -> float:
+        """A right reading is hardly further off [unit of the channel]."""
+        share, steps = _NEAR_SHARE * abs(self.value), _NEAR_STEPS * display.resolution
+        return max(share, steps, _NEAR_SPREADS * self.spread)
+
+    def far(self, display: Display) -> float:
+        """What is further off is no reading of a settled machine [unit of the channel]."""
+        share, steps = _FAR_SHARE * abs(self.value), _FAR_STEPS * display.resolution
+        return max(share, steps, _FAR_SPREADS * self.spread)
+
+
+def _by_the_others(
+    entry: Entry,
+    display: Display,
+    neighbours: Sequence[float],
+    earlier: Sequence[float],
+) -> Iterator[str]:
+    """The first doubt that the readings of this trial raise; those of other trials where there are none yet."""
+    if neighbours:
+        value = statistics.median(neighbours)
+        spread = max(neighbours) - min(neighbours)
+        words = f"the readings before it, about {display.shown(value)}"
+        usual = _Usual(value, spread, _NEIGHBOUR_DECADE, words)
+        off = abs(entry.value - value)
+        yield from _first_of(
+            _times_ten(entry, display, usual),
+            _swapped(entry, display, usual, neighbours),
+            f"it is far from {words}" if off > usual.far(display) else None,
+        )
+    elif earlier:
+        value = statistics.median(earlier)
+        words = f"this channel's other trials, about {display.shown(value)}"
+        usual = _Usual(value, 0.0, _EARLIER_DECADE, words)
+        yield from _first_of(
+            _times_ten(entry, display, usual), _swapped(entry, display, usual, earlier)
+        )
+
+
+def _first_of(*doubts: str | None) -> list[str]:
+    return [doubt for doubt in doubts if doubt is not None][:1]
+
+
+def _times_ten(entry: Entry, display: Display, usual: _Usual) -> str | None:
+    least = display.resolution
+    if abs(usual.value) < _TELLING_STEPS * least or abs(entry.value) < 0.5 * least:
+        return None
+    exponent = math.log10(abs(entry.value / usual.value))
+    power = round(exponent)
+    if power == 0 or abs(exponent - power) > usual.decade:
+        return None
+    factor = f"{10 ** abs(power)} times {'' if power > 0 else 'less than '}".rstrip()
+    meant = display.shown(entry.value / 10.0**power)
+    return f"it is about {factor} {usual.words}: {meant} may have been meant"
+
+
+def _swapped(
+    entry: Entry, display: Display, usual: _Usual, others: Sequence[float]
+) -> str | None:
+    """Two neighbouring digits that were changed over, where that alone explains how far it is off."""
+    near, off = (
+        usual.near(display),
+        min(abs(entry.value - each) for each in others),
+    )
+    if off <= near:
+        return None
+    for text in _with_two_digits_swapped(entry.text):
+        left = min(abs(float(text) - each) for each in others)
+        if left <= min(near, off / _MUCH_NEARER):
+            return f"it is off from {usual.words}, and two digits may be swapped: {text} may have been meant"
+    return None
+
+
+def _with_two_digits_swapped(text: str) -> Iterator[str]:
+    places = [index for index, letter in enumerate(text) if letter.isdigit()]
+    for first, second in pairwise(places):
+        letters = list(text)
+        letters[first], letters[second] = letters[second], letters[first]
+        if letters != list(text):
+            yield "".join(letters)

@@ -1,0 +1,169 @@
+"""What was typed is a number, or is refused; what looks like a slip of the finger is doubted, and nothing else is."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from daq.typed import Display, doubts_about, parse_entry
+
+VELOCITY = Display("velocity", 0.01, low=0.0, high=45.0, full_scale=40.0)
+POWER = Display("power", 1.0)
+COARSE = Display("pressure", 0.5)
+BEFORE = (12.31, 12.36, 12.28)
+
+
+def doubts(
+    text: str,
+    display: Display = VELOCITY,
+    *,
+    neighbours: tuple[float, ...] = (),
+    earlier: tuple[float, ...] = (),
+) -> tuple[str, ...]:
+    entry = parse_entry(text, display)
+    return doubts_about(entry, display, neighbours=neighbours, earlier=earlier)
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("12.34", 12.34),
+        (" 12.34 ", 12.34),
+        ("12,34", 12.34),
+        (".5", 0.5),
+        ("7.", 7.0),
+        ("+3", 3.0),
+        ("007", 7.0),
+    ],
+)
+def test_a_number_is_taken_as_people_write_it(text: str, value: float) -> None:
+    assert parse_entry(text, VELOCITY).value == value
+
+
+def test_a_typographic_minus_is_a_minus() -> None:
+    assert parse_entry("\N{MINUS SIGN}3.5", POWER).value == -3.5
+
+
+@pytest.mark.parametrize(
+    "text", ["", "-", ".", "12.3.4", "1.234,5", "12 m/s", "1e3", "nan", "inf", "٣", "9" * 21, "1 2"]
+)  # fmt: skip
+def test_what_is_no_number_is_refused_with_an_example(text: str) -> None:
+    with pytest.raises(ValueError, match=r"expected a number .* like 12\.30"):
+        parse_entry(text, VELOCITY)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [("-0.01", "at least 0"), ("45.01", "at most 45"), ("1234", "at most 45")],
+)
+def test_what_the_meter_cannot_show_is_refused_with_its_range(
+    text: str, words: str
+) -> None:
+    with pytest.raises(ValueError, match=words):
+        parse_entry(text, VELOCITY)
+
+
+def test_a_range_may_be_stated_at_one_end_only() -> None:
+    with pytest.raises(ValueError, match="at most 40"):
+        parse_entry("41", Display("velocity", 0.1, high=40.0))
+    with pytest.raises(ValueError, match="at least 0"):
+        parse_entry("-1", Display("velocity", 0.1, low=0.0))
+    assert parse_entry("41", Display("velocity", 0.1, low=0.0)).value == 41.0
+
+
+@given(st.text(max_size=30))
+def test_any_text_is_a_number_within_the_range_or_refused(text: str) -> None:
+    try:
+        entry = parse_entry(text, VELOCITY)
+    except ValueError:
+        return
+    assert 0.0 <= entry.value <= 45.0
+    assert float(entry.text) == entry.value
+
+
+@pytest.mark.parametrize(
+    ("text", "display", "words"),
+    [
+        ("12.345", VELOCITY, "3 decimals, the display shows 2"),
+        ("12.5", POWER, "the display shows no decimals"),
+        ("12.3", COARSE, "steps of 0.5"),
+        ("41.00", VELOCITY, "beyond the end of the range, 40"),
+        ("1,234", POWER, "1234 may have been meant"),
+    ],
+)
+def test_what_the_display_cannot_show_so_is_doubted(
+    text: str, display: Display, words: str
+) -> None:
+    (doubt,) = doubts(text, display)
+    assert words in doubt
+
+
+@pytest.mark.parametrize(
+    ("text", "meant"), [("1.23", "12.30"), ("1.24", "12.40"), ("0.12", "12.00")]
+)
+def test_a_point_in_the_wrong_place_is_doubted_by_the_readings_before(
+    text: str, meant: str
+) -> None:
+    (doubt,) = doubts(text, neighbours=BEFORE)
+    assert f"{meant} may have been meant" in doubt
+
+
+def test_ten_times_as_much_is_doubted_by_the_readings_before() -> None:
+    (doubt,) = doubts("1398", POWER, neighbours=(139.0, 140.0))
+    assert doubt.startswith("it is about 10 times the readings before it, about 140")
+    assert "140 may have been meant" in doubt
+
+
+def test_ten_times_as_much_is_doubted_by_other_trials_where_there_is_no_reading_yet() -> (
+    None
+):
+    (doubt,) = doubts("1398", POWER, earlier=(100.0, 180.0))
+    assert "this channel's other trials" in doubt
+
+
+def test_another_condition_may_be_half_of_the_others_or_double_without_a_doubt() -> (
+    None
+):
+    assert doubts("70", POWER, earlier=(140.0, 139.0)) == ()
+    assert doubts("280", POWER, earlier=(140.0, 139.0)) == ()
+
+
+@pytest.mark.parametrize(
+    ("text", "meant"), [("21.34", "12.34"), ("13.24", "12.34"), ("12.43", None)]
+)
+def test_two_digits_swapped_are_doubted_where_that_shows(
+    text: str, meant: str | None
+) -> None:
+    found = doubts(text, neighbours=BEFORE)
+    if meant is None:
+        assert found == ()
+    else:
+        assert f"{meant} may have been meant" in found[0]
+
+
+def test_a_swap_is_also_seen_against_another_trial() -> None:
+    (doubt,) = doubts("21.34", earlier=(12.3,))
+    assert "two digits may be swapped" in doubt
+
+
+def test_one_wrong_digit_among_steady_readings_is_doubted() -> None:
+    (doubt,) = doubts("17.33", neighbours=BEFORE)
+    assert doubt == "it is far from the readings before it, about 12.31"
+
+
+def test_a_lost_sign_is_doubted() -> None:
+    display = Display("temperature", 0.1)
+    assert doubts("3.1", display, neighbours=(-3.2, -3.0)) != ()
+
+
+@given(st.floats(-1.9, 1.9))
+def test_what_a_settled_machine_reads_is_never_doubted(off_percent: float) -> None:
+    text = f"{12.3 * (1.0 + off_percent / 100.0):.2f}"
+    assert doubts(text, neighbours=BEFORE) == ()
+
+
+def test_near_zero_nothing_is_said_of_ratios() -> None:
+    assert doubts("0.04", neighbours=(0.4, 0.0, 0.05)) == ()
+
+
+def test_without_anything_to_compare_with_only_the_display_is_asked() -> None:
+    assert doubts("4.56") == ()

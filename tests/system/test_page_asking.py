@@ -1,0 +1,126 @@
+"""The page asks the operator for a reading: a field for a thumb, doubts with a way to confirm, nothing for a reader."""
+
+import dataclasses
+from collections.abc import AsyncIterator
+
+import pytest_asyncio
+from playwright.async_api import Browser, expect
+
+from daq.errors import Refusal
+from daq.operations import CannotRead, TypedReading
+from daq.runtime.snapshot import AskingLine
+from tests.system.live_page import (
+    AVERAGING,
+    NEEDS_A_BROWSER,
+    NOW_S,
+    PHONE,
+    Bench,
+    opened,
+    overhang_px,
+    violations,
+)
+from tests.system.operated_page import operated, press, refused
+
+pytestmark = NEEDS_A_BROWSER
+
+ASKING = AskingLine("velocity", "Outlet velocity", "m/s", "outlet", 1, 2, 5, NOW_S, NOW_S + 30.0)  # fmt: skip
+ASKED = dataclasses.replace(
+    AVERAGING,
+    instruction="Read Outlet velocity, outlet, and type it.",
+    urgency="action",
+    asking=ASKING,
+)
+LEAST_TARGET_PX = 44
+
+
+@pytest_asyncio.fixture(loop_scope="module")
+async def bench() -> AsyncIterator[Bench]:
+    bench = Bench()
+    bench.snapshot = ASKED
+    async with bench.serving():
+        yield bench
+
+
+async def test_a_reading_is_typed_with_a_thumb(browser: Browser, bench: Bench) -> None:
+    async with operated(browser, bench, PHONE) as tab:
+        field = tab.get_by_label("What the display shows, in m/s")
+        await expect(tab.locator("#asking h2")).to_have_text(
+            "Outlet velocity, outlet: reading 2 of 5"
+        )
+        assert await field.get_attribute("inputmode") == "decimal"
+        for target in (field, *await tab.locator("#asking button:visible").all()):
+            box = await target.bounding_box()
+            assert box is not None
+            assert box["height"] >= LEAST_TARGET_PX
+        assert await overhang_px(tab) == 0
+        assert await violations(tab) == []
+        await field.fill("12,3")
+        await press(tab, "Keep this reading")
+        await expect(tab.locator("#hand [role=status]")).to_have_text("Done as asked.")
+        await expect(field).to_have_value("")
+        bench.show(AVERAGING)
+        await expect(tab.locator("#asking")).to_be_hidden()
+    assert bench.face.operations == [(TypedReading("velocity", "12,3"), "page")]
+
+
+async def test_a_doubt_is_shown_and_confirmed_or_typed_anew(
+    browser: Browser, bench: Bench
+) -> None:
+    async with operated(browser, bench, complaints_expected=True) as tab:
+        words = "Outlet velocity: is 123 what the display shows?"
+        bench.face.refusal = refused(Refusal.DOUBTED, words)
+        field = tab.locator("#asking-text")
+        await field.fill("123")
+        await field.press("Enter")
+        await expect(tab.locator("#asking [role=alert]")).to_have_text(words)
+        confirm = tab.get_by_role("button", name="The display shows 123")
+        await expect(confirm).to_be_visible()
+        assert await violations(tab) == []
+        await field.fill("12.3")
+        await expect(confirm).to_be_hidden()
+        await expect(tab.locator("#asking [role=alert]")).to_have_text("")
+        await field.fill("123")
+        await field.press("Enter")
+        bench.face.refusal = None
+        await confirm.click()
+        await expect(field).to_have_value("")
+    assert [operation for operation, _ in bench.face.operations] == [
+        TypedReading("velocity", "123"),
+        TypedReading("velocity", "123"),
+        TypedReading("velocity", "123", as_typed=True),
+    ]
+
+
+async def test_what_cannot_be_read_is_said_with_one_press_and_an_empty_field_is_no_reading(
+    browser: Browser, bench: Bench
+) -> None:
+    async with operated(browser, bench) as tab:
+        await press(tab, "Keep this reading")
+        await expect(tab.locator("#asking [role=alert]")).to_have_text(
+            "Type first what the display shows."
+        )
+        await press(tab, "Cannot read it now")
+        await expect(tab.locator("#hand [role=status]")).to_have_text("Done as asked.")
+    assert bench.face.operations == [(CannotRead("velocity"), "page")]
+
+
+async def test_the_next_asking_begins_with_an_empty_field(
+    browser: Browser, bench: Bench
+) -> None:
+    async with operated(browser, bench) as tab:
+        field = tab.locator("#asking-text")
+        await field.fill("12")
+        bench.show(ASKED)
+        await expect(field).to_have_value("12")
+        again = dataclasses.replace(ASKING, number=3, since_s=NOW_S + 20.0)
+        bench.show(ASKED, asking=again)
+        await expect(field).to_have_value("")
+        await expect(tab.locator("#asking h2")).to_contain_text("reading 3 of 5")
+
+
+async def test_a_reader_sees_what_is_asked_and_no_field(
+    browser: Browser, bench: Bench
+) -> None:
+    async with opened(browser, bench) as tab:
+        await expect(tab.locator("#instruction")).to_contain_text("type it")
+        await expect(tab.locator("#asking")).to_be_hidden()
