@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from unittest.mock import patch
 
-from daq.runtime import listening
+from daq.runtime.listening import line as listening_line
 from daq.runtime.ports import descriptor, opening
 
 _TOLD: dict[str, str] = {}
@@ -94,7 +94,7 @@ def shapes_told() -> Iterator[None]:
         return real(settings, timeout_s=timeout_s)
 
     with (
-        patch.object(listening, "open_serial", told),
+        patch.object(listening_line, "open_serial", told),
         patch.object(descriptor, "open_serial", told),
     ):
         yield
@@ -213,6 +213,32 @@ def unit_answer(
         return body + crc(body)
 
     return answer
+
+
+def ascii_answer(answer: Callable[[bytes], bytes]) -> Callable[[bytes], bytes]:
+    """The same unit with ASCII frames (Modbus over Serial Line V1.02, 2.5.2)."""
+
+    def answered(frame: bytes) -> bytes:
+        if not (frame.startswith(b":") and frame.endswith(b"\r\n")):
+            return b""
+        try:
+            spelt = bytes.fromhex(frame[1:-2].decode("ascii"))
+        except ValueError:
+            return b""
+        if sum(spelt) % 256:
+            return b""
+        body = spelt[:-1]
+        if not (said := answer(body + crc(body))):
+            return b""
+        return ascii_frame(said[:-2])
+
+    return answered
+
+
+def ascii_frame(body: bytes) -> bytes:
+    """Colon, digits, LRC, line end."""
+    lrc = -sum(body) % 256
+    return f":{body.hex().upper()}{lrc:02X}\r\n".encode("ascii")
 
 
 # ---- whoever reads the display

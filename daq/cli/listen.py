@@ -9,20 +9,24 @@ from collections.abc import Mapping, Sequence
 from daq.cli.arguments import number_between
 from daq.cli.found_bench import require_free, write_and_check
 from daq.cli.line_arguments import (
+    add_display_arguments,
     add_line_arguments,
     asked_framings,
     asked_units,
+    modbus_framings,
     parsed_by,
+    require_one_of_each,
 )
+from daq.cli.listen_frames import framed
 from daq.cli.listen_words import (
     asked_name,
+    bus_lines,
     column_lines,
     heard_lines,
     no_field_lines,
     query_lines,
     silent_lines,
     unit_lines,
-    unshaped_lines,
 )
 from daq.cli.questions import ask_until, is_somebody_there
 from daq.errors import InputError
@@ -33,7 +37,7 @@ from daq.recognising.asking import (
     queries_to_try,
 )
 from daq.recognising.files import NamedColumn, render_query, render_streamed
-from daq.recognising.framings import Framing, register_framings
+from daq.recognising.framings import Framing
 from daq.recognising.heard import Guess, interval_s
 from daq.recognising.lines import Column, columns_of_numbers, numbers_by_separator
 from daq.recognising.unit_words import field_names
@@ -57,6 +61,7 @@ Named = tuple[str, str]
 def run(arguments: Sequence[str]) -> int:
     """Find out how the meter at a port talks."""
     options = _parser().parse_args(arguments)
+    require_one_of_each(options)
     require_free(options.write)
     framings = asked_framings(options)
     _say(f"Listening at {options.port} …")
@@ -72,13 +77,15 @@ def run(arguments: Sequence[str]) -> int:
     if guesses and guesses[-1].is_accepted:
         return _streamed(options, guesses[-1])
     if guesses:
-        _say(*unshaped_lines(guesses))
-        return 1
+        return framed(options, framings, guesses)
     return _asked(options, framings)
 
 
 def _streamed(options: argparse.Namespace, guess: Guess) -> int:
-    """The meter talks by itself."""
+    """Lines come by themselves: a meter's, or frames of Modbus between others."""
+    if guess.bus is not None:
+        _say(*bus_lines(options.port, guess.heard.framing, guess.bus))
+        return 0
     assert guess.shape is not None  # noqa: S101 - accepted only with one
     _say(*heard_lines(guess))
     columns = guess.shape.columns
@@ -99,10 +106,12 @@ def _asked(options: argparse.Namespace, framings: Sequence[Framing]) -> int:
     """The meter is silent, so it is asked: the likeliest unit, then texts, then the other units."""
     units = asked_units(options)
     _say("Nothing comes by itself; asking, with requests that only read …")
-    found = [] if options.ask else _units(options, framings, units[:1], units[1:])
-    queries = [] if found or options.unit else _queries(options, framings)
+    found = [] if options.ask else _units(options, units[:1], units[1:])
+    queries = (
+        [] if found or options.unit or options.mode else _queries(options, framings)
+    )
     if not found and not queries and not options.ask:
-        found = _units(options, framings, units[1:])
+        found = _units(options, units[1:])
     if found:
         _say(*unit_lines(options.port, found))
         return 0
@@ -113,19 +122,24 @@ def _asked(options: argparse.Namespace, framings: Sequence[Framing]) -> int:
 
 
 def _units(
-    options: argparse.Namespace,
-    framings: Sequence[Framing],
-    units: Sequence[int],
-    also: Sequence[int] = (),
+    options: argparse.Namespace, units: Sequence[int], also: Sequence[int] = ()
 ) -> list[UnitFound]:
-    if not units:
-        return []
-    _say(f"  registers of unit {', '.join(str(unit) for unit in units)} …")
-    tried = register_framings(framings)
-    search = find_units(
-        options.port, tried, units, also=also, clock=Clock(), wait_s=options.wait
-    )
-    return asyncio.run(search)
+    """Those that answer in the first transmission mode in which any does."""
+    for mode, framings in modbus_framings(options) if units else ():
+        listed = ", ".join(str(unit) for unit in units)
+        _say(f"  {mode.title}, registers of unit {listed} …")
+        search = find_units(
+            options.port,
+            framings,
+            units,
+            also=also,
+            mode=mode,
+            clock=Clock(),
+            wait_s=options.wait,
+        )
+        if found := asyncio.run(search):
+            return found
+    return []
 
 
 def _queries(
@@ -248,6 +262,7 @@ def _parser() -> argparse.ArgumentParser:
         description="Find out how a meter talks: listen at one speed after another, then ask what changes nothing.",
     )
     add_line_arguments(parser)
+    add_display_arguments(parser)
     parser.add_argument(
         "--seconds",
         type=number_between(0.1, 600.0),

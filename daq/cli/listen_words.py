@@ -2,9 +2,11 @@
 
 from collections.abc import Sequence
 
+from daq.recognising.asking import Mode
 from daq.recognising.framings import Framing
 from daq.recognising.heard import Guess
 from daq.recognising.lines import Column
+from daq.recognising.overheard import Overheard
 from daq.runtime.listening import QueryFound, UnitFound
 from daq.units import UNITS
 
@@ -51,31 +53,48 @@ def no_field_lines() -> list[str]:
     ]
 
 
-def unshaped_lines(guesses: Sequence[Guess]) -> list[str]:
-    """Bytes came, but no setting makes lines of them."""
+def unshaped_lines(guesses: Sequence[Guess], tried: Sequence[str]) -> list[str]:
+    """Bytes came, but no setting makes lines or frames of them."""
     best = max(guesses, key=lambda guess: guess.confidence)
     return [
         f"Something talks, but at none of {len(guesses)} settings in lines of one shape."
         f" Nearest: {best.heard.framing} ({'; '.join(best.reasons)}).",
         *shown_data(best.heard.data),
-        "If that is readable, listen longer with --seconds, for three lines are needed. If it is not, the meter may"
-        " send binary frames, or at a speed of its menu that --baud would name.",
+        f"Nor does it send binary frames of one length (4 to 64 bytes, at {', '.join(tried)}).",
+        "If the text above is readable, listen longer with --seconds 10, for three lines are needed. If it is not: look up"
+        " the speed in the meter's menu and name it with --baud; let the values vary and listen longer with --seconds"
+        " 10, for frames that are all the same are not told apart. Frames of changing length need code, not a profile.",
     ]
 
 
 def unit_lines(port: str, found: Sequence[UnitFound]) -> list[str]:
     """Modbus units, and how to go on."""
     lines = [
-        f"Modbus RTU: unit {each.unit} answers at {each.framing}"
-        f" (confidence {each.right / each.asked:.2f}: CRC right {each.right} times of {each.asked})."
+        f"{each.mode.title}: unit {each.unit} answers at {each.framing} (confidence {each.right / each.asked:.2f}:"
+        f" {each.mode.checksum} right {each.right} times of {each.asked})."
         for each in found
     ]
     first = found[0]
+    return [*lines, *_registers_lines(port, first.framing, first.unit, first.mode)]
+
+
+def bus_lines(port: str, framing: Framing, bus: Overheard) -> list[str]:
+    """Modbus between others, and how to go on."""
+    units = ", ".join(str(unit) for unit in bus.units)
+    confidence = bus.right / bus.seen * bus.right / (bus.right + 1)
     return [
-        *lines,
+        f"{bus.mode.title} is heard at {framing}: somebody else asks unit {units}"
+        f" (confidence {confidence:.2f}: {bus.mode.checksum} right in {bus.right} of {bus.seen} frames).",
+        "Two who ask on one line disturb each other: end the other program, or unplug the other controller, first.",
+        *_registers_lines(port, framing, bus.units[0], bus.mode),
+    ]
+
+
+def _registers_lines(port: str, framing: Framing, unit: int, mode: Mode) -> list[str]:
+    return [
         "Which registers hold what tells the next command; have the meter's display before you:",
-        f"  daq registers {port} --baud {first.framing.baud} --framing {first.framing.shape}"
-        f" --unit {first.unit} --write FOLDER",
+        f"  daq registers {port} --mode {mode.name.lower()} --baud {framing.baud} --framing {framing.shape}"
+        f" --unit {unit} --write FOLDER",
     ]
 
 

@@ -7,7 +7,14 @@ import sys
 from collections.abc import Awaitable, Callable, Sequence
 
 from daq.cli.arguments import number_between
-from daq.cli.ports_words import as_facts, as_text, change_words, short, troubles
+from daq.cli.ports_words import (
+    as_facts,
+    as_text,
+    built_in,
+    change_words,
+    short,
+    troubles,
+)
 from daq.runtime.ports.adapters import Found, find_adapters
 from daq.runtime.ports.plugs import PlugWatch
 from daq.runtime.ports.system import System
@@ -57,6 +64,7 @@ async def _watch(system: System, seconds: float, sleep: Sleep) -> int:
     found = find_adapters(system)
     usb = [adapter for adapter in found.adapters if adapter.is_usb]
     if not usb:
+        sys.stdout.write(built_in(found.adapters))
         sys.stdout.write(as_text(Found((), found.portless, found.is_container)))
         return 3
     _say(

@@ -1,6 +1,6 @@
 """Adapters in words and as JSON, for `daq ports`."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 
 from daq.runtime.ports.adapters import Adapter, Found, Names, PortlessChip
@@ -31,6 +31,12 @@ def as_text(found: Found) -> str:
     count = len(found.adapters)
     noun = "serial port" if count == 1 else "serial ports"
     return "\n".join([f"{count} {noun}.\n", *parts])
+
+
+def built_in(adapters: Sequence[Adapter]) -> str:
+    """Ports that nobody can unplug, before it is said that there is no other; empty for none."""
+    listed = ", ".join(adapter.device for adapter in adapters)
+    return f"Built in, so not to be unplugged: {listed}\n" if listed else ""
 
 
 def short(adapter: Adapter) -> str:

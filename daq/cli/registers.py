@@ -5,27 +5,32 @@ import asyncio
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 
 from daq.cli.arguments import number_between
+from daq.cli.display_questions import (
+    asked_again,
+    asked_number,
+    asked_shown,
+    is_another_load_wanted,
+)
 from daq.cli.found_bench import require_free, write_and_check
 from daq.cli.line_arguments import (
+    add_display_arguments,
     add_line_arguments,
-    asked_framings,
     asked_units,
+    modbus_framings,
     parsed_by,
+    require_one_of_each,
 )
-from daq.cli.questions import ask, ask_until, is_somebody_there
 from daq.cli.registers_words import (
-    another_load_question,
     candidate_counts,
     choice_question,
     field_lines,
-    first_question,
     none_lines,
     not_confirmed_lines,
+    nothing_read_lines,
+    nothing_shown_lines,
     range_line,
-    value_question,
 )
 from daq.errors import InputError, InstrumentError
 from daq.recognising.candidates import Candidate, find_candidates
@@ -38,9 +43,7 @@ from daq.recognising.choosing import (
     take,
 )
 from daq.recognising.files import render_registers
-from daq.recognising.framings import Framing, register_framings
 from daq.recognising.ranges import MOST_REGISTERS, Range, RangeSearch, Sweep
-from daq.recognising.shown import Shown, parse_shown, shown_again
 from daq.runtime.clock import Clock
 from daq.runtime.listening import (
     UnitFound,
@@ -73,12 +76,13 @@ def run(arguments: Sequence[str]) -> int:
     found = _found_unit(options)
     search = asyncio.run(_searched(options, found))
     _say(range_line(search))
+    if not search.words:
+        _say(*nothing_read_lines(options.first, options.last))
+        return 1
     bench = _Bench(options, found, tuple(search.readable))
-    shown = tuple(options.shows) or _asked_shown()
-    if not shown or not search.words:
-        _say(
-            'Nothing to compare: give what the display shows, like --shows "voltage=230.4 V".'
-        )
+    shown = tuple(options.shows) or asked_shown()
+    if not shown:
+        _say(*nothing_shown_lines())
         return 1
     first = Load(shown, (search.words, *_swept(bench, 2)))
     candidates = {each.name: find_candidates(each, first.sweeps) for each in shown}
@@ -92,18 +96,16 @@ def run(arguments: Sequence[str]) -> int:
 
 def _found_unit(options: argparse.Namespace) -> UnitFound:
     """The unit to be read; the only one, or the one that was named."""
-    framings = register_framings(asked_framings(options))
     units = asked_units(options)
     _say(
         f"Looking for unit {', '.join(str(unit) for unit in units)} at {options.port} …"
     )
     # The likeliest unit at every setting first: sixteen at each would take minutes.
-    found = asyncio.run(_units(options, framings, units[:1], units[1:]))
-    found = found or asyncio.run(_units(options, framings, units[1:], ()))
+    found = _units(options, units[:1], units[1:]) or _units(options, units[1:], ())
     if not found:
         msg = (
             f"port {options.port}: no Modbus unit answers, check wiring and the meter's menu;"
-            " `daq listen` tries other ways to talk"
+            f" daq listen {options.port} tries other ways to talk"
         )
         raise InstrumentError(msg)
     if len(found) > 1:
@@ -112,22 +114,29 @@ def _found_unit(options: argparse.Namespace) -> UnitFound:
         raise InputError(msg)
     unit = found[0]
     _say(
-        f"Unit {unit.unit} answers at {unit.framing}: CRC right {unit.right} times of {unit.asked}."
+        f"Unit {unit.unit} answers at {unit.framing}, {unit.mode.title}:"
+        f" {unit.mode.checksum} right {unit.right} times of {unit.asked}."
     )
     return unit
 
 
-async def _units(
-    options: argparse.Namespace,
-    framings: Sequence[Framing],
-    units: Sequence[int],
-    also: Sequence[int],
+def _units(
+    options: argparse.Namespace, units: Sequence[int], also: Sequence[int]
 ) -> list[UnitFound]:
-    if not units:
-        return []
-    return await find_units(
-        options.port, framings, units, also=also, clock=Clock(), wait_s=options.wait
-    )
+    """Those that answer in the first transmission mode in which any does."""
+    for mode, framings in modbus_framings(options) if units else ():
+        search = find_units(
+            options.port,
+            framings,
+            units,
+            also=also,
+            mode=mode,
+            clock=Clock(),
+            wait_s=options.wait,
+        )
+        if found := asyncio.run(search):
+            return found
+    return []
 
 
 async def _searched(options: argparse.Namespace, found: UnitFound) -> RangeSearch:
@@ -136,7 +145,12 @@ async def _searched(options: argparse.Namespace, found: UnitFound) -> RangeSearc
     )
     async with open_line(options.port, found.framing, Clock()) as line:
         await search_registers(
-            line, found.unit, search, wait_s=options.wait, pause_s=options.pause
+            line,
+            found.unit,
+            search,
+            mode=found.mode,
+            wait_s=options.wait,
+            pause_s=options.pause,
         )
     return search
 
@@ -155,6 +169,7 @@ async def _sweeps(bench: _Bench, count: int) -> list[Sweep]:
                 line,
                 found.unit,
                 bench.ranges,
+                mode=found.mode,
                 wait_s=options.wait,
                 pause_s=options.pause,
             )
@@ -166,26 +181,13 @@ async def _sweeps(bench: _Bench, count: int) -> list[Sweep]:
 # ---- the operator
 
 
-def _asked_shown() -> tuple[Shown, ...]:
-    """What the display shows, line by line, until an empty one."""
-    shown: list[Shown] = []
-    while True:
-        answer = ask_until(
-            first_question(len(shown)), lambda text: parse_shown(text) if text else None
-        )
-        if answer is None:
-            return tuple(shown)
-        shown.append(answer)
-
-
 def _compared(
     bench: _Bench, first: Load, candidates: dict[str, list[Candidate]]
 ) -> tuple[list[Load], dict[str, list[Candidate]]]:
     """Further loads, until each field is known or nobody wants another."""
     loads = [first]
     while len(loads) < _MOST_LOADS and _is_open(choose(candidates, loads)):
-        answer = ask(another_load_question(len(loads)))
-        if answer is None or answer.lower() in ("stop", "s"):
+        if not is_another_load_wanted(len(loads)):
             break
         load = _next_load(bench, first)
         if load is None:
@@ -205,13 +207,8 @@ def _is_open(fields: Sequence[FieldFound]) -> bool:
 def _next_load(bench: _Bench, first: Load) -> Load | None:
     """Registers before and after the display was read; None where nobody reads it."""
     before = _swept(bench, 2)
-    shown: list[Shown] = []
-    for each in first.shown:
-        answer = ask_until(value_question(each), partial(shown_again, each))
-        if answer is None:
-            return None
-        shown.append(answer)
-    return Load(tuple(shown), (*before, *_swept(bench, 1)))
+    shown = asked_again(first.shown)
+    return Load(shown, (*before, *_swept(bench, 1))) if shown is not None else None
 
 
 def _chosen(
@@ -220,14 +217,12 @@ def _chosen(
     """The field, with the operator's choice where the loads leave one to make."""
     if field.standing not in (Standing.SEVERAL, Standing.UNCONFIRMED):
         return field
-    number = dict(options.take).get(field.shown.name)
-    if number is None and is_somebody_there():
-        number = ask_until(
-            choice_question(field), lambda text: int(text) if text else None
-        )
-    if number is None or not 1 <= number <= len(field.candidates):
-        return field
-    return take(field, field.candidates[number - 1], loads)
+    number = asked_number(
+        lambda: choice_question(field.shown.name),
+        dict(options.take).get(field.shown.name),
+        len(field.candidates),
+    )
+    return take(field, field.candidates[number - 1], loads) if number else field
 
 
 def _ended(bench: _Bench, fields: Sequence[FieldFound], loads: Sequence[Load]) -> int:
@@ -244,7 +239,9 @@ def _ended(bench: _Bench, fields: Sequence[FieldFound], loads: Sequence[Load]) -
     known = [field for field in decided if field.standing is Standing.FOUND]
     if not known:
         return 1
-    profile = render_registers(known, framing=bench.found.framing)
+    profile = render_registers(
+        known, framing=bench.found.framing, mode=bench.found.mode
+    )
     code = _written(bench, profile)
     return code or int(len(known) < len(fields))
 
@@ -269,20 +266,9 @@ def _require_order(options: argparse.Namespace) -> None:
         InputError: With what to write instead.
     """
     if options.last < options.first or options.last - options.first >= MOST_REGISTERS:
-        msg = f"--first {options.first} --last {options.last}: expected at most {MOST_REGISTERS} registers, last not before first"
+        msg = f"--first {options.first} --last {options.last}: expected at most {MOST_REGISTERS} registers, last not before first, like --first {options.first} --last {options.first + _LAST}"
         raise InputError(msg)
-    names = [shown.name for shown in options.shows]
-    if twice := sorted({name for name in names if names.count(name) > 1}):
-        msg = f"--shows: {twice[0]!r} twice, expected each name once"
-        raise InputError(msg)
-
-
-def _parse_take(text: str) -> tuple[str, int]:
-    name, _, number = text.partition("=")
-    if not number.strip().isdecimal():
-        msg = f"{text!r}, expected name and number of the candidate, like voltage=2"
-        raise ValueError(msg)
-    return name.strip(), int(number)
+    require_one_of_each(options)
 
 
 def _address(text: str) -> int:
@@ -304,14 +290,7 @@ def _parser() -> argparse.ArgumentParser:
         " that hold what its display shows, at two loads.",
     )
     add_line_arguments(parser)
-    parser.add_argument(
-        "--shows",
-        type=parsed_by(parse_shown),
-        action="append",
-        default=[],
-        metavar="NAME=VALUE UNIT",
-        help='what the display shows now, with all its decimals, like "voltage=230.4 V"; asked for where none is given',
-    )
+    add_display_arguments(parser)
     parser.add_argument(
         "--first", type=parsed_by(_address), default=0, help="first address (default 0)"
     )
@@ -341,13 +320,5 @@ def _parser() -> argparse.ArgumentParser:
         default=_SWEEP_EVERY_S,
         metavar="S",
         help="time between two readings of one load (default %(default)g s)",
-    )
-    parser.add_argument(
-        "--take",
-        type=parsed_by(_parse_take),
-        action="append",
-        default=[],
-        metavar="NAME=N",
-        help="which candidate to take where several remain, like voltage=2",
     )
     return parser

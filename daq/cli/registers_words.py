@@ -56,9 +56,9 @@ def candidate_counts(candidates: Mapping[str, Sequence[Candidate]]) -> list[str]
     ]
 
 
-def choice_question(field: FieldFound) -> str:
+def choice_question(name: str) -> str:
     """For one of several that remain."""
-    return f"Which one is {field.shown.name} (its number; nothing leaves it out): "
+    return f"Which one is {name} (its number; nothing leaves it out): "
 
 
 def field_lines(field: FieldFound) -> list[str]:
@@ -72,13 +72,9 @@ def field_lines(field: FieldFound) -> list[str]:
             *(f"  {note[0].upper()}{note[1:]}." for note in field.notes),
         ]
     if field.standing is Standing.SEVERAL:
-        return _several(field)
+        return several_lines(name, [shown_candidate(c) for c in field.candidates])
     if field.standing is Standing.UNCONFIRMED:
-        return [
-            f"{name}: {shown_candidate(field.candidates[0])} agrees, but is not confirmed, for {name} did not change"
-            f" enough; it is left out. Change it by more than a few digits and try again; where that can't be, --take {name}=1"
-            " takes it all the same."
-        ]
+        return unconfirmed_lines(name, shown_candidate(field.candidates[0]))
     return [
         f"{name}: no register agrees with the display at every load; it is left out.",
         *none_lines(None, None),
@@ -91,6 +87,21 @@ def none_lines(first: int | None, last: int | None) -> list[str]:
     return [
         f"  Try other addresses{where} (--first, --last: manuals often begin at 100, 256, 1000 or 4096), type the value"
         " with all its decimals, in the unit that the display shows, while it is steady.",
+    ]
+
+
+def nothing_read_lines(first: int, last: int) -> list[str]:
+    """No register could be read, so no display can be compared."""
+    return [
+        f"None of the registers {first} to {last} can be read. Try others: --first 256 --last 383, then 1000 or 4096 on;"
+        " where they were not answered rather than refused, a longer --wait 1."
+    ]
+
+
+def nothing_shown_lines() -> list[str]:
+    """Nobody said what the display shows."""
+    return [
+        'Nothing to compare: give what the display shows, like --shows "voltage=230.4 V".'
     ]
 
 
@@ -116,11 +127,21 @@ def shown_candidate(candidate: Candidate) -> str:
     )
 
 
-def _several(field: FieldFound) -> list[str]:
-    name, count = field.shown.name, len(field.candidates)
+def unconfirmed_lines(name: str, candidate: str) -> list[str]:
+    """One way of reading agrees, with a value that did not move."""
+    return [
+        f"{name}: {candidate} agrees, but is not confirmed, for {name} did not change"
+        f" enough; it is left out. Change it by more than a few digits and try again; where that can't be, --take {name}=1"
+        " takes it all the same."
+    ]
+
+
+def several_lines(name: str, candidates: Sequence[str]) -> list[str]:
+    """Several ways of reading agree, none of which is taken."""
+    count = len(candidates)
     listed = [
-        f"  {number:>3}  {shown_candidate(candidate)}"
-        for number, candidate in enumerate(field.candidates[:_MOST_LISTED], start=1)
+        f"  {number:>3}  {candidate}"
+        for number, candidate in enumerate(candidates[:_MOST_LISTED], start=1)
     ]
     more = [f"  and {count - _MOST_LISTED} more"] if count > _MOST_LISTED else []
     return [

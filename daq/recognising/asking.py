@@ -7,8 +7,11 @@ sent in a search, and a text of the operator's own is taken only if it ends in a
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import Enum
 
+from daq.checksums import lrc8
 from daq.framing import append_crc, crc16_modbus
+from daq.protocols.modbus.ascii import frame_of
 
 IDENTITY_QUERY = "*IDN?"
 QUERIES = ("MEAS?", "READ?", "FETC?", "VAL?", "DATA?", "?")
@@ -19,8 +22,25 @@ UNITS = (1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 16, 32, 100, 247)
 ILLEGAL_FUNCTION = 1
 _READS = (3, 4)
 _EXCEPTION_BIT = 0x80
-_EXCEPTION_BYTES = 5
+_EXCEPTION_BYTES = 3
 _HEAD_BYTES = 3
+
+
+class Mode(Enum):
+    """How a Modbus frame is sent (Modbus over Serial Line V1.02, 2.5); the value is the profile's protocol."""
+
+    RTU = "modbus-rtu"
+    ASCII = "modbus-ascii"
+
+    @property
+    def title(self) -> str:
+        """As people say it."""
+        return f"Modbus {self.name}"
+
+    @property
+    def checksum(self) -> str:
+        """What its frames end in."""
+        return "CRC" if self is Mode.RTU else "LRC"
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +56,9 @@ class Registers:
     refusal: int | None = None
 
 
-def read_request(unit: int, function: int, address: int, count: int) -> bytes:
+def read_request(
+    unit: int, function: int, address: int, count: int, mode: Mode = Mode.RTU
+) -> bytes:
     """The frame that reads registers.
 
     Raises:
@@ -46,20 +68,41 @@ def read_request(unit: int, function: int, address: int, count: int) -> bytes:
         msg = f"unit {unit}, function {function}, {count} registers, expected 1 to 247, 3 or 4, 1 to 125"
         raise ValueError(msg)
     asked = address.to_bytes(2, "big") + count.to_bytes(2, "big")
-    return append_crc(bytes((unit, function)) + asked)
+    body = bytes((unit, function)) + asked
+    return append_crc(body) if mode is Mode.RTU else frame_of(body)
 
 
-def parse_registers(frame: bytes, request: bytes) -> Registers | None:
-    """The reply in these bytes; None unless they are one whole reply to this request and nothing else."""
-    unit, function = request[0], request[1]
-    count = int.from_bytes(request[4:6], "big")
-    if frame[:2] == bytes((unit, function | _EXCEPTION_BIT)):
-        is_sound = len(frame) == _EXCEPTION_BYTES and crc16_modbus(frame) == 0
-        return Registers((), frame[2]) if is_sound else None
-    is_reply = frame[:_HEAD_BYTES] == bytes((unit, function, 2 * count))
-    if not is_reply or len(frame) != _HEAD_BYTES + 2 * count + 2 or crc16_modbus(frame):
+def body_of(frame: bytes, mode: Mode) -> bytes | None:
+    """Unit, function and data of one whole frame whose checksum is right; None if it is not."""
+    if mode is Mode.RTU:
+        is_sound = len(frame) > _HEAD_BYTES and crc16_modbus(frame) == 0
+        return frame[:-2] if is_sound else None
+    if not frame.startswith(b":") or not frame.endswith(b"\r\n"):
         return None
-    data = frame[_HEAD_BYTES:-2]
+    try:
+        spelt = bytes.fromhex(frame[1:-2].decode("ascii"))
+    except ValueError:
+        return None
+    # Blanks pass as hexadecimal elsewhere, not in a frame.
+    is_whole = 2 * len(spelt) == len(frame) - 3 and len(spelt) > _HEAD_BYTES
+    return spelt[:-1] if is_whole and lrc8(spelt) == 0 else None
+
+
+def parse_registers(
+    frame: bytes, request: bytes, mode: Mode = Mode.RTU
+) -> Registers | None:
+    """The reply in these bytes; None unless they are one whole reply to this request and nothing else."""
+    body, asked = body_of(frame, mode), body_of(request, mode)
+    if body is None or asked is None:
+        return None
+    unit, function = asked[0], asked[1]
+    count = int.from_bytes(asked[4:6], "big")
+    if body[:2] == bytes((unit, function | _EXCEPTION_BIT)):
+        return Registers((), body[2]) if len(body) == _EXCEPTION_BYTES else None
+    is_reply = body[:_HEAD_BYTES] == bytes((unit, function, 2 * count))
+    if not is_reply or len(body) != _HEAD_BYTES + 2 * count:
+        return None
+    data = body[_HEAD_BYTES:]
     return Registers(
         tuple(int.from_bytes(data[i : i + 2], "big") for i in range(0, len(data), 2))
     )

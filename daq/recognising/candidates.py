@@ -9,6 +9,7 @@ import math
 import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Protocol, TypeVar
 
 from daq.recognising.ranges import Address, Sweep
 from daq.recognising.shown import Shown
@@ -42,6 +43,28 @@ _WANDER_SHARE = 0.02
 """What varies more among sweeps of one load is no held value, and would agree with anything."""
 
 
+_Seen_contra = TypeVar("_Seen_contra", contravariant=True)
+_Seen = TypeVar("_Seen")
+
+
+class Readable(Protocol[_Seen_contra]):
+    """A way to read a value out of what came: registers, or a frame."""
+
+    @property
+    def scale(self) -> float:
+        """What one count is worth [unit of the field]."""
+        ...
+
+    @property
+    def step(self) -> float:
+        """Steps in which the value comes [unit of the field]; 0 where it has none of its own."""
+        ...
+
+    def raw(self, seen: _Seen_contra, /) -> float | None:
+        """The number before scaling; None where it did not come."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class Candidate:
     """A way to read a value.
@@ -64,6 +87,11 @@ class Candidate:
     def is_wide(self) -> bool:
         """Whether it fills two registers."""
         return self.kind in WIDE
+
+    @property
+    def step(self) -> float:
+        """One count [unit of the field]; 0 for a float."""
+        return 0.0 if self.kind == "f32" else self.scale
 
     @property
     def addresses(self) -> tuple[Address, ...]:
@@ -107,11 +135,18 @@ def find_candidates(shown: Shown, sweeps: Sequence[Sweep]) -> list[Candidate]:
     ]
 
 
-def agrees(candidate: Candidate, shown: Shown, sweeps: Sequence[Sweep]) -> bool:
+def agrees(
+    candidate: Readable[_Seen],
+    shown: Shown,
+    sweeps: Sequence[_Seen],
+    *,
+    margin: float = 0.0,
+) -> bool:
     """Whether a candidate gives what the display shows, sweep after sweep.
 
     The value wanders while the display is read, so anything between the least and the greatest of the sweeps, and one
-    digit around, will do; but it may wander only a little.
+    digit around, will do; but it may wander only a little. Where many were seen, `margin` times their range more will do
+    too [1], for the display may have shown what none of them caught.
     """
     # A sweep whose reply was lost says nothing against anybody.
     raws = [raw for sweep in sweeps if (raw := candidate.raw(sweep)) is not None]
@@ -120,11 +155,9 @@ def agrees(candidate: Candidate, shown: Shown, sweeps: Sequence[Sweep]) -> bool:
         return False
     low, high = min(known), max(known)
     wander = max(_WANDER_DIGITS * shown.digit, _WANDER_SHARE * abs(shown.value))
-    step = shown.digit
-    if candidate.kind != "f32" and candidate.scale > step:
-        step = candidate.scale
+    step = max(shown.digit, candidate.step)
     # A hair more, for decimals have no exact binary form.
-    slack = step * 1.001
+    slack = max(step * 1.001, margin * (high - low))
     return high - low <= wander and low - slack <= shown.value <= high + slack
 
 
@@ -146,21 +179,21 @@ def _scaled(place: Candidate, shown: Shown, sweep: Sweep) -> Iterator[Candidate]
     if raw is None or not math.isfinite(raw) or abs(raw) > 1e12:
         return
     for scale in TENS if place.kind == "f32" else SCALES:
-        if _is_near(raw * scale, shown) and _is_fine(place, raw, scale, shown):
+        is_fine = place.kind == "f32" or is_fine_enough(raw, scale, shown)
+        if is_near(raw * scale, shown) and is_fine:
             yield Candidate(
                 place.function, place.address, place.kind, place.byte_order, scale
             )
 
 
-def _is_fine(place: Candidate, raw: float, scale: float, shown: Shown) -> bool:
-    """Whether the counts are as fine as the display, or many."""
-    if place.kind == "f32":
-        return True
+def is_fine_enough(raw: float, scale: float, shown: Shown) -> bool:
+    """Whether counts are as fine as the display, or many."""
     digits = scale / (shown.digit * 1.001)
     return abs(raw) >= next(counts for most, counts in _COARSE if digits <= most)
 
 
-def _is_near(value: float, shown: Shown) -> bool:
+def is_near(value: float, shown: Shown) -> bool:
+    """Whether a value is one that the display may have shown a moment ago."""
     reach = max(_WANDER_DIGITS * shown.digit, _WANDER_SHARE * abs(shown.value))
     return abs(value - shown.value) <= reach * 1.001
 

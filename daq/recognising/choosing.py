@@ -10,8 +10,9 @@ a sentence that says so.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
+from typing import Generic, TypeVar
 
-from daq.recognising.candidates import Candidate, agrees
+from daq.recognising.candidates import Candidate, Readable, agrees
 from daq.recognising.ranges import Sweep
 from daq.recognising.shown import Shown, decimals_of_step
 from daq.units import UNITS
@@ -36,16 +37,23 @@ _PLUG = {"current": 25.0, "power": 6000.0}
 """More than a machine on a plug of 16 or 20 A can take [A, W]."""
 
 
-@dataclass(frozen=True, slots=True)
-class Load:
-    """One steady load: what the display showed, and the registers meanwhile."""
+_Seen = TypeVar("_Seen")
+
+
+# Without slots, which a generic class that is called by its alias can't have when it is frozen.
+@dataclass(frozen=True)
+class SteadyLoad(Generic[_Seen]):
+    """One steady load: what the display showed, and the registers or frames meanwhile."""
 
     shown: tuple[Shown, ...]
-    sweeps: tuple[Sweep, ...]
+    sweeps: tuple[_Seen, ...]
 
     def of(self, name: str) -> Shown:
         """What was shown of one quantity."""
         return next(shown for shown in self.shown if shown.name == name)
+
+
+Load = SteadyLoad[Sweep]
 
 
 class Standing(Enum):
@@ -135,7 +143,8 @@ def _one_of_alike(
     narrow = [c for c in candidates if not c.is_wide]
     wide = [c for c in candidates if c.is_wide]
     of_layout = [c for c in wide if _layout(c) in layouts]
-    if narrow and _is_ample(narrow[0], shown):
+    counts = _WORD if narrow and narrow[0].kind == "u16" else _HALF
+    if narrow and is_ample(counts, narrow[0].scale, shown):
         return narrow[:1]
     if len(wide) == 1:
         return wide
@@ -153,14 +162,13 @@ def _layout(candidate: Candidate) -> _Layout:
     return candidate.function, candidate.byte_order
 
 
-def _is_ample(narrow: Candidate, shown: Sequence[Shown]) -> bool:
-    """Whether sixteen bits hold whatever this quantity may reach."""
+def is_ample(counts: int, scale: float, shown: Sequence[Shown]) -> bool:
+    """Whether so many counts hold whatever this quantity may reach."""
     greatest = max(abs(each.value) for each in shown)
     times = _AMPLE.get(shown[0].quantity, _AMPLE_OTHERS)
-    counts = _WORD if narrow.kind == "u16" else _HALF
     unit = UNITS[shown[0].unit]
     plug = _PLUG.get(unit.quantity, float("inf")) / unit.factor
-    return counts * narrow.scale >= min(times * greatest, plug)
+    return counts * scale >= min(times * greatest, plug)
 
 
 def _field(
@@ -172,10 +180,10 @@ def _field(
     if len(candidates) > 1:
         return FieldFound(last, Standing.SEVERAL, tuple(candidates))
     chosen = candidates[0]
-    if not _is_confirmed(chosen, shown, sweeps):
+    if not is_confirmed(chosen, shown, sweeps):
         return FieldFound(last, Standing.UNCONFIRMED, (chosen,))
     high, notes = _limits(chosen, last, sweeps)
-    if not _has_moved(shown):
+    if not has_moved(shown):
         notes = (
             f"{last.name} showed nearly the same at both loads; its register was seen to vary with the display's"
             " last digits, which is weaker evidence",
@@ -184,18 +192,19 @@ def _field(
     return FieldFound(last, Standing.FOUND, (chosen,), high, notes)
 
 
-def _has_moved(shown: Sequence[Shown]) -> bool:
+def has_moved(shown: Sequence[Shown]) -> bool:
+    """Whether the display tells followers from the rest."""
     values = [each.value for each in shown]
     return max(values) - min(values) > MOVED_DIGITS * max(s.digit for s in shown)
 
 
-def _is_confirmed(
-    candidate: Candidate, shown: Sequence[Shown], sweeps: Sequence[Sweep]
+def is_confirmed(
+    candidate: Readable[_Seen], shown: Sequence[Shown], sweeps: Sequence[_Seen]
 ) -> bool:
     """Whether the register followed the display, or is at least alive in all its digits."""
     if len(shown) < 2:
         return False
-    if _has_moved(shown):
+    if has_moved(shown):
         return True
     is_alive = len({candidate.raw(sweep) for sweep in sweeps}) > 1
     return is_alive and min(each.digits for each in shown) >= LEAST_DIGITS

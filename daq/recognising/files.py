@@ -7,6 +7,7 @@ comment that says where to take it from.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from daq.recognising.asking import Mode
 from daq.recognising.candidates import Candidate
 from daq.recognising.choosing import FieldFound
 from daq.recognising.framings import Framing
@@ -49,9 +50,9 @@ def render_bench(*, profile: str, port: str, unit: int | None) -> str:
         "",
         "[[instrument]]",
         'name = "meter"',
-        f"profile = {_text(profile)}",
+        f"profile = {toml_text(profile)}",
         "# A path that stays the same when adapters are plugged in another order: /dev/serial/by-id/...",
-        f"port = {_text(port)}",
+        f"port = {toml_text(port)}",
         *([f"unit = {unit}"] if unit is not None else []),
         "# Where it measures: supply end, machine end, duct, outlet, room ...",
         '# place = "supply end"',
@@ -69,16 +70,16 @@ def render_streamed(
 ) -> str:
     """A profile of a meter that sends lines by itself."""
     pattern = pattern_for(shape, {column.number: column.name for column in columns})
-    words = ", ".join(_text(word) for word in OVERRANGE_WORDS)
-    return _profile(
+    words = ", ".join(toml_text(word) for word in OVERRANGE_WORDS)
+    return profile_text(
         [
             f"# A meter that sends lines by itself, like: {shape.example}",
-            *_head("Meter that sends lines by itself", interval_s, framing),
+            *head_lines("Meter that sends lines by itself", interval_s, framing),
             "[wire]",
             'protocol = "streamed-lines"',
             "# The whole line; each named group is a field below.",
-            f"pattern = {_text(pattern)}",
-            f"terminator = {_text(terminator.decode('ascii'))}",
+            f"pattern = {toml_text(pattern)}",
+            f"terminator = {toml_text(terminator.decode('ascii'))}",
             f"overrange = [{words}]",
         ],
         [_line_field(column, with_position=False) for column in columns],
@@ -97,30 +98,32 @@ def render_query(
     example: str,
 ) -> str:
     """A profile of a meter that answers a query with bare numbers."""
-    return _profile(
+    return profile_text(
         [
             f"# A meter that answers {request.strip()} with a line like: {example}",
-            *_head("Meter that answers a query", 0.5, framing),
+            *head_lines("Meter that answers a query", 0.5, framing),
             "[wire]",
             'protocol = "query-lines"',
-            f"request = {_text(request)}",
+            f"request = {toml_text(request)}",
             f"parts = {parts}",
-            f"separator = {_text(separator)}",
-            f"terminator = {_text(terminator.decode('ascii'))}",
+            f"separator = {toml_text(separator)}",
+            f"terminator = {toml_text(terminator.decode('ascii'))}",
             *(["echo = true"] if echo else []),
         ],
         [_line_field(column, with_position=True) for column in columns],
     )
 
 
-def render_registers(found: Sequence[FieldFound], *, framing: Framing) -> str:
+def render_registers(
+    found: Sequence[FieldFound], *, framing: Framing, mode: Mode = Mode.RTU
+) -> str:
     """A profile of a Modbus unit."""
-    return _profile(
+    return profile_text(
         [
-            "# A meter on Modbus RTU, its registers found by comparing them with its display.",
-            *_head("Meter on Modbus RTU", 1.0, framing),
+            f"# A meter on {mode.title}, its registers found by comparing them with its display.",
+            *head_lines(f"Meter on {mode.title}", 1.0, framing),
             "[wire]",
-            'protocol = "modbus-rtu"',
+            f"protocol = {toml_text(mode.value)}",
         ],
         [_register_field(field) for field in found],
     )
@@ -136,24 +139,26 @@ def numbering(candidate: Candidate) -> str:
     )
 
 
-def _head(title: str, refresh_s: float, framing: Framing) -> list[str]:
+def head_lines(title: str, refresh_s: float, framing: Framing) -> list[str]:
+    """What every profile begins with, up to the line's settings."""
     refresh_s = max(round(refresh_s, 3), _LEAST_REFRESH_S)
     return [
         "format = 1",
-        f"title = {_text(title)}",
+        f"title = {toml_text(title)}",
         "# How often the meter makes a new value [s]; `daq check` measures it.",
         f"refresh_s = {refresh_s}",
         "",
         "[line]",
         f"baud = {framing.baud}",
         f"data_bits = {framing.data_bits}",
-        f"parity = {_text(framing.parity)}",
+        f"parity = {toml_text(framing.parity)}",
         f"stop_bits = {framing.stop_bits}",
         "",
     ]
 
 
-def _profile(head: Sequence[str], fields: Sequence[Sequence[str]]) -> str:
+def profile_text(head: Sequence[str], fields: Sequence[Sequence[str]]) -> str:
+    """The whole file."""
     lines = [*head]
     for field in fields:
         lines += ["", *field]
@@ -164,9 +169,9 @@ def _line_field(column: NamedColumn, *, with_position: bool) -> list[str]:
     position = [f"position = {column.number - 1}"] if with_position else []
     return [
         "[[field]]",
-        *_named(column.name, column.unit),
+        *name_lines(column.name, column.unit),
         *position,
-        *_resolution(10.0**-column.decimals),
+        *resolution_lines(10.0**-column.decimals),
     ]
 
 
@@ -175,36 +180,38 @@ def _register_field(found: FieldFound) -> list[str]:
     step = shown.digit if candidate.kind == "f32" else candidate.scale
     return [
         "[[field]]",
-        *_named(shown.name, shown.unit),
+        *name_lines(shown.name, shown.unit),
         f"# {numbering(candidate)}.",
         f"address = {candidate.address}",
         f"function = {candidate.function}",
-        f"type = {_text(candidate.kind)}",
-        f"byte_order = {_text(candidate.byte_order)}",
-        f"scale = {_figure(candidate.scale)}",
+        f"type = {toml_text(candidate.kind)}",
+        f"byte_order = {toml_text(candidate.byte_order)}",
+        f"scale = {figure(candidate.scale)}",
         *(f"# {note[0].upper()}{note[1:]}." for note in found.notes),
-        *([f"high = {_figure(found.high)}"] if found.high is not None else []),
-        *_resolution(max(step, shown.digit)),
+        *([f"high = {figure(found.high)}"] if found.high is not None else []),
+        *resolution_lines(max(step, shown.digit)),
     ]
 
 
-def _named(name: str, unit: str) -> list[str]:
+def name_lines(name: str, unit: str) -> list[str]:
+    """Name, quantity and unit of a field."""
     return [
-        f"name = {_text(name)}",
-        f"quantity = {_text(UNITS[unit].quantity)}",
-        f"unit = {_text(unit)}",
+        f"name = {toml_text(name)}",
+        f"quantity = {toml_text(UNITS[unit].quantity)}",
+        f"unit = {toml_text(unit)}",
     ]
 
 
-def _resolution(step: float) -> list[str]:
+def resolution_lines(step: float) -> list[str]:
+    """Resolution of a field, and where its accuracy is to be written."""
     return [
-        f"resolution = {_figure(step)}",
+        f"resolution = {figure(step)}",
         "# From the meter's data sheet; without it no uncertainty can be stated.",
         "# accuracy = { percent_of_reading = 0.5, counts = 2 }",
     ]
 
 
-def _figure(value: float) -> str:
+def figure(value: float) -> str:
     """A number as TOML writes it, without a tail of binary."""
     text = f"{value:.{max(decimals_of_step(abs(value)), 1)}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
@@ -213,7 +220,7 @@ def _figure(value: float) -> str:
 _ESCAPES: Mapping[str, str] = {"\n": "\\n", "\r": "\\r", "\t": "\\t"}
 
 
-def _text(text: str) -> str:
+def toml_text(text: str) -> str:
     """A TOML string; a literal one where only that keeps a pattern readable."""
     if "\\" in text and "'" not in text and text.isprintable():
         return f"'{text}'"

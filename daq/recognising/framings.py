@@ -13,6 +13,9 @@ from daq.framing import character_time_s, modbus_silence_s
 BAUDS = (9600, 19_200, 115_200, 38_400, 57_600, 4800, 2400, 1200)
 SHAPES = ("8N1", "8E1", "8O1", "8N2", "7E1", "7O1")
 
+ASCII_SHAPES = ("7E1", "8N1", "7O1", "7N2", "8E1", "8N2", "8O1")
+"""Of Modbus ASCII, the standard's own first (Modbus over Serial Line V1.02, 2.5.2)."""
+
 _PARITIES = {"N": "none", "E": "even", "O": "odd"}
 
 

@@ -12,6 +12,7 @@ from itertools import pairwise
 from daq.framing import text_from_line
 from daq.recognising.framings import Framing
 from daq.recognising.lines import LineShape, line_shape
+from daq.recognising.overheard import Overheard, overheard_lines
 
 LEAST_LINES = 3
 LEAST_SHARE = 0.8
@@ -51,6 +52,7 @@ class Guess:
         shape: Of the lines, where they have one.
         terminator: Byte that ends a line.
         is_accepted: Whether the evidence is enough to go on with.
+        bus: Modbus between others, where the lines are its frames; they have no shape then.
     """
 
     heard: Heard
@@ -59,6 +61,7 @@ class Guess:
     shape: LineShape | None
     terminator: bytes
     is_accepted: bool
+    bus: Overheard | None = None
 
 
 def printable_share(data: bytes) -> float:
@@ -90,6 +93,9 @@ def whole_lines(data: bytes) -> tuple[bytes, list[bytes]]:
 
 def judge_heard(heard: Heard) -> Guess:
     """What the bytes are evidence of."""
+    bus = overheard_lines(heard.data)
+    if bus is not None:
+        return _of_bus(heard, bus)
     terminator, raw = whole_lines(heard.data)
     texts = [text_from_line(line) for line in raw]
     lines = [text for text in texts if text]
@@ -108,6 +114,12 @@ def judge_heard(heard: Heard) -> Guess:
         and shape.matching >= LEAST_LINES
         and in_shape >= LEAST_SHARE,
     )
+
+
+def _of_bus(heard: Heard, bus: Overheard) -> Guess:
+    reason = f"LRC right in {bus.right} of {bus.seen} lines"
+    share = bus.right / bus.seen * bus.right / (bus.right + 1)
+    return Guess(heard, share, (reason,), None, b"\n", is_accepted=True, bus=bus)
 
 
 def interval_s(line_times_s: Sequence[float]) -> float | None:

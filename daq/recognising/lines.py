@@ -39,6 +39,7 @@ class Column:
         decimals: Most that were seen [1].
         has_point: Whether every line had a decimal point here.
         has_exponent: Whether any line had an exponent here.
+        may_lack_exponent: Whether any line had none; meters write a nought without one.
         unit: This project's symbol of the unit written with it; None where none is, or where it is open to doubt.
         hint: What its label may mean; for the operator.
     """
@@ -48,6 +49,7 @@ class Column:
     decimals: int
     has_point: bool
     has_exponent: bool
+    may_lack_exponent: bool
     unit: str | None
     hint: str | None
 
@@ -127,6 +129,7 @@ def columns_of_numbers(parts: Sequence[str]) -> tuple[Column, ...]:
             decimals_of(part.strip()),
             "." in part,
             "E" in part.upper(),
+            "E" not in part.upper(),
             None,
             None,
         )
@@ -172,6 +175,7 @@ def _column(index: int, figures: Sequence[str], texts: Sequence[str]) -> Column:
         decimals=max((decimals_of(figure) for figure in numbers), default=0),
         has_point=bool(numbers) and all("." in figure for figure in numbers),
         has_exponent=any("E" in figure.upper() for figure in numbers),
+        may_lack_exponent=not all("E" in figure.upper() for figure in numbers),
         unit=_unit_after(texts[index + 1]),
         hint=_hint_before(texts[index]),
     )
@@ -206,6 +210,7 @@ def _without_unit(column: Column) -> Column:
         column.decimals,
         column.has_point,
         column.has_exponent,
+        column.may_lack_exponent,
         None,
         column.hint,
     )
@@ -228,4 +233,6 @@ def _escaped(text: str) -> str:
 def _figure_pattern(column: Column) -> str:
     point = r"\.[0-9]+" if column.has_point else r"(?:\.[0-9]+)?"
     exponent = "[Ee][+-]?[0-9]+" if column.has_exponent else ""
+    if exponent and column.may_lack_exponent:
+        exponent = f"(?:{exponent})?"
     return rf"[+-]?[0-9]+{point}{exponent}|[+-]?OL"

@@ -59,11 +59,12 @@ def parse_shown(text: str) -> Shown:
     match = _SHOWN.fullmatch(text.strip())
     number = number_from_text(match[2]) if match else None
     if match is None or number is None:
-        msg = f"{text!r}: expected name, value and unit as the display has them, like voltage=230.4 V"
+        point = ", with a point and no comma" if "," in text else ""
+        msg = f"{text!r}: expected name, value and unit as the display has them{point}, like voltage=230.4 V"
         raise ValueError(msg)
     unit = match[3] or "1"
     if unit not in UNITS:
-        msg = f"{text!r}: unknown unit {unit!r}, expected one of {', '.join(UNITS)}"
+        msg = f"{text!r}: unknown unit {unit!r}, expected one of {', '.join(UNITS)}, capitals as they stand here"
         raise ValueError(msg)
     return Shown(match[1], number, _digit(match[2]), unit)
 
@@ -77,7 +78,8 @@ def shown_again(before: Shown, text: str) -> Shown:
     bare = text.strip().removesuffix(before.unit).strip()
     number = number_from_text(bare)
     if number is None:
-        msg = f"{before.name}: {text!r}, expected a number in {before.unit} as the display has it"
+        point = ", with a point and no comma" if "," in text else ""
+        msg = f"{before.name}: {text!r}, expected a number in {before.unit} as the display has it{point}"
         raise ValueError(msg)
     return Shown(before.name, number, _digit(bare), before.unit)
 

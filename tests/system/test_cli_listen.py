@@ -1,5 +1,6 @@
 """`daq listen` as a new user meets it: meters of unknown settings, files that work, and words where it does not."""
 
+import random
 from collections.abc import Callable
 from pathlib import Path
 
@@ -11,6 +12,8 @@ from tests.hidden_meters import (
     HiddenMeter,
     Operator,
     Wire,
+    ascii_answer,
+    ascii_frame,
     shapes_told,
     unit_answer,
 )
@@ -124,16 +127,17 @@ def test_a_silent_line_is_told_with_what_to_look_at() -> None:
     assert "are A and B (or TX and RX) swapped" in said
 
 
-def test_binary_rubbish_is_told_with_its_bytes() -> None:
+def test_binary_rubbish_is_told_with_its_bytes_and_what_was_tried() -> None:
+    rubbish = random.Random(4)  # noqa: S311 - rubbish, no secret
     meter = HiddenMeter(
         Wire(9600),
-        speak=lambda: bytes.fromhex("aa 55 90 f1 f2 f3 f4 80"),
+        speak=lambda: rubbish.randbytes(rubbish.randint(5, 9)),
         interval_s=0.05,
     )
     code, said = listened(meter, "--baud", "9600", "--framing", "8N1")
     assert code == 1
-    assert "aa 55 90" in said
-    assert "may send binary frames" in said.replace("\n", " ")
+    assert "    bytes  " in said
+    assert "Nor does it send binary frames of one length (4 to 64 bytes" in said
 
 
 def test_nothing_is_overwritten(
@@ -177,3 +181,76 @@ def test_names_that_do_not_fit_the_line_are_told(
     code, _ = listened(speaking("230.1;1.204\n"), *options)
     assert code == 2
     assert told in capsys.readouterr().err
+
+
+def test_a_unit_on_modbus_ascii_is_handed_on_with_its_mode() -> None:
+    answer = ascii_answer(unit_answer(2, (4,), lambda: {0: 1}))
+    code, said = listened(
+        HiddenMeter(Wire(9600, "7E1"), answer=answer),
+        *("--baud", "9600", "--unit", "2", "--framing", "7E1"),
+    )
+    assert code == 0
+    assert (
+        "Modbus ASCII: unit 2 answers at 9600 7E1 (confidence 1.00: LRC right" in said
+    )
+    assert "--mode ascii --baud 9600 --framing 7E1 --unit 2 --write FOLDER" in said
+
+
+def test_a_master_that_is_overheard_is_told_with_the_unit_it_asks() -> None:
+    frames = ascii_frame(bytes.fromhex("05 03 00 00 00 01"))
+    code, said = listened(speaking(frames.decode()), "--baud", "19200")
+    assert code == 0
+    assert "Modbus ASCII is heard at 19200 7E1: somebody else asks unit 5" in said
+    assert "end the other program" in said
+    assert "--mode ascii --baud 19200 --framing 7E1 --unit 5" in said
+
+
+class FrameMeter:
+    """A meter that sends frames, and an operator who changes its load."""
+
+    def __init__(self) -> None:
+        self.load, self.count = 0, 0
+
+    def frame(self) -> bytes:
+        self.count += 1
+        volts = (2304 + self.count % 5, 1187 + self.count % 5)[self.load]
+        body = b"\xaa" + volts.to_bytes(2, "big") + bytes((self.count % 256,))
+        return body + bytes((sum(body) % 256,))
+
+    def answer(self, question: str) -> str:
+        if "press Enter" in question:
+            self.load = 1
+        return "118.9" if question.startswith("The display shows now") else ""
+
+
+BINARY = ("--baud", "9600", "--framing", "8N1", "--seconds", "1.5")
+
+
+def test_frames_end_in_a_bench_that_works_once_the_display_is_typed(
+    tmp_path: Path,
+) -> None:
+    frames = FrameMeter()
+    meter = HiddenMeter(Wire(9600), speak=frames.frame, interval_s=0.05)
+    code, said = listened(
+        meter,
+        *(*BINARY, "--shows", "voltage=230.6 V", "--write", str(tmp_path)),
+        answer=frames.answer,
+    )
+    assert code == 0
+    assert "The meter sends binary frames of 5 bytes by itself at 9600 8N1" in said
+    assert "byte 4 is the sum of bytes 0 to 3" in said
+    assert "voltage: bytes 1 to 2, u16, highest byte first, times 0.1." in said
+    assert said.endswith("Every meter answers.\n")
+
+
+def test_frames_with_nobody_to_read_the_display_are_told_and_not_written(
+    tmp_path: Path,
+) -> None:
+    frames = FrameMeter()
+    meter = HiddenMeter(Wire(9600), speak=frames.frame, interval_s=0.05)
+    code, said = listened(meter, *BINARY, "--write", str(tmp_path))
+    assert code == 1
+    assert 'protocol = "fixed-frames"' in said
+    assert "# Bytes that varied: 2, 3." in said
+    assert "fill in its fields from the maker's description" in said
+    assert list(tmp_path.iterdir()) == []

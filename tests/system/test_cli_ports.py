@@ -242,5 +242,6 @@ def test_nothing_to_unplug_is_told_at_once(show: Daq, computer: Computer) -> Non
     hands = Hands()
     told = show("--which", sleep=hands)
     assert told.code == 3
+    assert told.out.startswith("Built in, so not to be unplugged: /dev/ttyS0\n")
     assert "No serial adapter is there" in told.out
     assert hands.waits_s == []

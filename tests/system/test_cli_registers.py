@@ -12,12 +12,14 @@ from tests.hidden_meters import (
     HiddenMeter,
     Operator,
     Wire,
+    ascii_answer,
     shapes_told,
     unit_answer,
 )
 
 pytestmark = [pytest.mark.pty, pytest.mark.slow]
 
+Answer = Callable[[bytes], bytes]
 PLAIN_WIRE = Wire(9600)
 VOLTS, WATTS = (230.4, 226.1), (118.0, 1410.0)
 KNOWN = ("--baud", "9600", "--framing", "8N1", "--unit", "1")
@@ -35,11 +37,14 @@ class Bench:
     load: int = 0
     sent: list[bytes] = field(default_factory=list)
     is_attended: bool = True
+    wired: Callable[[Answer], Answer] = lambda answer: answer
 
     def search(self, *options: str) -> tuple[int, str]:
         meter = HiddenMeter(
             self.wire,
-            answer=unit_answer(self.unit, (4,), lambda: self.held(self.load)),
+            answer=self.wired(
+                unit_answer(self.unit, (4,), lambda: self.held(self.load))
+            ),
         )
         operator = Operator(answer=self.answer)
         with shapes_told(), meter, operator.attending():
@@ -78,7 +83,9 @@ def test_a_map_is_found_at_two_loads_and_written_as_a_bench_that_works(
     tmp_path: Path,
 ) -> None:
     bench = Bench(plain, wire=Wire(9600, "8E1"), unit=3)
-    code, said = bench.search(*SHOWN, "--baud", "9600", "--write", str(tmp_path))
+    code, said = bench.search(
+        *SHOWN, "--mode", "rtu", "--baud", "9600", "--write", str(tmp_path)
+    )
     assert code == 0
     assert "Unit 3 answers at 9600 8E1" in said
     assert "4 registers can be read, 12 are refused" in said
@@ -184,3 +191,21 @@ def test_what_no_search_can_do_is_refused_before_it_begins(
     code = guarded(registers.run, ["/dev/no-such-port", *options], debug=False)
     assert code == 2
     assert told in capsys.readouterr().err
+
+
+def test_a_map_behind_ascii_frames_ends_in_a_bench_that_works(tmp_path: Path) -> None:
+    bench = Bench(plain, wire=Wire(19_200, "7E1"), unit=3, wired=ascii_answer)
+    known = ("--mode", "ascii", "--baud", "19200", "--framing", "7E1", "--unit", "3")
+    code, said = bench.search(*SHOWN, *known, "--write", str(tmp_path))
+    assert code == 0
+    assert "Unit 3 answers at 19200 7E1, Modbus ASCII: LRC right 5 times of 5." in said
+    assert {frame[:5] for frame in bench.sent} == {b":0303", b":0304"}
+    assert 'protocol = "modbus-ascii"' in (tmp_path / "meter.toml").read_text()
+    assert "meter_power                  1410 W" in said
+
+
+def test_where_no_register_can_be_read_nobody_is_asked_for_a_display() -> None:
+    bench = Bench(lambda _: {200: 1}, answers=lambda _: pytest.fail("was asked"))
+    code, said = bench.search(*KNOWN)
+    assert code == 1
+    assert "None of the registers 0 to 15 can be read. Try others: --first 256" in said

@@ -232,6 +232,7 @@ def test_what_is_typed_gives_value_step_and_unit() -> None:
     [
         ("230.4 V", "like voltage=230.4 V"),
         ("voltage=230,4 V", "like voltage=230.4 V"),
+        ("voltage=230,4 V", "with a point and no comma, like voltage=230.4 V"),
         ("voltage=230.4 volt", "unknown unit 'volt', expected one of V, A"),
         ("voltage=2.3.4 V", "like voltage=230.4 V"),
     ],
