@@ -169,6 +169,43 @@ NOBODY_WATCHES = (
 STORE_WAS_FAILING = "the store could not be written for a while"
 
 
+def lost_meter_text(name: str, why: str) -> str:
+    """The alarm of a meter that is not heard while the machine runs.
+
+    Args:
+        name: Of the meter.
+        why: What is known of it, without a full stop.
+    """
+    return (
+        f"{name} is not heard while the machine runs: {why}. What it measures may be beyond its limits without anybody"
+        " knowing. See to the meter; if it stays silent, switch off at the plug."
+    )
+
+
+def store_failing_text(cause: str) -> str:
+    """The alarm of a store that cannot be written; the cause without a full stop."""
+    return (
+        f"{cause}. Readings are kept in memory: they may be lost if this program is stopped, or once that is full. Make room"
+        " or mend it, and do not stop this program; if a running machine has to be left for it, first switch off"
+        " at the plug."
+    )
+
+
+def store_damaged_text(cause: str) -> str:
+    """The alarm of a store that was spoilt while in use; the cause without a full stop."""
+    return (
+        f"{cause}. What comes in from now on is shown and kept in memory only, and may be lost when this program ends."
+        " Stop the session; if a running machine has to be left for it, first switch off at the plug."
+    )
+
+
+def store_again_text(lost: int) -> str:
+    """What is said when the store can be written again; how many of its rows were lost meanwhile [1]."""
+    if not lost:
+        return "The store can be written again; nothing was lost."
+    return f"The store can be written again; {lost} rows that waited for it were lost, for more came in than are kept."
+
+
 def no_load_yet(title: str) -> str:
     """What to do about a machine that was said to be on."""
     return f"{title}: nothing rises above rest. Switch the machine on."

@@ -20,7 +20,7 @@ from daq.cli.watching_screens import (
     where_it_stands,
 )
 from daq.messages import LineTold
-from daq.wording import shown_average, unit_symbol
+from daq.wording import NOBODY_WATCHES, shown_average, unit_symbol
 
 _MARKS = {
     "danger": ("■", "!", "bold red"),
@@ -132,7 +132,9 @@ class WatchTable:
         if not self._is_connected:
             texts.append(f"{self._connection} What is shown is old.")
         if watched.is_online is False:
-            texts.append("The bench is offline. What is shown is the last it said.")
+            texts.append(
+                f"The bench is offline. What is shown is the last it said. {NOBODY_WATCHES}"
+            )
         silent_s = watched.silent_s(now_s)
         if silent_s is not None and self._is_connected:
             texts.append(silence_sentence(silent_s))

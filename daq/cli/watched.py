@@ -30,7 +30,7 @@ from daq.messages import (
     parse_status,
     printable,
 )
-from daq.wording import decimals_of, shown_average, shown_value
+from daq.wording import NOBODY_WATCHES, decimals_of, shown_average, shown_value
 
 OLD_LEAST_S = 2.0
 OLD_INTERVALS = 2.5
@@ -179,7 +179,10 @@ class Watched:
             return []
         if self.is_online:
             return ["The bench is online."]
-        return ["The bench is offline: its service has ended or has lost its broker."]
+        return [
+            "The bench is offline: its service has ended or has lost its broker. "
+            f"{NOBODY_WATCHES}"
+        ]
 
     def _take_description(self, payload: bytes) -> list[str]:
         self.bench = parse_description(payload)

@@ -9,7 +9,7 @@ from typing import Protocol, Self, TextIO
 from daq.cli.watched import Watched
 from daq.errors import InputError
 from daq.messages import FORMAT, BenchState, Topics, parse_json, printable
-from daq.wording import time_left
+from daq.wording import NOBODY_WATCHES, time_left
 
 _VALUES_EVERY_S = 10.0
 STAGES: Mapping[str, str] = {"not-settled": "not settled", "running-up": "running up"}
@@ -184,7 +184,8 @@ def connection_sentence(*, is_there: bool, text: str) -> str:
 
 def silence_sentence(silent_s: float) -> str:
     """A bench that should be there and says nothing."""
-    return f"Nothing heard from the bench for {silent_s:.0f} s; what is shown is old."
+    heard = f"Nothing heard from the bench for {silent_s:.0f} s; what is shown is old."
+    return f"{heard} {NOBODY_WATCHES}"
 
 
 def listed(benches: Sequence[tuple[str, bool | None]]) -> str:

@@ -247,9 +247,10 @@ def _warning(fitted: str, found: LeadFinding, *, baseline: str) -> LeadWarning:
         against = f" It is measured against {baseline!r}: look whether that had the right lead, too."
     return LeadWarning(
         seen,
-        f"{seen[:1].upper()}{seen[1:]}{measured}{expected}.{against} If so, switch off, pull the plug, change the lead and"
-        " switch on again: the trial is then asked for once more. If the right one is fitted, its conductors, plugs or"
-        " joints are in doubt. The trial goes on; it is for you to decide.",
+        f"{seen[:1].upper()}{seen[1:]}{measured}{expected}.{against} The trial goes on; it is for you to decide. If so,"
+        " switch off, pull the plug, change the lead and switch on again: the trial is then asked for once more. If the"
+        " right one is fitted, its conductors, plugs or joints are in doubt, and may get hot: switch off at the plug and"
+        " look at them.",
     )
 
 

@@ -33,6 +33,7 @@ from daq.wording import (
     decimals_of,
     held_back_advice,
     idle_instruction,
+    lost_meter_text,
     no_load_yet,
     no_reading_yet,
     silent_meter,
@@ -291,6 +292,7 @@ class Board:
 
     def _alarms(self, now_s: float) -> tuple[AlarmLine, ...]:
         alarms = self.lines.alarms(self._channels) if self.lines else []
+        alarms += self._lost_meters(now_s)
         if self.lead_warning is not None:
             alarms.append(self.lead_warning)
         if self.store.state == "ok":
@@ -299,6 +301,18 @@ class Board:
             since_s = self._store_failing_since_s = self._store_failing_since_s or now_s
             alarms.append(AlarmLine(self.store.text, since_s))
         return tuple(alarms)
+
+    def _lost_meters(self, now_s: float) -> Iterator[AlarmLine]:
+        """Meters that are not heard while the machine runs."""
+        trial = self.lines.session.trial() if self.lines else None
+        if trial is None:
+            return
+        for instrument in self._bench.instruments:
+            line = self._instrument(instrument, now_s)
+            if line.state in {"silent", "lost"}:
+                reading = self._latest[instrument.name].reading
+                since_s = reading.at_s if reading else trial.started_s
+                yield AlarmLine(lost_meter_text(line.name, line.text), since_s)
 
 
 _JUDGED = frozenset({Stage.SETTLING, Stage.AVERAGING})

@@ -37,7 +37,12 @@ from daq.runtime.snapshot import ComparisonLine, PartLine, Pushes, Snapshot
 from daq.runtime.store import Store
 from daq.runtime.typed_entries import TypedEntries
 from daq.runtime.web import AccessKeys, Page, Share
-from daq.wording import STORE_WAS_FAILING
+from daq.wording import (
+    STORE_WAS_FAILING,
+    store_again_text,
+    store_damaged_text,
+    store_failing_text,
+)
 
 _SCREENS_S = 0.25
 _SLOW_EVERY = 4
@@ -302,9 +307,10 @@ class _Daemon:
         """The store cannot be written (with the reason), or can again (None)."""
         if text is None:
             self.board.store = PartLine("ok", "")
-            self.event("store", "The store can be written again; nothing was lost.")
+            self.event("store", store_again_text(self._store.dropped))
         else:
-            words = f"{text}. Readings are kept in memory: make room or mend it, and do not stop this program."
+            is_damaged = self._store.is_damaged
+            words = (store_damaged_text if is_damaged else store_failing_text)(text)
             self.board.store = PartLine("failing", words)
             self.desk.mark(STORE_WAS_FAILING)
             self.event("store", words)

@@ -197,10 +197,13 @@ class Publishing:
         """Tell state and slip where they have changed."""
         state = self._state(snapshot)
         if state != self._last_state:
+            # An alarm waits for nothing.
+            is_alarm = self._last_state and state.alarms != self._last_state.alarms
+            every_s = 0.0 if is_alarm else _STATE_EVERY_S
             self._last_state = state
             told = dataclasses.replace(state, at_utc=snapshot.clock.utc)
             self._publisher.set_retained(
-                self.topics.state, render_state(told), every_s=_STATE_EVERY_S
+                self.topics.state, render_state(told), every_s=every_s
             )
         slip = _slip(snapshot)
         if slip != self._last_slip:

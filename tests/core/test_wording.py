@@ -24,6 +24,7 @@ from daq.wording import (
     shown_value,
     silent_meter,
     stage_sentence,
+    store_again_text,
     trial_name,
     unit_symbol,
     why_not_settled,
@@ -368,3 +369,8 @@ def test_a_broken_limit_names_the_trial_only_where_there_is_one() -> None:
     assert occurrence_text(nobody) == (
         "No trial runs: current broke its limit (rating of the plug)."
     )
+
+
+def test_a_store_that_comes_back_tells_what_was_lost_and_only_then() -> None:
+    assert store_again_text(0).endswith("nothing was lost.")
+    assert "; 17 rows that waited for it were lost" in store_again_text(17)

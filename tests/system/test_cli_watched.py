@@ -16,6 +16,7 @@ from daq.cli.watched import Watched
 from daq.cli.watching_screens import JsonLines, PlainLines
 from daq.errors import InputError
 from daq.messages import render_state, render_status
+from daq.wording import NOBODY_WATCHES
 from tests.core.message_examples import EXAMPLES, IDLE, TOPICS
 
 UTC = "2026-01-05T10:12:13.250Z"
@@ -124,7 +125,8 @@ def test_news_are_sentences(bench: Bench) -> None:
     failing = spoilt("health", store_state="failing", store_text="Disk full.")
     assert "Store failing. Disk full." in bench.tells("health", failing)
     assert bench.tells("status", render_status(online=False)) == [
-        "The bench is offline: its service has ended or has lost its broker."
+        "The bench is offline: its service has ended or has lost its broker. "
+        "If the machine runs, nobody may be watching its limits: switch off at the plug."
     ]
 
 
@@ -247,7 +249,10 @@ def test_a_bench_that_is_offline_a_lost_meter_and_old_values_cannot_be_overlooke
     bench.tells("health", spoilt("health", instruments=ill))
     bench.now_s += 300.0
     lines = draw(bench)
-    assert "! The bench is offline. What is shown is the last it said." in lines
+    assert (
+        "! The bench is offline. What is shown is the last it said. If the machine runs, "
+        "nobody may be watching its limits: switch off at the plug."
+    ) in " ".join(lines)
     assert "! meter-1: port lost" in lines
     assert "old: 5 min ago" in line_with(lines, "Power, machine end")
 
@@ -326,7 +331,7 @@ def test_plain_lines_tell_changes_and_now_and_then_the_values(bench: Bench) -> N
         f"{UTC}  Keep it running. (averaging, 1.5 mm2, 25 m, 1 of 4 done, about 45 s more)",
         f"{UTC}  Power 1386.2 W",
         f"{UTC}  The bench is online.",
-        f"{UTC}  Nothing heard from the bench for 11 s; what is shown is old.",
+        f"{UTC}  Nothing heard from the bench for 11 s; what is shown is old. {NOBODY_WATCHES}",
         f"{UTC}  Power 1386.2 W (old: 11 s ago)",
     ]
 

@@ -225,7 +225,7 @@ async def test_a_lost_connection_is_told_and_mended_without_loading_again(
             heading, value = tab.locator("h1"), tab.locator("#digits .value")
             await expect(heading).to_have_css("opacity", "1")
         banner = tab.locator("#banners [role=alert]")
-        await expect(banner).to_have_text(re.compile(r"lost since \d+\ss: what you see is old\."))  # fmt: skip
+        await expect(banner).to_have_text(re.compile(r"lost since \d+\ss: what you see is old\. If the machine runs, nobody may be watching its limits: switch off at the plug\."))  # fmt: skip
         await expect(tab.locator("body")).to_have_attribute("data-link", "lost")
         await expect(heading).to_have_css("opacity", "0.86")
 

@@ -127,7 +127,9 @@ async def unplugged_and_back(tab: Tab, hand: Simulators) -> None:
     switch_on(hand, WINDY)
     await is_at(tab, "settling")
     hand.say("unplug air")
-    banner = tab.locator("#banners [data-kind=abnormal]", has_text="anemometer")
+    banner = tab.locator(
+        "#banners [data-kind=danger]", has_text="anemometer is not heard"
+    )
     await expect(banner).to_be_visible()
     velocity = tab.locator("#digits li", has_text="Outlet velocity")
     await expect(velocity).to_have_class("is-old")

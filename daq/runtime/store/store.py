@@ -132,6 +132,11 @@ class Store:
         return self._writer.failing
 
     @property
+    def is_damaged(self) -> bool:
+        """What is in the file contradicts itself: nothing more is written to it."""
+        return self._writer.damage is not None
+
+    @property
     def buffered(self) -> int:
         """Rows that are not on the disk yet."""
         return len(self._rows)

@@ -6,6 +6,8 @@ import { bound, find, listed, make, makeShape, put, setShape, stopped, syncList,
 
 const LONG_TEXT = 100; // More characters than this are set smaller, so that the instruction stays on the screen.
 
+const NOBODY_WATCHES = "If the machine runs, nobody may be watching its limits: switch off at the plug.";
+
 let fault = null;
 
 // A page that stopped drawing would go on looking alive: it has to say so.
@@ -40,7 +42,7 @@ function banners() {
 
 function ourOwn() {
   const list = [];
-  if (fault !== null) list.push(danger(`This page itself has failed: ${fault}. Load it again.`));
+  if (fault !== null) list.push(danger(`This page itself has failed: ${fault}. Load it again. ${NOBODY_WATCHES}`));
   if (isLost()) list.push(isFinished() ? ended : { kind: "abnormal", shape: "parted", text: lostText() });
   return list;
 }
@@ -54,13 +56,15 @@ const ended = {
 function lostText() {
   const since = `${Math.floor(silence_s())} s`;
   if (bench.snapshot === null) return `No connection to the bench yet, tried for ${since}.`;
-  return `Connection to the bench lost since ${since}: what you see is old.`;
+  return `Connection to the bench lost since ${since}: what you see is old. ${NOBODY_WATCHES}`;
 }
 
 function benchBanners({ alarms, instruments, store }) {
   const ill = instruments.filter(({ state }) => state !== "ok" && state !== "waiting");
   const list = alarms.map(({ text }) => danger(text));
-  list.push(...ill.map(({ name, state, text }) => abnormal(stopped(`${meter(name)} is ${state}: ${text}`))));
+  // Of a meter that is lost while the machine runs the bench alarms already.
+  const untold = ill.filter(({ name }) => !alarms.some(({ text }) => text.startsWith(`${name} is not heard`)));
+  list.push(...untold.map(({ name, state, text }) => abnormal(stopped(`${meter(name)} is ${state}: ${text}`))));
   // The bench may already alarm with the same words.
   if (store.state !== "ok" && !alarms.some(({ text }) => text === store.text)) {
     list.push(abnormal(stopped(`Store is ${store.state}: ${store.text}`)));

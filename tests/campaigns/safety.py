@@ -1,0 +1,244 @@
+"""How soon an alarm is where somebody sees it: on the page, at a broker, on the terminal; and how soon it shows that the service is gone.
+
+    python tests/campaigns/safety.py [--speed 1] [--rounds 1]      # about four minutes a round at the speed of life
+
+The real `daq run` on a terminal, on simulated meters that are read once a second, with a Mosquitto that the bench names, through a relay that can be
+frozen as a lost host is. A limit's delay counts from the reading that broke it to the alarm, each as it arrived, in polls of its meter. The page's side is
+an event stream that is judged as the page judges it: gone when it breaks off, or has been silent for longer than `LOST_AFTER_S` of link.js. Exit
+code 1 where anything comes later than it must.
+"""
+
+import argparse
+import re
+import signal
+import sys
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from tests.benchmarks.measuring import say, show_table
+from tests.campaigns.safety_bench import (
+    LIMITS,
+    PATIENCE_S,
+    Stream,
+    Watched,
+    watched,
+)
+from tests.system.bench_process import ROOT
+
+POLLS = 2
+DEAD_WITHIN_S = 5.0
+HUNG_WITHIN_S = 25.0
+INTERVAL_S = 1.0
+_ON_ABOVE_A = 0.8
+_SILENT_WITHIN_S = 5.0
+_LINK_JS = ROOT / "daq/runtime/web/static/link.js"
+
+
+def lost_after_s() -> float:
+    """After how much silence the page says that it has lost the bench [s], as it stands in the page's own code."""
+    found = re.search(r"LOST_AFTER_S = ([\d.]+);", _LINK_JS.read_text(encoding="utf-8"))
+    if found is None:
+        msg = f"{_LINK_JS}: no LOST_AFTER_S"
+        raise ValueError(msg)
+    return float(found[1])
+
+
+@dataclass(frozen=True, slots=True)
+class Delay:
+    """One measured delay, and the longest that it may be."""
+
+    what: str
+    where: str
+    delay_s: float
+    at_most_s: float
+
+    @property
+    def is_late(self) -> bool:
+        """Whether it is longer than it may be."""
+        return self.delay_s > self.at_most_s
+
+
+# ---- what is measured
+
+
+def limits_broken(bench: Watched) -> list[Delay]:
+    """Break each limit by switching on."""
+    bench.switch_on()
+    delays: list[Delay] = []
+    most_s = POLLS * INTERVAL_S / bench.speed
+    for channel, side, limit, for_s, reason in LIMITS:
+        broken_s = _broken_s(bench.stream, channel, side, limit, for_s)
+        for where, ear in (("page", bench.stream), ("broker", bench.subscriber)):
+            at_s = ear.find(_alarm_with(f"({reason})"))
+            what = f"{channel} {side} its limit"
+            delays.append(Delay(what, where, at_s - broken_s, most_s))
+    return delays
+
+
+def overdue(bench: Watched) -> list[Delay]:
+    """Nobody switches off after the longest time: counted from the moment at which the time was up."""
+    words = "nobody switched it off"
+    page_s = bench.stream.find(_alarm_with(words))
+    broker_s = bench.subscriber.find(_alarm_with(words))
+    state = bench.bench.state()
+    since_s = next(a["since_s"] for a in state["alarms"] if words in a["text"])
+    asked_s = time.monotonic()
+    up_s = asked_s - (state["clock"]["now_s"] - since_s) / bench.speed
+    drawn_s = bench.drawn_after("has run longer")
+    most_s = POLLS * INTERVAL_S / bench.speed
+    return [
+        Delay("time", "page", page_s - up_s, most_s),
+        Delay("time", "broker", broker_s - up_s, most_s),
+        Delay("time", "terminal", drawn_s - up_s, PATIENCE_S),
+    ]
+
+
+def _broken_s(
+    stream: Stream, channel: str, side: str, limit: float, for_s: float
+) -> float:
+    """When the reading arrived that broke the limit: the first that has been beyond it for so long.
+
+    Below a limit only the time counts in which the machine is known to run, by the current read before.
+    """
+    known_on_s: list[float] = []
+    beyond_s: list[float] = []
+
+    def is_breaking(name: str, told: Any) -> bool:
+        if name != "reading":
+            return False
+        if (told["values"].get("current") or 0.0) > _ON_ABOVE_A:
+            known_on_s.append(told["at_s"])
+        value = told["values"].get(channel)
+        if value is None or (side == "below" and not known_on_s):
+            return False
+        if not (value > limit if side == "above" else value < limit):
+            beyond_s.clear()
+            return False
+        beyond_s.append(told["at_s"])
+        until_s = beyond_s[-1] if side == "above" else min(beyond_s[-1], known_on_s[-1])
+        held_s = until_s - beyond_s[0]
+        return held_s >= for_s and (side == "above" or held_s > 0.0)
+
+    return stream.find(is_breaking)
+
+
+def _alarm_with(words: str) -> Callable[[str, Any], bool]:
+    def is_there(name: str, told: Any) -> bool:
+        return name == "state" and any(
+            words in a["text"] for a in told.get("alarms", ())
+        )
+
+    return is_there
+
+
+def lost_meter(bench: Watched) -> list[Delay]:
+    """Pull the anemometer's plug while the machine runs."""
+    bench.simulators.say("unplug air")
+    begun_s = time.monotonic()
+
+    def is_ill(name: str, told: Any) -> bool:
+        ill = (
+            [i for i in told.get("instruments", ()) if i["name"] == "anemometer"]
+            if name in {"state", "health"}
+            else []
+        )
+        return any(i["state"] in {"lost", "silent"} for i in ill)
+
+    page_s = bench.stream.find(is_ill, since_s=begun_s)
+    broker_s = bench.subscriber.find(is_ill, since_s=begun_s)
+    drawn_s = bench.drawn_after("! anemometer")
+    bench.simulators.say("plug air")
+    most_s = _SILENT_WITHIN_S
+    return [
+        Delay("a lost meter", "page", page_s - begun_s, most_s),
+        Delay("a lost meter", "broker", broker_s - begun_s, most_s),
+        Delay("a lost meter", "terminal", drawn_s - begun_s, most_s),
+    ]
+
+
+def gone(
+    bench: Watched, what: str, end: Callable[[], None], at_most_s: float
+) -> list[Delay]:
+    """End the service, or what leads to it, in some way."""
+    begun_s = time.monotonic()
+    end()
+    offline_s = bench.subscriber.find(
+        lambda name, told: name == "status" and told["state"] == "offline",
+        since_s=begun_s,
+    )
+    return [
+        Delay(
+            what, "page", _page_says_lost_s(bench.stream, begun_s) - begun_s, at_most_s
+        ),
+        Delay(what, "broker", offline_s - begun_s, at_most_s),
+    ]
+
+
+def _page_says_lost_s(stream: Stream, begun_s: float) -> float:
+    """By the page's own rule: the stream has broken off, or was silent for so long."""
+    silent_s = lost_after_s()
+    while time.monotonic() < begun_s + HUNG_WITHIN_S + silent_s:
+        ended = stream.all("gone")
+        if ended:
+            return ended[0][0]
+        if time.monotonic() > stream.last_s + silent_s:
+            return max(stream.last_s, begun_s) + silent_s
+        time.sleep(0.05)  # noqa: TID251  # silence is waited for
+    return time.monotonic()
+
+
+def _round(speed: float) -> Iterator[Delay]:
+    with watched(speed=speed) as bench:
+        yield from limits_broken(bench)
+        yield from overdue(bench)
+        yield from lost_meter(bench)
+        yield from gone(
+            bench, "killed", lambda: bench.signal(signal.SIGKILL), DEAD_WITHIN_S
+        )
+    with watched(speed=speed) as bench:
+        yield from gone(
+            bench, "hung (SIGSTOP)", lambda: bench.signal(signal.SIGSTOP), HUNG_WITHIN_S
+        )
+    with watched(speed=speed) as bench:
+
+        def lose_host() -> None:
+            bench.to_broker.freeze()
+            bench.to_page.freeze()
+
+        yield from gone(bench, "lost host", lose_host, HUNG_WITHIN_S)
+
+
+def main() -> int:
+    """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--speed", type=float, default=1.0)
+    parser.add_argument("--rounds", type=int, default=1)
+    options = parser.parse_args()
+    delays = [delay for _ in range(options.rounds) for delay in _round(options.speed)]
+    rows = [
+        (
+            d.what,
+            d.where,
+            f"{d.delay_s:.2f}",
+            f"{d.at_most_s:.2f}",
+            "LATE" if d.is_late else "in time",
+        )
+        for d in delays
+    ]
+    show_table(
+        "from the cause to the alarm",
+        ("what", "where", "delay [s]", "at most [s]", ""),
+        rows,
+    )
+    late = sum(delay.is_late for delay in delays)
+    say(f"\n{len(delays)} delays, {late} too long")
+    return 1 if late else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,275 @@
+"""What the soak test left in its store, held against what is known of every reading: readings, gaps, averages, bytes."""
+
+import math
+import sqlite3
+from bisect import bisect_right
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from daq.config.plan import Plan
+from daq.records import PlannedTrial, Reading, TrialResult
+from daq.trials.session import Session
+from daq.trials.stages import Stage
+from tests.campaigns.soak_machine import (
+    A_SECOND,
+    CHANNELS,
+    CYCLE,
+    INSTRUMENT,
+    Machine,
+    tenth_of,
+)
+
+_SAME = 1e-9
+"""Share by which two sums of the same figures may differ."""
+_ALLOWED = 1.0
+"""Expanded uncertainties, of both averages together, that an average with lost readings may be off."""
+_BEFORE_S = 20.0
+"""A trial is gone through anew from so long before it began [s]."""
+_LATE_S = 1e-4
+_HALF_POLL_S = 0.5 / A_SECOND
+_NEXT_POLL_S = 1.9 / A_SECOND
+"""A reading that comes later than this after the one before is not the next one [s]."""
+
+
+@dataclass
+class Averages:
+    """How the averages compare with those of a run without faults [1].
+
+    Attributes:
+        same: No reading was lost or late from switching on to the window's end, and they are the same.
+        differ: No reading was lost or late, and they are not.
+        within: Readings were lost, and they differ by less than their uncertainty.
+        beyond: Readings were lost, and they differ by more.
+        refused: The trial has no averages.
+        worst: Largest difference with lost readings, in expanded uncertainties.
+    """
+
+    same: int = 0
+    differ: int = 0
+    within: int = 0
+    beyond: int = 0
+    refused: int = 0
+    worst: float = 0.0
+
+
+@dataclass
+class Findings:
+    """All of it.
+
+    Attributes:
+        readings, false: In the store, and those of them that differ from what the meter had to show [1].
+        gaps: By reason [1].
+        tenths: Of a second from the first reading to the last [1].
+        unaccounted: Stretches without readings that no gap tells of [1].
+        bytes_a_value: Of the whole file, without the log.
+        with_reasons: Size of the file by that of the same file without gaps [1].
+    """
+
+    readings: int = 0
+    false: int = 0
+    gaps: Counter[str] = field(default_factory=Counter)
+    tenths: int = 0
+    sessions: int = 0
+    trials: Counter[str] = field(default_factory=Counter)
+    averages: Averages = field(default_factory=Averages)
+    bytes_a_value: float = 0.0
+    readings_bytes_a_value: float = 0.0
+    with_reasons: float = 0.0
+    unaccounted: int = 0
+
+
+def look_at(path: Path, plan: Plan, machine: Machine, *, begun_s: float) -> Findings:
+    """Go through a store that was closed."""
+    found = Findings()
+    with closing(sqlite3.connect(path)) as store:
+        _look_at_readings(store, machine, begun_s, found)
+        found.sessions = store.execute("SELECT count(*) FROM sessions").fetchone()[0]
+        _look_at_trials(store, plan, machine, begun_s, found)
+    _look_at_size(path, found)
+    return found
+
+
+def _readings(
+    store: sqlite3.Connection, from_s: float = -math.inf, until_s: float = math.inf
+) -> Iterator[Reading]:
+    names = [
+        name
+        for (name,) in store.execute(
+            "SELECT column_name FROM channels ORDER BY field_index"
+        )
+    ]
+    columns = ", ".join(f'"{name}"' for name in names)
+    rows = store.execute(
+        f"SELECT at_s, flags, {columns} FROM readings_{INSTRUMENT} WHERE at_s BETWEEN ? AND ? ORDER BY seq",  # noqa: S608 - names of our own
+        (from_s, until_s),
+    )
+    for at_s, flags, *values in rows:
+        yield Reading(INSTRUMENT, at_s, tuple(values), flags)
+
+
+def _tenth(reading: Reading, begun_s: float) -> int:
+    count = reading.values[-1]
+    return tenth_of(count if count is not None else math.nan, reading.at_s - begun_s)
+
+
+def _look_at_readings(
+    store: sqlite3.Connection, machine: Machine, begun_s: float, found: Findings
+) -> None:
+    gaps_s = [at_s for (at_s,) in store.execute("SELECT at_s FROM gaps ORDER BY at_s")]
+    first = before = None
+    before_s = -math.inf
+    for reading in _readings(store):
+        tenth = _tenth(reading, begun_s)
+        late_s = reading.at_s - begun_s - tenth / A_SECOND
+        is_true = reading.values == machine.values(tenth)
+        found.readings += 1
+        found.false += not is_true or abs(late_s) > 2.0 * _HALF_POLL_S
+        # A poll that comes late within its tenth, after a fault, may show the next one.
+        if before is not None and reading.at_s - before_s > _NEXT_POLL_S:
+            told = bisect_right(gaps_s, reading.at_s) - bisect_right(gaps_s, before_s)
+            found.unaccounted += not told
+        first = tenth if first is None else first
+        before, before_s = tenth, reading.at_s
+    if first is not None and before is not None:
+        found.tenths = before - first + 1
+    for reason, count in store.execute("SELECT reason, count(*) FROM gaps GROUP BY 1"):
+        found.gaps[reason] = count
+
+
+# ---- averages
+
+
+def _look_at_trials(
+    store: sqlite3.Connection,
+    plan: Plan,
+    machine: Machine,
+    begun_s: float,
+    found: Findings,
+) -> None:
+    trials = store.execute(
+        "SELECT id, condition, repeat, state, started_s, window_end_s FROM trials ORDER BY id"
+    ).fetchall()
+    for number, condition, repeat, state, started_s, end_s in trials:
+        found.trials[state] += 1
+        stored = {
+            name: (mean, expanded)
+            for name, mean, expanded in store.execute(
+                "SELECT channel, mean, expanded_uncertainty FROM averages WHERE trial_id = ? AND analysis_id = 0",
+                (number,),
+            )
+        }
+        if not stored:
+            found.averages.refused += 1
+            continue
+        is_whole = _is_whole(store, started_s - 1.0, end_s, begun_s)
+        planned = PlannedTrial(
+            position=1, condition=condition, repeat=repeat, baseline=False
+        )
+        times_s = {
+            _tenth(reading, begun_s): reading.at_s
+            for reading in _readings(store, started_s - 2.0 * _BEFORE_S, end_s + 60.0)
+        }
+        result = without_faults(plan, planned, machine, started_s - begun_s, times_s)
+        _compare(stored, result, is_whole=is_whole, found=found.averages)
+
+
+def _is_whole(
+    store: sqlite3.Connection, from_s: float, until_s: float, begun_s: float
+) -> bool:
+    """Whether every tenth of a second was read, and none of them late."""
+    found = [
+        (_tenth(reading, begun_s), reading.at_s)
+        for reading in _readings(store, from_s, until_s)
+    ]
+    first, first_s = found[0]
+    return all(
+        tenth == first + number and abs(at_s - first_s - number / A_SECOND) < _LATE_S
+        for number, (tenth, at_s) in enumerate(found)
+    )
+
+
+def without_faults(
+    plan: Plan,
+    planned: PlannedTrial,
+    machine: Machine,
+    started_s: float,
+    times_s: Mapping[int, float],
+) -> TrialResult | None:
+    """The trial's result had every poll been answered; None where it has none.
+
+    Args:
+        plan: Of the session.
+        planned: What was measured.
+        machine: What every reading would have been.
+        started_s: Switch-on, since the begin [s].
+        times_s: When the tenths that were read were read [s]; those that were not stand where they should.
+    """
+    session = Session(plan.rules, [planned])
+    cycle = round(started_s * A_SECOND) // CYCLE
+    first = max(round((started_s - _BEFORE_S) * A_SECOND), cycle * CYCLE)
+    some = min(times_s)
+    for tenth in range(first, (cycle + 1) * CYCLE + 4 * A_SECOND):
+        due_s = times_s[some] + (tenth - some) / A_SECOND
+        reading = Reading(INSTRUMENT, times_s.get(tenth, due_s), machine.values(tenth))
+        for occurrence in session.feed(reading):
+            if occurrence.result is not None:
+                return occurrence.result
+        if session.stage is Stage.FINISHED:
+            break
+    return None
+
+
+def _compare(
+    stored: dict[str, tuple[float, float]],
+    result: TrialResult | None,
+    *,
+    is_whole: bool,
+    found: Averages,
+) -> None:
+    for average in result.averages if result else ():
+        mean, expanded = stored[average.channel]
+        off = abs(mean - average.mean)
+        if is_whole:
+            is_same = off <= _SAME * abs(average.mean)
+            found.same += is_same
+            found.differ += not is_same
+            continue
+        # The meter's own error is the same in both; what is left is the scatter of either.
+        share = off / math.hypot(expanded, average.expanded_uncertainty)
+        found.worst = max(found.worst, share)
+        found.within += share <= _ALLOWED
+        found.beyond += share > _ALLOWED
+
+
+# ---- bytes
+
+
+def _look_at_size(path: Path, found: Findings) -> None:
+    if not found.readings:
+        return
+    whole = _packed(path, ())
+    found.bytes_a_value = whole / (found.readings * CHANNELS)
+    found.with_reasons = whole / _packed(path, ("DELETE FROM gaps",))
+    with closing(sqlite3.connect(path)) as store:
+        (size,) = store.execute(
+            "SELECT sum(pgsize) FROM dbstat WHERE name = ?", (f"readings_{INSTRUMENT}",)
+        ).fetchone()
+    found.readings_bytes_a_value = size / (found.readings * CHANNELS)
+
+
+def _packed(path: Path, statements: tuple[str, ...]) -> int:
+    """Size of a copy without empty pages, once the statements were carried out."""
+    copy = path.with_name("packed.db")
+    copy.unlink(missing_ok=True)
+    with closing(sqlite3.connect(path)) as store:
+        store.execute("VACUUM INTO ?", (str(copy),))
+    with closing(sqlite3.connect(copy, isolation_level=None)) as store:
+        for statement in statements:
+            store.execute(statement)
+        store.execute("VACUUM")
+    size = copy.stat().st_size
+    copy.unlink()
+    return size
