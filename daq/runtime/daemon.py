@@ -34,6 +34,7 @@ from daq.runtime.publishing import Publishing, chosen_broker
 from daq.runtime.recorder import Recorder
 from daq.runtime.shelf import Shelf
 from daq.runtime.snapshot import ComparisonLine, PartLine, Pushes, Snapshot
+from daq.runtime.stopping import Stopping
 from daq.runtime.store import Store
 from daq.runtime.typed_entries import TypedEntries
 from daq.runtime.web import AccessKeys, Page, Share
@@ -51,7 +52,6 @@ _LAST_WRITES_S = 1.5
 _THIN_EVERY_S = 600.0
 _HUNG_S = 20.0
 """A line that has brought neither a reading nor a gap for so long is not being read [s of real time]."""
-_STOPPING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
 _ASKED_BY_KEY: dict[Key, Operation] = {
@@ -145,6 +145,16 @@ async def serve_bench(around: Surroundings) -> signal.Signals:
 async def _daemon(
     around: Surroundings, *, is_one_shot: bool
 ) -> AsyncIterator["_Daemon"]:
+    stopping = Stopping()
+    with stopping.listening():
+        async with _opened(around, stopping, is_one_shot=is_one_shot) as daemon:
+            yield daemon
+
+
+@contextlib.asynccontextmanager
+async def _opened(
+    around: Surroundings, stopping: Stopping, *, is_one_shot: bool
+) -> AsyncIterator["_Daemon"]:
     trouble = _Trouble()
     store = Store.open(
         around.store_path,
@@ -160,6 +170,7 @@ async def _daemon(
                 store,
                 address=address,
                 clock_id=clock_id,
+                stopping=stopping,
                 is_one_shot=is_one_shot,
             )
             trouble.listener = daemon
@@ -200,6 +211,7 @@ class _Daemon:
         *,
         address: tuple[str, int],
         clock_id: int,
+        stopping: Stopping,
         is_one_shot: bool,
     ) -> None:
         bench, clock = around.bench, around.clock
@@ -209,6 +221,7 @@ class _Daemon:
         self._clock = clock
         self._display = around.display
         self._store = store
+        self._stopping = stopping
         self._is_one_shot = is_one_shot
         self._address = address
         self._publishing = Publishing(
@@ -261,10 +274,7 @@ class _Daemon:
             longest_s=_HUNG_S + 3.0 * max(i.interval_s for i in bench.instruments),
             now_s=clock.wire_s,
         )
-        self._stopped = asyncio.Event()
-        self._signalled = asyncio.Event()
         self._health: dict[str, str] = {}
-        self._stopped_by: signal.Signals | None = None
         self._changed = asyncio.Event()
         self._keys: asyncio.Queue[Told] = asyncio.Queue()
 
@@ -284,24 +294,17 @@ class _Daemon:
 
     async def run(self) -> signal.Signals | None:
         """Run every part until the session is over, where there is to be one only, or a signal comes."""
-        loop = asyncio.get_running_loop()
         # What was loaded stays: going through it again would hold a poll up for ten milliseconds.
         gc.freeze()
-        for number in _STOPPING:
-            loop.add_signal_handler(number, self._stop, number)
-        try:
-            async with asyncio.TaskGroup() as tasks:
-                running = [tasks.create_task(part) for part in self._parts()]
-                server = tasks.create_task(self.page.run())
-                await self._finish(tasks)
-                self.page.stop()
-                await server
-                for task in running:
-                    task.cancel()
-        finally:
-            for number in _STOPPING:
-                loop.remove_signal_handler(number)
-        return self._stopped_by
+        async with asyncio.TaskGroup() as tasks:
+            running = [tasks.create_task(part) for part in self._parts()]
+            server = tasks.create_task(self.page.run())
+            await self._finish(tasks)
+            self.page.stop()
+            await server
+            for task in running:
+                task.cancel()
+        return self._stopping.by
 
     def store_trouble(self, text: str | None) -> None:
         """The store cannot be written (with the reason), or can again (None)."""
@@ -348,10 +351,10 @@ class _Daemon:
 
     async def _finish(self, tasks: asyncio.TaskGroup) -> None:
         """Wait for the end, then let the last results reach store and broker, but not for ever."""
-        await self._stopped.wait()
+        await self._stopping.asked.wait()
         self._watchdog.stopping()
         written = tasks.create_task(self.recorder.wait_written())
-        signalled = tasks.create_task(self._signalled.wait())
+        signalled = tasks.create_task(self._stopping.signalled.wait())
         # A store that cannot be written is waited for; the operator's signal is stronger.
         await asyncio.wait({written, signalled}, return_when=asyncio.FIRST_COMPLETED)
         await asyncio.wait({written}, timeout=_LAST_WRITES_S)
@@ -466,7 +469,7 @@ class _Daemon:
         if self.desk.running is None:
             self._growing.left()
         if self._is_one_shot:
-            self._stopped.set()
+            self._stopping.ask()
         self._changed.set()
 
     def _compared(self, line: ComparisonLine | None) -> None:
@@ -482,9 +485,3 @@ class _Daemon:
         if news:
             self.event("broker", f"Broker: {text}.")
         self._changed.set()
-
-    def _stop(self, number: signal.Signals) -> None:
-        if not self._stopped.is_set():
-            self._stopped_by = signal.Signals(number)
-        self._stopped.set()
-        self._signalled.set()

@@ -1,4 +1,7 @@
-"""A service that is told to stop while somebody looks on and a stored session is being compared."""
+"""A service that is told to stop: while somebody looks on, while a stored session is being compared, in the middle of a trial.
+
+`tests/campaigns/signals.py` sends each signal in every state.
+"""
 
 import http.client
 import os
@@ -10,6 +13,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.campaigns.kills_moments import Moment
+from tests.campaigns.signals import Sent, mosquitto, run_session
 from tests.runtime.compared_sessions import ONCE, store_session
 from tests.system.bench_process import BenchFolder, Simulators
 from tests.system.serving import Service, quick_filters
@@ -77,3 +82,17 @@ def test_it_stops_at_once_and_leaves_no_comparison_behind(
     assert (code, statuses) == (128 + signal.SIGTERM, [503])
     assert "Traceback" not in said
     assert comparing(bench) is None
+
+
+@pytest.mark.mosquitto
+@pytest.mark.parametrize(
+    ("sent", "moment"),
+    [(Sent.INT_TWICE, Moment.RUNNING_UP), (Sent.HUP, Moment.IDLE)],
+)
+def test_a_signal_ends_it_in_order_and_the_broker_is_told(
+    tmp_path: Path, sent: Sent, moment: Moment
+) -> None:
+    with mosquitto(tmp_path) as port:
+        bench = quick_filters(tmp_path)
+        (stop,) = run_session(bench, sent, [moment], port=port, seed=1)
+    assert (stop.moment, stop.wrong) == (moment, {})

@@ -293,8 +293,12 @@ def _connected(path: Path, mode: str) -> sqlite3.Connection:
 
 
 def _has_log(path: Path) -> bool:
-    log = path.with_name(f"{path.name}-wal")
-    return log.exists() and log.stat().st_size > 0
+    return _has_side_file(path, "-wal")
+
+
+def _has_side_file(path: Path, suffix: str) -> bool:
+    file = path.with_name(f"{path.name}{suffix}")
+    return file.exists() and file.stat().st_size > 0
 
 
 def check_file(path: Path) -> int:
@@ -320,6 +324,9 @@ def _is_sqlite(path: Path) -> bool:
             raise StoreError(msg)
         return False
     head = _head(path, len(_MAGIC))
+    if head != _MAGIC and _has_side_file(path, "-journal"):
+        # The power failed while it was made: SQLite empties it when it is opened for writing.
+        return False
     if head and head != _MAGIC:
         if _OF_A_STORE in _head(path, _LOOKED_AT_BYTES):
             raise StoreDamagedError(damaged_text(path, "its head is spoilt"))
@@ -335,7 +342,9 @@ def _head(path: Path, length: int) -> bytes:
 
 def _check_marks(path: Path) -> int:
     # Without a log nobody is writing, and `immutable` leaves no trace beside the file.
-    mode = "mode=ro" if _has_log(path) else "immutable=1"
+    # With a journal it was being made when the power failed: only opening it for writing can put that right.
+    is_unmade = _has_side_file(path, "-journal")
+    mode = "mode=ro" if _has_log(path) and not is_unmade else "immutable=1"
     with closing(_connected(path, mode)) as connection:
         mark = connection.execute("PRAGMA application_id").fetchone()[0]
         is_empty = not connection.execute("SELECT 1 FROM sqlite_master").fetchone()

@@ -260,9 +260,13 @@ def migrate(connection: sqlite3.Connection) -> None:
     A file that has it already costs nothing: the library that keeps the list of what
     was applied takes a fifth of a second to load.
     """
-    if file_format(connection) < FORMAT:
+    before = file_format(connection)
+    if before < FORMAT:
         from sqlite_utils import Database
 
+        if not before:
+            # First of all: a program that is ended between two steps must leave a file that is known as ours.
+            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         _migrations().apply(Database(connection, execute_plugins=False))
 
 
