@@ -11,8 +11,11 @@ from pydantic import BaseModel, ValidationError
 from daq.config.toml_lines import Path, key_lines, line_of
 from daq.config.wires import PROTOCOLS
 from daq.errors import ConfigurationError, Fault
+from daq.printable import printable
 
 _Model = TypeVar("_Model", bound=BaseModel)
+_MOST_SHOWN = 200
+"""Of a value or a key, however long it is [characters]."""
 
 
 class Source:
@@ -42,21 +45,60 @@ def validated(model: type[_Model], source: Source, text: str) -> _Model:
 
 def _parsed(source: Source, text: str) -> dict[str, Any]:
     try:
-        return tomllib.loads(text)
+        content = tomllib.loads(text)
+        wide = [*_too_wide(content)]
     except tomllib.TOMLDecodeError as exc:
         match = re.search(r"\(at line (\d+), column (\d+)\)", str(exc))
-        line = int(match[1]) if match else len(text.splitlines())
+        line = int(match[1]) if match else len(text.rstrip("\n").split("\n"))
         problem = re.sub(r"\s*\(at .*\)", "", str(exc))
-        raise ConfigurationError(
-            [
-                Fault(
-                    source.file,
-                    line,
-                    "",
-                    f"no valid TOML: {problem[:1].lower()}{problem[1:]}",
-                )
-            ]
-        ) from exc
+        problem = f"no valid TOML: {problem[:1].lower()}{problem[1:]}"
+        raise ConfigurationError([Fault(source.file, line, "", problem)]) from exc
+    except (RecursionError, ValueError) as exc:
+        # The library takes neither for a fault of the text, and does not tell where it is.
+        is_deep = isinstance(exc, RecursionError)
+        what = "tables too deep in each other" if is_deep else "a number of thousands of digits"  # fmt: skip
+        problem = f"got {what}, expected none"
+        raise ConfigurationError([Fault(source.file, 1, "", problem)]) from exc
+    if wide:
+        problem = "got a whole number of more than 64 bits, expected a smaller one"
+        raise ConfigurationError([source.fault(path, problem) for path in wide])
+    return content
+
+
+def _too_wide(value: object, path: Path = ()) -> Iterator[Path]:
+    """Where numbers stand that TOML (1.0, "Integer") does not have; some cannot even be written out for a message."""
+    if isinstance(value, dict | list):
+        for key, each in value.items() if isinstance(value, dict) else enumerate(value):
+            yield from _too_wide(each, (*path, key))
+    elif isinstance(value, int) and not -(2**63) <= value < 2**63:
+        yield path
+
+
+def unprintable_faults(
+    source: Source, text: str, *, unless_in: tuple[str, ...] = ()
+) -> list[Fault]:
+    """Texts that no screen can show as they are: names and titles go to terminals, tables and brokers.
+
+    Args:
+        source: For the place.
+        text: Of a file whose model is in order.
+        unless_in: Tables whose texts are for wires.
+    """
+    content = {k: v for k, v in tomllib.loads(text).items() if k not in unless_in}
+    problem = "got {}, expected one line without control characters or marks that turn the direction of writing"
+    return [
+        source.fault(path, problem.format(_met(value)))
+        for path, value in _texts(content)
+        if " ".join(printable(value).splitlines()) != value or "\t" in value
+    ]
+
+
+def _texts(value: object, path: Path = ()) -> Iterator[tuple[Path, str]]:
+    if isinstance(value, dict | list):
+        for key, each in value.items() if isinstance(value, dict) else enumerate(value):
+            yield from _texts(each, (*path, key))
+    elif isinstance(value, str):
+        yield path, value
 
 
 def _fault(source: Source, error: dict[str, Any], model: type[BaseModel]) -> Fault:
@@ -69,7 +111,13 @@ def _problem(error: dict[str, Any], keys: tuple[str, ...]) -> str:
     if special is not None:
         return special(error, keys)
     expected = re.sub(r"^\w+ should (be|have) ", "", str(error["msg"]))
-    return f"got {error['input']!r}, expected {expected}"
+    return f"got {_met(error['input'])}, expected {expected}"
+
+
+def _met(value: object) -> str:
+    """What stands there, cut where it is long."""
+    shown = repr(value)
+    return shown if len(shown) <= _MOST_SHOWN else f"{shown[:_MOST_SHOWN]}…"
 
 
 def _unknown_key(error: dict[str, Any], keys: tuple[str, ...]) -> str:
@@ -81,9 +129,9 @@ def _unknown_key(error: dict[str, Any], keys: tuple[str, ...]) -> str:
 def _not_a_choice(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
     choices = re.findall(r"'([^']*)'", str(error["msg"]))
     expected = re.sub(r"^Input should be ", "", str(error["msg"]))
-    close = difflib.get_close_matches(str(error["input"]), choices, n=1)
+    close = difflib.get_close_matches(_met(error["input"]).strip("'"), choices, n=1)
     hint = f", did you mean {close[0]!r}?" if close else ""
-    return f"got {error['input']!r}, expected {expected}{hint}"
+    return f"got {_met(error['input'])}, expected {expected}{hint}"
 
 
 def _not_a_name(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
@@ -92,11 +140,11 @@ def _not_a_name(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
         if "A-Z" in error["ctx"]["pattern"]
         else "small letters, digits and _"
     )
-    return f"got {error['input']!r}, expected {allowed}, a letter first"
+    return f"got {_met(error['input'])}, expected {allowed}, a letter first"
 
 
 def _no_table(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
-    return f"got {error['input']!r}, expected a table"
+    return f"got {_met(error['input'])}, expected a table"
 
 
 _SPECIAL: Mapping[str, Callable[[dict[str, Any], tuple[str, ...]], str]] = {
@@ -107,12 +155,12 @@ _SPECIAL: Mapping[str, Callable[[dict[str, Any], tuple[str, ...]], str]] = {
         f"protocol missing, expected {_tags()}"
     ),
     "union_tag_invalid": lambda error, _keys: (
-        f"unknown protocol {error['input'].get('protocol')!r}, expected {_tags()}"
+        f"unknown protocol {_met(error['input'].get('protocol'))}, expected {_tags()}"
     ),
     "value_error": lambda error, _keys: str(error["msg"]).removeprefix("Value error, "),
     "string_pattern_mismatch": _not_a_name,
     "too_short": lambda error, _keys: (
-        f"got {error['input']!r}, expected at least {error['ctx']['min_length']} item"
+        f"got {_met(error['input'])}, expected at least {error['ctx']['min_length']} item"
     ),
     **dict.fromkeys(("model_type", "model_attributes_type", "dict_type"), _no_table),
 }
@@ -157,7 +205,10 @@ def _tables_in(annotation: object) -> Iterator[type[BaseModel]]:
 def _shown(path: Path) -> str:
     shown = ""
     for part in path:
-        shown += (
-            f"[{part + 1}]" if isinstance(part, int) else f".{part}" if shown else part
-        )
-    return shown
+        if isinstance(part, int):
+            shown += f"[{part + 1}]"
+        else:
+            # A key in quotation marks may hold what a terminal would obey.
+            name = part if part.isprintable() else ascii(part)
+            shown += f".{name}" if shown else name
+    return shown if len(shown) <= _MOST_SHOWN else f"{shown[:_MOST_SHOWN]}…"

@@ -20,7 +20,9 @@ class Place:
         parts = [self.source]
         parts += [f"line {line}"] if line is not None else []
         parts += [column] if column is not None else []
-        return InputError(f"{', '.join(parts)}: {problem}")
+        # Names of columns come from the file, and a terminal would obey what may stand in them.
+        said = f"{', '.join(parts)}: {problem}"
+        return InputError("".join(c if c.isprintable() else " " for c in said))
 
 
 def quoted(text: str) -> str:

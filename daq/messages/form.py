@@ -13,14 +13,16 @@ from dataclasses import dataclass
 from typing import NoReturn
 
 from daq.errors import InputError
+from daq.printable import NOT_PRINTABLE
 
 FORMAT = 1
 LARGEST_BYTES = 1_048_576
 """Of a payload that is read."""
 
-# Control characters, marks that turn the direction of writing, and halves of characters, which nothing can print.
-_NOT_PRINTABLE = re.compile(
-    r"[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]+"
+# A text of a message is one line: lines and columns go too, and what takes no width, so that two texts which look alike are.
+_NOT_IN_A_LINE = re.compile(
+    rf"(?:{NOT_PRINTABLE.pattern}"
+    r"|[\t\n\r\u00ad\u180e\u200b-\u200d\u2060-\u2065\u206a-\u206f\ufeff\U000e0000-\U000e007f])+"
 )
 _SHOWN = 40
 
@@ -35,8 +37,8 @@ def render_json(value: object) -> str:
 
 
 def printable(text: str) -> str:
-    """A text that came from elsewhere, without what a terminal would obey."""
-    return _NOT_PRINTABLE.sub(" ", text)
+    """A text that came from elsewhere, in one line, without what a terminal would obey or nobody could see."""
+    return _NOT_IN_A_LINE.sub(" ", text)
 
 
 @dataclass(frozen=True, slots=True)

@@ -244,6 +244,15 @@ def test_what_a_terminal_would_obey_is_taken_out_of_texts() -> None:
     assert "\x1b" not in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    "unseen",
+    ["\u061c", "\u200b", "\u200d", "\u2060", "\ufeff", "\u00ad", "\U000e0041"],
+)
+def test_what_nobody_could_see_is_taken_out_of_texts(unseen: str) -> None:
+    state = parse_state(changed("state", instruction=f"fit{unseen * 2}it"))
+    assert state.instruction == "fit it"
+
+
 # ---- topics
 
 

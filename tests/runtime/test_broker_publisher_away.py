@@ -184,7 +184,7 @@ async def test_a_broker_that_gives_no_welcome_is_away_with_both_possible_causes(
         async with bench.running():
             await until(lambda: bench.is_("away"))
     _, text = bench.states[0]
-    assert "gives no welcome within 2 s: it is stuck, or does not know" in text
+    assert "gives no welcome within 1.2 s: it is stuck, or does not know" in text
     assert WRONG_WORD not in text
 
 

@@ -6,8 +6,8 @@ publisher's. Every trouble comes out as NetworkError, in words for the operator.
 
 Rules:
 
-- No wait is longer than CONNECT_TIMEOUT_S, PUBLISH_TIMEOUT_S or LEAVE_TIMEOUT_S; a link
-  that is up but dead is noticed within twice KEEPALIVE_S.
+- No wait is longer than CONNECT_TIMEOUT_S, WELCOME_TIMEOUT_S, PUBLISH_TIMEOUT_S or
+  LEAVE_TIMEOUT_S; a link that is up but dead is noticed within twice KEEPALIVE_S.
 - A connection that was given up leaves no socket behind, and says goodbye where it can:
   a broker that wakes up later must not take it for the present one.
 - The library never writes to the terminal.
@@ -29,9 +29,13 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from daq.errors import InputError, NetworkError
 
-CONNECT_TIMEOUT_S = 2.0
+CONNECT_TIMEOUT_S = 1.2
+WELCOME_TIMEOUT_S = 1.2
+"""A broker that comes back may never answer the call of before: the next one must follow within 2 s."""
 PUBLISH_TIMEOUT_S = 2.0
 LEAVE_TIMEOUT_S = 0.5
+_LEAVE_UNWELCOMED_S = 0.1
+"""Nothing tells then that the goodbye has gone out; it goes at once, if at all."""
 KEEPALIVE_S = 5
 MOST_WAITING = 4096
 """Messages that have arrived and are not yet looked at; the library drops what comes beyond."""
@@ -184,7 +188,7 @@ async def connected(
     client = _BoundedClient(access, will)
     try:
         with _cancellation_kept():
-            await client.__aenter__()
+            await client.enter()
         yield Connection(client)
     except aiomqtt.MqttCodeError as exc:
         raise NetworkError(_refusal(exc)) from exc
@@ -214,13 +218,20 @@ class _BoundedClient(aiomqtt.Client):
             else None,
             clean_session=True,
             keepalive=KEEPALIVE_S,
-            timeout=PUBLISH_TIMEOUT_S,
+            timeout=WELCOME_TIMEOUT_S,
             max_queued_incoming_messages=MOST_WAITING,
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
             logger=_LOG,
         )
         self._client.connect_timeout = CONNECT_TIMEOUT_S
         self._has_left = False
+        self._is_welcome = False
+
+    async def enter(self) -> None:
+        """Connect, and wait for the welcome."""
+        await self.__aenter__()
+        self._is_welcome = True
+        self.timeout = PUBLISH_TIMEOUT_S
 
     def _client_connect(self) -> None:
         try:
@@ -235,7 +246,7 @@ class _BoundedClient(aiomqtt.Client):
     async def leave(self) -> None:
         """Say goodbye if the broker listens; close in any case."""
         self._has_left = True
-        self.timeout = LEAVE_TIMEOUT_S
+        self.timeout = LEAVE_TIMEOUT_S if self._is_welcome else _LEAVE_UNWELCOMED_S
         try:
             with contextlib.suppress(aiomqtt.MqttError), _cancellation_kept():
                 await self.__aexit__(None, None, None)
@@ -267,7 +278,7 @@ def _words(exc: OSError | UnicodeError) -> str:
         case ConnectionRefusedError():
             words = "nothing listens there"
         case TimeoutError():
-            words = f"no answer within {CONNECT_TIMEOUT_S:.0f} s"
+            words = f"no answer within {CONNECT_TIMEOUT_S:g} s"
         case socket.gaierror():
             words = f"the host name is not known ({exc.strerror})"
         case ssl.SSLCertVerificationError():
@@ -291,7 +302,7 @@ def _refusal(exc: aiomqtt.MqttCodeError) -> str:
 def _failure(exc: aiomqtt.MqttError) -> str:
     if str(exc) == "Operation timed out":
         return (
-            f"it accepts the call but gives no welcome within {PUBLISH_TIMEOUT_S:.0f} s: "
+            f"it accepts the call but gives no welcome within {WELCOME_TIMEOUT_S:g} s: "
             "it is stuck, or does not know the user name or the password"
         )
     return str(exc)

@@ -36,7 +36,7 @@ from daq.runtime.broker.connection import (
 
 FIRST_DELAY_S = 0.25
 LONGEST_DELAY_S = 1.0
-"""With the time a connection takes, live again within 2 s of the broker's return."""
+"""From the begin of one call to that of the next: with the longest time that a call may take, live again within 2 s of the broker's return."""
 MOST_ANSWERS = 16
 
 BrokerState = Literal["ok", "away"]
@@ -137,13 +137,13 @@ class Publisher:
             topic: Where.
             payload: What.
             qos: 1 is acknowledged.
-            every_s: At most one in so long [s]; what comes sooner waits, and the newest is sent.
+            every_s: At most one in so long [s]; what comes sooner waits, and the newest is sent. 0: at once, whatever it was.
         """
         self._retained[topic] = Retained(topic, payload, qos)
         loop = asyncio.get_running_loop()
         now_s = loop.time()
         at_s = self._next_at_s.get(topic, now_s)
-        if at_s <= now_s:
+        if at_s <= now_s or every_s == 0.0:
             self._next_at_s[topic] = now_s + every_s
             self._make_due(topic)
         elif topic not in self._held_back:
@@ -177,7 +177,9 @@ class Publisher:
     async def run(self) -> None:
         """Stay connected and send, until cancelled; then say that we are offline."""
         delay_s = FIRST_DELAY_S
+        loop = asyncio.get_running_loop()
         while True:
+            next_s = loop.time() + delay_s
             try:
                 async with connected(self._access, will=self._offline) as connection:
                     await connection.publish(self._online)
@@ -187,7 +189,7 @@ class Publisher:
             except NetworkError as exc:
                 _heed_cancellation(exc)
                 self._tell_away(str(exc))
-            await asyncio.sleep(delay_s)
+            await asyncio.sleep(max(next_s - loop.time(), FIRST_DELAY_S))
             delay_s = min(2.0 * delay_s, LONGEST_DELAY_S)
 
     async def _listen_to_asks(self, connection: Connection) -> bool:

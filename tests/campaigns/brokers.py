@@ -1,0 +1,368 @@
+"""Puts the service's broker into every trouble during sessions, and counts what that cost.
+
+    python tests/campaigns/brokers.py [--sessions 1 --seed 1 --only stopped]
+
+The real `daq serve` on simulated meters and a simulated person, at 24 times the speed of life; a Mosquitto that keeps what it holds; a subscriber whose session
+it keeps. In each session the broker is in trouble while a trial is averaged and its result is told, trial after trial. From outside is seen: that each result
+in the outbox was received, in order, a repeat the same byte by byte; how long after the broker's return the first fresh reading came; how the polls fared
+while the broker was in trouble and otherwise; by how much the service's memory grew. Exit code 1 where a result is missing, altered or out of order, where
+it took longer than 2 s, or where five in a hundred more polls were missed than in the quiet parts of the same session.
+"""
+
+import argparse
+import signal
+import sqlite3
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from contextlib import closing, suppress
+from dataclasses import dataclass, field
+from enum import StrEnum
+from itertools import pairwise
+from pathlib import Path
+from random import Random
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from tests.benchmarks.measuring import percentile, say, show_table
+from tests.campaigns.brokers_gate import HOST, Gate, Way
+from tests.campaigns.brokers_witness import (
+    OTHER_WORD,
+    USER,
+    WORD,
+    Delivery,
+    KeepingBroker,
+    Witness,
+    delivery,
+)
+from tests.campaigns.kills_service import SPEED, KilledService, pause
+from tests.system.bench_process import BenchFolder, Simulators
+from tests.system.serving import quick_filters
+
+LIVE_WITHIN_S = 2.0
+MISSED_MORE = 0.05
+"""Share of the polls."""
+_LONGEST_S = 12.0
+_WAITED_S = 30.0
+_MB = 1e6
+
+
+class Trouble(StrEnum):
+    """What the broker is in."""
+
+    NONE = "none"
+    REFUSING = "refusing"
+    ABSENT = "absent, no answer at all"
+    SWALLOWING = "accepts and says nothing"
+    SLOW = "slow, 0.3 s each way"
+    STOPPED = "stopped"
+    RESTARTING = "restarted"
+    KILLED = "killed and started again"
+    WRONG_WORD = "other password"
+    EXPIRED = "certificate expired"
+
+
+_WAYS = {
+    Trouble.REFUSING: Way.REFUSING,
+    Trouble.ABSENT: Way.ABSENT,
+    Trouble.SWALLOWING: Way.SWALLOWING,
+    Trouble.SLOW: Way.SLOW,
+}
+
+
+@dataclass
+class Polls:
+    """How the meters were read [1, 1, s of real time]."""
+
+    made: int = 0
+    missed: int = 0
+    late_s: list[float] = field(default_factory=list)
+
+    def add(self, other: "Polls") -> None:
+        """Count those too."""
+        self.made += other.made
+        self.missed += other.missed
+        self.late_s += other.late_s
+
+    @property
+    def share_missed(self) -> float:
+        """Of all that were due [1]."""
+        return self.missed / max(self.made + self.missed, 1)
+
+
+@dataclass
+class Outcome:
+    """What came of the sessions with one trouble.
+
+    Attributes:
+        told: Results that were put into the outbox [1].
+        live_s: How long after each return the first fresh reading came [s]; infinite where none did.
+        growth_mb: Of the service's memory, the most, from the begin of the first trouble on.
+    """
+
+    sessions: int = 0
+    troubles: int = 0
+    told: int = 0
+    came: list[Delivery] = field(default_factory=list)
+    live_s: list[float] = field(default_factory=list)
+    meanwhile: Polls = field(default_factory=Polls)
+    otherwise: Polls = field(default_factory=Polls)
+    growth_mb: float = 0.0
+
+    @property
+    def is_in_order(self) -> bool:
+        """Whether all that is promised was kept."""
+        received = sum(each.received for each in self.came)
+        wrong = sum(each.altered + each.disorder for each in self.came)
+        more = self.meanwhile.share_missed - self.otherwise.share_missed
+        quick = all(each <= LIVE_WITHIN_S for each in self.live_s)
+        return received == self.told and wrong == 0 and quick and more <= MISSED_MORE
+
+
+class TroubledSession:
+    """One session whose broker is in trouble again and again."""
+
+    def __init__(
+        self, folder: Path, trouble: Trouble, random: Random, *, bench: BenchFolder
+    ) -> None:
+        self._trouble = trouble
+        self._random = random
+        is_encrypted = trouble is Trouble.EXPIRED
+        self._broker = KeepingBroker(folder, is_encrypted=is_encrypted)
+        self._gate = Gate(self._broker.port)
+        self._bench = bench
+        self._spans: list[tuple[float, float]] = []
+        self._memory_mb: list[float] = []
+        (bench.path / "word").write_text(f"{WORD}\n", encoding="utf-8")
+        (bench.path / "word").chmod(0o600)
+        lines = [f'host = "{HOST}"', f"port = {self._gate.port}", f'user = "{USER}"', 'password_file = "word"']  # fmt: skip
+        if is_encrypted:
+            lines += ["tls = true", f'ca_file = "{folder / "ca.crt"}"']
+        table = "\n".join(["[broker]", *lines])
+        bench.edit("bench.toml", "[page]", f"{table}\n\n[page]")
+
+    def run(self, outcome: Outcome, *, seed: int) -> None:
+        """Carry it out, and count."""
+        self._broker.begin()
+        witness = Witness(self._broker.witness_port)
+        simulators = Simulators(self._bench, "--speed", SPEED, seed=seed)
+        service = KilledService(self._bench)
+        try:
+            service.wait_ready()
+            self._bench.wait_for(lambda s: s["broker"]["state"] == "ok")
+            service.start_session("filters")
+            while self._next_trial():
+                self._make_trouble(service, witness, outcome)
+            self._wait_received(witness)
+            service.stop()
+        finally:
+            service.end()
+            simulators.stop()
+            witness.leave()
+            self._gate.close()
+            self._broker.signal(signal.SIGCONT)
+            self._broker.end(orderly=False)
+        self._count(witness, outcome)
+
+    def _next_trial(self) -> bool:
+        """Wait until the next trial is averaged; false where the session is finished."""
+        stages = {"averaging", "finished"}
+        state = self._bench.wait_for(lambda s: s["stage"]["name"] in stages, within_s=240.0)  # fmt: skip
+        return bool(state["stage"]["name"] == "averaging")
+
+    def _make_trouble(
+        self, service: KilledService, witness: Witness, outcome: Outcome
+    ) -> None:
+        begun_s = time.monotonic()
+        self._memory_mb.append(_memory_mb(service.process.pid))
+        from_s = _bench_s()
+        self._begin()
+        with suppress(AssertionError):
+            # Until the result of this trial is told: that may take long where polls are missed.
+            self._bench.wait_for(
+                lambda s: s["stage"]["name"] != "averaging", within_s=_LONGEST_S
+            )
+        pause(self._random.uniform(1.0, 4.0))
+        self._memory_mb.append(_memory_mb(service.process.pid))
+        self._end()
+        self._spans.append((from_s, _bench_s()))
+        outcome.troubles += 1
+        if self._trouble is not Trouble.NONE:
+            outcome.live_s.append(_wait_live(witness))
+        lasted_s = self._spans[-1][1] - from_s
+        say(
+            f"{self._trouble}: {lasted_s / float(SPEED):.1f} s, live after "
+            f"{outcome.live_s[-1] if outcome.live_s else 0.0:.2f} s, {time.monotonic() - begun_s:.1f} s in all"
+        )
+
+    def _begin(self) -> None:
+        way = _WAYS.get(self._trouble)
+        if way is not None:
+            self._gate.be(way)
+        elif self._trouble is not Trouble.NONE:
+            _BEGIN[self._trouble](self._broker)
+
+    def _end(self) -> None:
+        """The broker is back when this returns."""
+        if self._trouble in _WAYS:
+            self._gate.be(Way.OPEN)
+        elif self._trouble is Trouble.STOPPED:
+            self._broker.signal(signal.SIGCONT)
+        elif self._trouble is not Trouble.NONE:
+            self._broker.end(orderly=True)
+            self._broker.set_up()
+            self._broker.begin()
+
+    def _wait_received(self, witness: Witness) -> None:
+        end = time.monotonic() + _WAITED_S
+        while time.monotonic() < end:
+            got = {(each.trial, each.revision) for each in tuple(witness.results)}
+            if len(got) >= _told(self._bench.store):
+                return
+            pause(0.05)
+
+    def _count(self, witness: Witness, outcome: Outcome) -> None:
+        outcome.sessions += 1
+        outcome.told += _told(self._bench.store)
+        with closing(sqlite3.connect(self._bench.store)) as store:
+            trials = [
+                u for (u,) in store.execute("SELECT uuid FROM trials ORDER BY id")
+            ]
+            _count_polls(store, self._spans, outcome)
+        outcome.came.append(delivery(witness.results, trials))
+        grown_mb = max(self._memory_mb) - self._memory_mb[0]
+        outcome.growth_mb = max(outcome.growth_mb, grown_mb)
+
+
+_BEGIN: dict[Trouble, Callable[[KeepingBroker], None]] = {
+    Trouble.STOPPED: lambda broker: broker.signal(signal.SIGSTOP),
+    Trouble.RESTARTING: lambda broker: broker.end(orderly=True),
+    Trouble.KILLED: lambda broker: broker.end(orderly=False),
+    Trouble.WRONG_WORD: lambda broker: broker.come_back(word=OTHER_WORD),
+    Trouble.EXPIRED: lambda broker: broker.come_back(certificate="expired"),
+}
+
+
+def _wait_live(witness: Witness) -> float:
+    """How long after now the first reading comes that is taken after now [s]."""
+    back_s, back_utc_s = time.monotonic(), time.time()
+    while time.monotonic() < back_s + _WAITED_S:
+        at_s = witness.live_after(back_utc_s)
+        if at_s is not None:
+            return at_s - back_s
+        pause(0.01)
+    return float("inf")
+
+
+# ---- what is seen of the service
+
+
+def _bench_s() -> float:
+    return time.clock_gettime(time.CLOCK_BOOTTIME) * float(SPEED)
+
+
+def _memory_mb(pid: int) -> float:
+    text = Path(f"/proc/{pid}/status").read_text(encoding="ascii")
+    (line,) = (each for each in text.splitlines() if each.startswith("VmRSS"))
+    return int(line.split()[1]) * 1024 / _MB
+
+
+def _told(path: Path) -> int:
+    """How many messages were ever put into the outbox."""
+    with closing(sqlite3.connect(path)) as store:
+        row = store.execute("SELECT seq FROM sqlite_sequence WHERE name = 'outbox'").fetchone()  # fmt: skip
+    return int(row[0]) if row else 0
+
+
+def _count_polls(
+    store: sqlite3.Connection, spans: list[tuple[float, float]], outcome: Outcome
+) -> None:
+    """Those from the first trouble on: before that the service was starting."""
+    channels = store.execute("SELECT DISTINCT table_name, interval_s FROM channels").fetchall()  # fmt: skip
+    began_s = spans[0][0] if spans else 0.0
+
+    def polls_at(at_s: float) -> Polls:
+        inside = any(start_s <= at_s <= end_s for start_s, end_s in spans)
+        return outcome.meanwhile if inside else outcome.otherwise
+
+    for table, interval_s in channels:
+        rows = store.execute(f"SELECT at_s FROM {table} WHERE at_s >= ? ORDER BY seq", (began_s,)).fetchall()  # noqa: S608 - the name is of the store itself  # fmt: skip
+        times_s = [at_s for (at_s,) in rows]
+        for before_s, at_s in pairwise(times_s):
+            polls = polls_at(at_s)
+            polls.made += 1
+            late_s = (at_s - before_s - interval_s) / float(SPEED)
+            polls.late_s.append(max(late_s, 0.0))
+    gaps = store.execute(
+        "SELECT at_s, reason, CAST(detail AS INTEGER) FROM gaps WHERE at_s >= ?",
+        (began_s,),
+    )
+    for at_s, reason, count in gaps:
+        polls_at(at_s).missed += count if reason == "line was busy" else 1
+
+
+# ---- the campaign
+
+
+def troubled(trouble: Trouble, *, sessions: int, seed: int) -> Outcome:
+    """So many sessions with this trouble."""
+    outcome = Outcome()
+    for number in range(sessions):
+        random = Random(seed + number)  # noqa: S311 - moments, no secret
+        with tempfile.TemporaryDirectory() as place, tempfile.TemporaryDirectory() as folder:  # fmt: skip
+            bench = quick_filters(Path(folder))
+            bench.edit("plan.toml", "[settling]", "[averaging]\nleast_s = 30\nlongest_s = 60\n\n[settling]")  # fmt: skip
+            session = TroubledSession(Path(place), trouble, random, bench=bench)
+            session.run(outcome, seed=seed + number)
+    return outcome
+
+
+HEAD = (
+    "broker",
+    *("sessions", "troubles", "told", "received", "repeats", "altered", "disorder"),
+    *("live, most / s", "polls missed / %", "otherwise / %"),
+    *("late 99 % / ms", "otherwise / ms", "grown / MB"),
+)
+
+
+def row(trouble: Trouble, outcome: Outcome) -> list[object]:
+    """One line of the table."""
+    came = outcome.came
+    meanwhile, otherwise = outcome.meanwhile, outcome.otherwise
+    return [
+        *(trouble, outcome.sessions, outcome.troubles, outcome.told),
+        sum(each.received for each in came),
+        sum(each.repeats for each in came),
+        sum(each.altered for each in came),
+        sum(each.disorder for each in came),
+        f"{max(outcome.live_s):.2f}" if outcome.live_s else "-",
+        *(f"{100.0 * each.share_missed:.2f}" for each in (meanwhile, otherwise)),
+        *(
+            f"{1e3 * percentile(each.late_s, 99.0):.1f}"
+            for each in (meanwhile, otherwise)
+        ),
+        f"{outcome.growth_mb:.1f}",
+    ]
+
+
+def main() -> int:
+    """Run the campaign."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--sessions", type=int, default=1, help="with each trouble")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", choices=[each.name.lower() for each in Trouble])
+    options = parser.parse_args()
+    troubles = [Trouble[options.only.upper()]] if options.only else list(Trouble)
+    outcomes: dict[Trouble, Outcome] = {}
+    for trouble in troubles:
+        outcomes[trouble] = troubled(
+            trouble, sessions=options.sessions, seed=options.seed
+        )
+        rows = [row(*each) for each in outcomes.items()]
+        show_table("brokers in trouble", HEAD, rows)
+    return 0 if all(each.is_in_order for each in outcomes.values()) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,172 @@
+"""Inputs that a fuzzer found, played again without it: everything that was ever reached, and all that ever broke something.
+
+And the fuzzer's own judgement: a parser that is made wrong on purpose must be found out by them.
+"""
+
+import os
+import sys
+from collections.abc import Callable
+from types import FrameType
+
+import pytest
+
+from daq.checksums import LineChecksum
+from daq.config.plan import check_plan_alone
+from daq.errors import ConfigurationError
+from daq.protocols import query_lines, streamed_lines
+from daq.protocols.fixed_frames import FrameChecksum
+from daq.protocols.modbus import ascii as modbus_ascii
+from daq.protocols.modbus import rtu as modbus_rtu
+from tests.fuzz.run import Campaign, read_log
+from tests.fuzz.seeds import found_inputs, kept_inputs
+from tests.fuzz.targets import TARGETS, Target
+
+_OWN = f"{os.sep}daq{os.sep}"
+WIRES = [name for name, target in TARGETS.items() if target.inputs is not None]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", TARGETS)
+def test_whatever_was_found_is_borne_out_by_the_bytes(name: str) -> None:
+    target = TARGETS[name]
+    take, inputs = target.function(), kept_inputs(name)
+    assert len(inputs) >= 10
+    assert max(map(len, inputs)) <= target.longest
+    for each in inputs:
+        take(each)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", WIRES)
+def test_what_a_fuzzer_begins_with_reaches_readings_and_is_borne_out(name: str) -> None:
+    take = TARGETS[name].function()
+    for each in TARGETS[name].seeds():
+        take(each)
+
+
+# ---- the witnesses
+
+
+def _is_found_out(target: Target) -> bool:
+    take = target.function()
+    for each in [*kept_inputs(target.name), *target.seeds()]:
+        try:
+            take(each)
+        except AssertionError:
+            return True
+    return False
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("name", "place", "attribute", "wrong"),
+    [
+        ("modbus_rtu", modbus_rtu, "crc16_modbus", lambda _: 0),
+        ("modbus_ascii", modbus_ascii, "lrc8", lambda _: 0),
+        ("checked_lines", LineChecksum, "fault_in", lambda *_: ""),
+        ("polled_frames", FrameChecksum, "fault_in", lambda *_: ""),
+        ("streamed_frames", FrameChecksum, "fault_in", lambda *_: ""),
+        ("query_lines", query_lines, "number_from_text", lambda _: 0.0),
+        ("streamed_lines", streamed_lines, "number_from_text", lambda _: 0.0),
+    ],
+)
+def test_a_parser_that_looks_away_is_found_out(
+    monkeypatch: pytest.MonkeyPatch,
+    name: str,
+    place: object,
+    attribute: str,
+    wrong: object,
+) -> None:
+    target = TARGETS[name]
+    assert not _is_found_out(target)
+    monkeypatch.setattr(place, attribute, wrong)
+    assert _is_found_out(target)
+
+
+# ---- work
+
+
+def _calls_of(take: Callable[[bytes], object], script: bytes) -> int:
+    """Functions of the program called while an input is played [1]."""
+    calls = 0
+
+    def count(frame: FrameType, event: str, _argument: object) -> None:
+        nonlocal calls
+        is_own = _OWN in frame.f_code.co_filename
+        calls += is_own and event in ("call", "c_call")
+
+    sys.setprofile(count)
+    try:
+        take(script)
+    finally:
+        sys.setprofile(None)
+    return calls
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", WIRES)
+@pytest.mark.parametrize("unit", [b"\x55\xaa", b"\n1;2", b":", b"\x01\x03", b"\x02"])
+def test_twice_the_bytes_are_at_most_about_twice_the_work(
+    name: str, unit: bytes
+) -> None:
+    take = TARGETS[name].function()
+    for meter in range(4):
+        half, whole = (
+            _calls_of(take, bytes((meter, 0)) + count * unit) for count in (400, 800)
+        )
+        # A conversation's beginning and end are some tens of calls.
+        assert whole <= 2.2 * half + 100
+
+
+# ---- what was found
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("a = " + 5000 * "[", "p.toml:1: got tables too deep in each other, expected none"),
+        ("a = " + 5000 * "9", "p.toml:1: got a number of thousands of digits, expected none"),
+        ("\nformat = 0x" + 20 * "f", "p.toml:2: format: got a whole number of more than 64 bits, expected a smaller one"),
+        (r'"\u001b[31mx" = 1', r"p.toml:1: '\x1b[31mx': unknown key"),
+    ],
+)  # fmt: skip
+def test_a_file_that_no_person_would_write_is_refused_in_words(
+    text: str, said: str
+) -> None:
+    with pytest.raises(ConfigurationError) as caught:
+        check_plan_alone(text, file="p.toml")
+    assert any(str(fault).startswith(said) for fault in caught.value.faults)
+
+
+def test_what_broke_something_is_among_what_is_kept() -> None:
+    found = [(name, each) for name in TARGETS for each in found_inputs(name)]
+    assert found
+    assert all(each in kept_inputs(name) for name, each in found)
+
+
+# ---- the log of a run
+
+LOG = """\
+INFO: seed corpus: files: 3 min: 1b max: 9b total: 12b rss: 40Mb
+#4\tINITED cov: 120 ft: 300 corp: 3/12b exec/s: 0 rss: 40Mb
+#700\tNEW    cov: 121 ft: 310 corp: 4/20b lim: 4 exec/s: 0 rss: 40Mb L: 8/9 MS: 1 -
+#800\tREDUCE cov: 121 ft: 311 corp: 4/19b lim: 4 exec/s: 0 rss: 40Mb L: 7/9 MS: 1 -
+#1024\tpulse  cov: 121 ft: 311 corp: 4/19b lim: 8 exec/s: 512 rss: 41Mb
+"""
+
+
+def test_the_last_new_edge_is_read_from_the_log() -> None:
+    whole = LOG + "Done 1500 runs in 3 second(s)\n"
+    assert read_log(whole) == Campaign(1500, 121, 700, ())
+    assert read_log(whole).is_quiet
+    assert not read_log(LOG.replace("#800\tREDUCE cov: 121", "#800\tREDUCE cov: 122")).is_quiet  # fmt: skip
+
+
+def test_what_the_first_inputs_reach_is_nothing_new() -> None:
+    quiet = LOG.replace("cov: 121", "cov: 120")
+    assert read_log(quiet) == Campaign(1024, 120, 0, ())
+
+
+def test_an_input_that_broke_something_is_told() -> None:
+    log = LOG + "Test unit written to fuzzed/page/crash-0f\n"
+    assert read_log(log).crashes == ("fuzzed/page/crash-0f",)

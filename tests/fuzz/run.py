@@ -1,0 +1,187 @@
+"""Coverage-guided fuzzing of everything that comes from outside, target by target; prints what was tried and reached.
+
+    python tests/fuzz/run.py [--target NAME ...] [--inputs N | --minutes M] [--kept FOLDER]
+    python tests/fuzz/run.py --keep [--target NAME ...] [--kept FOLDER]
+
+Needs a Python that has atheris (PyPI, for 3.11 to 3.13) beside this project's own dependencies; the tests need none of
+it, they replay the inputs kept in corpus/ and found/. Without a bound each target takes its own: ten million inputs for
+what reads a meter's wire, twenty minutes for the rest. A run takes up where the last one with the same folder ended.
+
+With --keep nothing is tried: the fewest inputs that reach all that was reached are written to corpus/.
+
+"last new edge" is the input that reached the last edge; the aim is none in the last third. After a crash the input lies
+in the folder: add it to found/NAME.txt in hexadecimal digits, then mend the parser.
+"""
+
+import argparse
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+from tests.fuzz.seeds import kept_inputs  # noqa: E402 - found by the path above
+from tests.fuzz.targets import TARGETS, Target  # noqa: E402
+
+_SLOWEST_INPUT_S = 10
+_MOST_MEMORY_MB = 1024
+_MOST_KEPT = 80
+"""Inputs of a target in corpus/."""
+_UNBOUNDED = 2**31 - 1
+_STATUS = re.compile(r"#(\d+)\s+(\w+)\s+cov: (\d+)", re.ASCII)
+_DONE = re.compile(r"Done (\d+) (?:runs|in)", re.ASCII)
+_CRASH = re.compile(r"Test unit written to (\S+)")
+
+
+@dataclass(frozen=True)
+class Campaign:
+    """What the log of one run says.
+
+    Attributes:
+        inputs: Tried [1].
+        edges: Reached, from byte code to byte code [1].
+        last_new: Number of the input that reached the last new edge; 0 where the first ones did.
+        crashes: Files of inputs that broke something.
+    """
+
+    inputs: int
+    edges: int
+    last_new: int
+    crashes: tuple[str, ...]
+
+    @property
+    def is_quiet(self) -> bool:
+        """Whether the last third brought nothing new."""
+        return self.last_new <= 2 * self.inputs / 3
+
+
+def read_log(text: str) -> Campaign:
+    """The numbers in what the fuzzing library prints."""
+    inputs = edges = last_new = 0
+    is_begun = False
+    for match in _STATUS.finditer(text):
+        inputs, reached = max(inputs, int(match[1])), int(match[3])
+        is_begun = is_begun or match[2] == "INITED"
+        if reached > edges:
+            edges, last_new = reached, inputs if is_begun else 0
+            # What the inputs kept from before reach is nothing new.
+            last_new = 0 if match[2] == "INITED" else last_new
+    if done := _DONE.search(text):
+        inputs = max(inputs, int(done[1]))
+    return Campaign(inputs, edges, last_new, tuple(_CRASH.findall(text)))
+
+
+def main() -> int:
+    """Run the targets one after the other."""
+    arguments = _arguments()
+    if arguments.worker:
+        return _work(TARGETS[arguments.worker], [arguments.again, *arguments.rest])
+    if arguments.keep:
+        for name in arguments.target or TARGETS:
+            _keep(TARGETS[name], arguments.kept)
+        return 0
+    _say(f"{'target':18} {'inputs':>11} {'edges':>6} {'last new edge':>13}  crashes")
+    is_good = True
+    for name in arguments.target or TARGETS:
+        found = _run(TARGETS[name], arguments)
+        crashes = ", ".join(found.crashes) or "none"
+        _say(
+            f"{name:18} {found.inputs:11} {found.edges:6} {found.last_new:13}  {crashes}"
+        )
+        is_good = is_good and not found.crashes
+    return 0 if is_good else 1
+
+
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--target", action="append", choices=[*TARGETS])
+    parser.add_argument("--inputs", type=int, help="stop after so many")
+    parser.add_argument("--minutes", type=float, help="stop after so long")
+    parser.add_argument("--keep", action="store_true", help="renew the small corpora")
+    parser.add_argument("--kept", type=Path, default=Path("build/fuzzed"), help="logs, inputs that reach something, crashes")  # fmt: skip
+    parser.add_argument("--worker", choices=[*TARGETS], help=argparse.SUPPRESS)
+    parser.add_argument("--again", default=sys.argv[0], help=argparse.SUPPRESS)
+    parser.add_argument("rest", nargs="*", help=argparse.SUPPRESS)
+    return parser.parse_args()
+
+
+def _run(target: Target, arguments: argparse.Namespace) -> Campaign:
+    """One target in a process of its own, which the fuzzing library ends as it likes."""
+    folder = (arguments.kept / target.name).resolve()
+    (folder / "inputs").mkdir(parents=True, exist_ok=True)
+    _write_seeds(target, folder / "seeds")
+    is_own_bound = arguments.inputs is None and arguments.minutes is None
+    inputs = target.inputs if is_own_bound else arguments.inputs
+    minutes = target.minutes if is_own_bound else arguments.minutes
+    command = [
+        sys.executable, __file__, "--worker", target.name, "--",
+        f"-runs={inputs or _UNBOUNDED}", f"-max_total_time={int(60 * (minutes or 0))}",
+        f"-max_len={target.longest}", f"-timeout={_SLOWEST_INPUT_S}", f"-rss_limit_mb={_MOST_MEMORY_MB}",
+        f"-artifact_prefix={folder}/", "-print_final_stats=1", str(folder / "inputs"), str(folder / "seeds"),
+    ]  # fmt: skip
+    log = folder / "log.txt"
+    with log.open("wb") as file:
+        subprocess.run(command, stdout=file, stderr=file, cwd=ROOT, check=False)
+    return read_log(log.read_text(encoding="utf-8", errors="replace"))
+
+
+def _keep(target: Target, kept: Path) -> None:
+    """Write the small corpus of a target; where that is still many, the shortest of it."""
+    folder = (kept / target.name).resolve()
+    fewest = folder / "fewest"
+    shutil.rmtree(fewest, ignore_errors=True)
+    for each in (fewest, folder / "inputs"):
+        each.mkdir(parents=True, exist_ok=True)
+    _write_seeds(target, folder / "seeds")
+    # The library starts itself over and over for this, by the name that it was started by.
+    script = folder / "again.sh"
+    again = shlex.join([sys.executable, __file__, "--worker", target.name, "--again", str(script)])  # fmt: skip
+    script.write_text(f'#!/bin/sh\nexec {again} -- "$@"\n')
+    script.chmod(0o700)
+    command = [
+        str(script), "-set_cover_merge=1", f"-max_len={target.longest}",
+        str(fewest), str(folder / "inputs"), str(folder / "seeds"),
+    ]  # fmt: skip
+    with (folder / "fewest.txt").open("wb") as file:
+        subprocess.run(command, stdout=file, stderr=file, cwd=ROOT, check=True)
+    inputs = sorted((path.read_bytes() for path in fewest.iterdir()), key=len)
+    text = "".join(f"{each.hex()}\n" for each in inputs[:_MOST_KEPT] if each)
+    (ROOT / "tests" / "fuzz" / "corpus" / f"{target.name}.txt").write_text(text)
+
+
+def _write_seeds(target: Target, folder: Path) -> None:
+    folder.mkdir(exist_ok=True)
+    for number, seed in enumerate([*target.seeds(), *kept_inputs(target.name)]):
+        (folder / f"{number:04}").write_bytes(seed)
+
+
+def _work(target: Target, options: Sequence[str]) -> int:
+    """The process that the fuzzing library takes over."""
+    import atheris  # type: ignore[import-untyped,import-not-found,unused-ignore]
+
+    with atheris.instrument_imports(include=list(target.parsers)):
+        function: Callable[[bytes], object] = target.function()
+
+    def one_input(data: bytes) -> None:
+        function(data)
+
+    atheris.Setup([*options], one_input)
+    atheris.Fuzz()
+    return 0
+
+
+def _say(text: str) -> None:
+    sys.stdout.write(f"{text}\n")
+    sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

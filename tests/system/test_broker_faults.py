@@ -1,0 +1,144 @@
+"""Results reach a subscriber whose session the broker keeps, whatever becomes of the way to the broker or of the broker.
+
+`tests/campaigns/brokers.py` does the same with the whole service in sessions, and measures how long after the broker's return it is live again.
+"""
+
+import json
+import signal
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+import pytest
+
+from tests.campaigns.brokers_gate import Gate, Way
+from tests.campaigns.brokers_witness import (
+    OTHER_WORD,
+    USER,
+    WORD,
+    Delivery,
+    KeepingBroker,
+    Received,
+    Witness,
+    delivery,
+)
+from tests.runtime.brokers import LIVE, TOPICS, Bench
+from tests.runtime.waiting import until
+
+pytestmark = [pytest.mark.slow, pytest.mark.mosquitto]
+
+RESULTS = 20
+
+
+class Scene:
+    """A broker that keeps what it holds, the way to it, a publisher and a witness."""
+
+    def __init__(self, folder: Path) -> None:
+        self.broker = KeepingBroker(folder, is_encrypted=False)
+        self.gate = Gate(self.broker.port)
+        self.bench = Bench(self.gate.port, user=USER, password=WORD)
+
+    def fill_outbox(self) -> None:
+        for number in range(RESULTS):
+            payload = json.dumps({"id": f"id-{number}", "revision": 1})
+            entry = number, f"id-{number}", TOPICS.result, payload
+            self.bench.outbox.waiting.append(entry)
+        self.bench.publisher.wake_outbox()
+
+    def tell_live(self) -> None:
+        self.bench.publisher.publish_live(LIVE, json.dumps([{"bt": time.time()}]))
+
+    async def restart(self, *, word: str = WORD) -> None:
+        self.broker.end(orderly=True)
+        self.broker.set_up(word=word)
+        await self.broker.start()
+
+
+Act = Callable[[Scene], Awaitable[None]]
+
+
+def way(to: Way) -> Act:
+    async def act(scene: Scene) -> None:
+        scene.gate.be(to)
+
+    return act
+
+
+def sent(number: signal.Signals) -> Act:
+    async def act(scene: Scene) -> None:
+        scene.broker.signal(number)
+
+    return act
+
+
+def restarted(word: str) -> Act:
+    return lambda scene: scene.restart(word=word)
+
+
+@asynccontextmanager
+async def set_up(folder: Path) -> AsyncIterator[tuple[Scene, Witness]]:
+    scene = Scene(folder)
+    await scene.broker.start()
+    witness = Witness(scene.broker.witness_port)
+    try:
+        yield scene, witness
+    finally:
+        witness.leave()
+        scene.gate.close()
+        scene.broker.signal(signal.SIGCONT)
+        await scene.broker.stop()
+
+
+@pytest.mark.parametrize(
+    ("begin", "end"),
+    [
+        pytest.param(way(Way.REFUSING), way(Way.OPEN), id="refusing"),
+        pytest.param(way(Way.ABSENT), way(Way.OPEN), id="absent"),
+        pytest.param(way(Way.SWALLOWING), way(Way.OPEN), id="says nothing"),
+        pytest.param(sent(signal.SIGSTOP), sent(signal.SIGCONT), id="stopped"),
+        pytest.param(restarted(OTHER_WORD), restarted(WORD), id="other password"),
+    ],
+)
+async def test_every_result_reaches_the_witness_in_order_after_the_trouble(
+    tmp_path: Path, begin: Act, end: Act
+) -> None:
+    async with set_up(tmp_path) as (scene, witness):
+        bench = scene.bench
+        async with bench.running():
+            await until(lambda: bench.is_("ok"))
+            await begin(scene)
+            scene.fill_outbox()
+            await until(lambda: bench.is_("away"))
+            assert bench.outbox.waiting
+            await end(scene)
+            await until(lambda: bench.is_("ok") and not bench.outbox.waiting)
+            await until(lambda: witness.results[-1:] == [received(RESULTS - 1)])
+            back_utc_s = time.time()
+            scene.tell_live()
+            await until(lambda: witness.live_after(back_utc_s) is not None)
+    trials = [f"id-{number}" for number in range(RESULTS)]
+    came = delivery(witness.results, trials)
+    assert (came.received, came.altered, came.disorder) == (RESULTS, 0, 0)
+
+
+def received(number: int, *, revision: int = 1, text: bytes = b"") -> Received:
+    payload = json.dumps({"id": f"id-{number}", "revision": revision}).encode()
+    return Received(f"id-{number}", revision, text or payload)
+
+
+@pytest.mark.parametrize(
+    ("results", "found"),
+    [
+        ([received(0), received(1)], Delivery(2, 0, 0, 0)),
+        ([received(0), received(0), received(1)], Delivery(2, 1, 0, 0)),
+        ([received(0), received(0, text=b"other")], Delivery(1, 1, 1, 0)),
+        ([received(1), received(0)], Delivery(2, 0, 0, 1)),
+        ([received(0), received(1), received(0)], Delivery(2, 1, 0, 1)),
+        ([received(0, revision=2), received(0)], Delivery(2, 0, 0, 1)),
+    ],
+)
+def test_repeats_and_disorder_are_counted(
+    results: list[Received], found: Delivery
+) -> None:
+    assert delivery(results, ["id-0", "id-1"]) == found
