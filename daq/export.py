@@ -7,24 +7,28 @@ Knows no file and no database: it is handed records and yields text. Its rules:
   column of their own. The decimal sign is always a point, lines end in CR LF.
 - A figure that is not finite (degrees of freedom of a certain value) is an empty cell
   in CSV and null in JSON; neither format has a spelling for it.
-- A text that a spreadsheet would take for a formula gets an apostrophe in front;
-  numbers, negative ones too, stay numbers.
+- What a spreadsheet would take for a formula gets an apostrophe in front, within a text
+  too where some begin a cell: at ";", tab, line. Numbers, negative ones too, stay so.
+- What a terminal would obey is a blank in CSV and an escape (RFC 8259, 7) in JSON.
 """
 
 import csv
 import dataclasses
 import json
 import math
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from daq.printable import NOT_PRINTABLE, printable
 from daq.units import unit_of
 
 Cell = str | float | None
 FORMAT = 1
 """Number of the JSON export's format."""
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+# Some programs take wide forms for the usual ones, pass over blanks before them, or divide at other characters.
+_FORMULA = re.compile(r"(^|[;\t\r\n])(?=\s*[=+\-@\uff1d\uff0b\uff0d\uff20])|^(?=\s)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,7 +295,7 @@ class _Line:
 
 def _cell(value: Cell) -> Cell:
     if isinstance(value, str):
-        return f"'{value}" if value.startswith(_FORMULA_STARTS) else value
+        return _FORMULA.sub(r"\1'", printable(value))
     if value is None or not math.isfinite(value):
         return None
     return int(value) if isinstance(value, bool) else value
@@ -464,7 +468,9 @@ def json_document(content: Mapping[str, object]) -> str:
         content: Values by name, none of them infinite or not a number.
     """
     document = {"format": FORMAT, **content}
-    return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+    text = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
+    # Such a character can stand within a string only.
+    return NOT_PRINTABLE.sub(lambda c: f"\\u{ord(c[0]):04x}", text) + "\n"
 
 
 def _nested(
@@ -484,11 +490,7 @@ def _nested(
 
 
 def _named(
-    record: SessionSummary
-    | AnalysisSummary
-    | StoredTrial
-    | StoredAverage
-    | ConditionRow,
+    record: SessionSummary | AnalysisSummary | _TrialFacts | ConditionRow,
     names: Iterable[str],
 ) -> dict[str, object]:
     return {name: _json_value(getattr(record, name)) for name in names}

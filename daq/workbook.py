@@ -20,6 +20,7 @@ from daq.comparison.session import SessionComparison
 from daq.comparison_tables import ComparedRow, compared_rows
 from daq.errors import InputError
 from daq.export import Cell, StoredAverage, StoredTrial
+from daq.printable import printable
 from daq.wording import unit_symbol
 
 if TYPE_CHECKING:
@@ -144,7 +145,7 @@ class _Sheets:
 
     def _free_name(self, name: str) -> str:
         """A name as the format takes it, each once; it does not tell cases apart."""
-        clean = name.translate(_NOT_IN_NAMES).strip() or "sheet"
+        clean = printable(name).translate(_NOT_IN_NAMES).strip() or "sheet"
         free, number = clean[:_LONGEST_NAME], 1
         while free.lower() in self._names:
             number += 1
@@ -165,7 +166,7 @@ def _lay_out(sheet: "Worksheet", heading: Sequence[str], bold: "Format") -> None
     sheet.freeze_panes(1, 0)
     for place, text in enumerate(heading):
         sheet.set_column(place, place, min(max(len(text), 9) + 1, 60))
-        sheet.write_string(0, place, text, bold)
+        sheet.write_string(0, place, printable(text), bold)
 
 
 def _write_row(
@@ -180,7 +181,7 @@ def _write_row(
             if place in times and value:
                 sheet.write_number(number, place, _days(value), time_format)
             else:
-                sheet.write_string(number, place, value[:_LONGEST_TEXT])
+                sheet.write_string(number, place, printable(value)[:_LONGEST_TEXT])
         elif value is not None and math.isfinite(value):
             sheet.write_number(number, place, value)
 

@@ -105,8 +105,9 @@ class FrameDraw:
         self.count += 1
         body = self.sync + b"".join(self._part(part, values) for part in self.parts)
         size, of = CHECKSUMS[self.checksum]
-        order = "little" if self.low_first else "big"
-        return body + of(body[self.first :]).to_bytes(size, order) + self.tail
+        check = of(body[self.first :])
+        sent = check.to_bytes(size, "little" if self.low_first else "big")
+        return body + sent + self.tail
 
     def number_taken(self, name: str, said: str) -> str:
         """The candidate that is the drawn one, as its operator knows from the manual; nothing if none is."""

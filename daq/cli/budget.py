@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from daq.export import StoredAverage
+from daq.printable import printable
 from daq.records import Contribution, Evaluation, PlannedTrial
 from daq.runtime.store import AverageBudget, TrialBudgets, read_budgets
 from daq.wording import (
@@ -36,7 +37,9 @@ def run(arguments: Sequence[str]) -> int:
         analysis=options.analysis,
     )
     sys.stdout.write(
-        _as_json(trials, options.analysis) if options.json else _as_text(trials)
+        _as_json(trials, options.analysis)
+        if options.json
+        else printable(_as_text(trials))
     )
     asked_in_vain = options.trial is not None and not trials[0].averages
     return 1 if asked_in_vain else 0

@@ -4,7 +4,7 @@ import argparse
 import asyncio
 import json
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TextIO
@@ -20,6 +20,7 @@ from daq.cli.files import load_bench, load_bench_and_plan
 from daq.comparison.lead_watch import unwatched
 from daq.config.bench import Bench, Instrument
 from daq.config.plan import Plan, plan_cautions
+from daq.config.typed import TypedMeter
 from daq.records import Accuracy, Channel
 from daq.runtime.checking import (
     InstrumentCheck,
@@ -28,6 +29,7 @@ from daq.runtime.checking import (
     slowest,
 )
 from daq.runtime.clock import Clock
+from daq.runtime.secrets import exposure, secret_cautions
 from daq.runtime.walk_file import checks_path
 from daq.uncertainty import contributions_of_accuracy
 from daq.wording import decimals_of, normalising_sentence, shown_value, unit_symbol
@@ -72,7 +74,11 @@ def run(arguments: Sequence[str], *, ask: Ask | None = None) -> int:
             sys.stdout.write(ending(items, checks_path(walk.store)))
     if options.json:
         facts = _facts(options.bench, bench, plan, checks)
-        facts["cautions"] = [*(_cautions(bench, plan) if plan else ()), *far_off]
+        facts["cautions"] = [
+            *_secret_cautions(bench, Path(options.bench).parent),
+            *(_cautions(bench, plan) if plan else ()),
+            *far_off,
+        ]
         if walk is not None:
             facts["walk"] = walk_facts(items, checks_path(walk.store))
         sys.stdout.write(
@@ -85,6 +91,9 @@ def _say_files(options: argparse.Namespace, bench: Bench, plan: Plan | None) -> 
     sys.stdout.write(
         f"{options.bench}: {len(bench.instruments)} instruments, {len(bench.channels)} channels, no fault.\n"
     )
+    secrets = _secret_cautions(bench, Path(options.bench).parent)
+    sys.stdout.writelines(f"  Caution: {c}.\n" for c in secrets)
+    sys.stdout.writelines(f"  {_typed_line(meter)}\n" for meter in bench.typed)
     if plan is not None:
         said = normalising_sentence(plan.rules)
         sys.stdout.write(f"{options.plan}: no fault. {said}\n")
@@ -94,6 +103,16 @@ def _say_files(options: argparse.Namespace, bench: Bench, plan: Plan | None) -> 
 def _cautions(bench: Bench, plan: Plan) -> list[str]:
     why = unwatched(bench.channels, plan.facts.conditions, baseline=plan.baseline)
     return [*plan_cautions(plan), *([why] if why else [])]
+
+
+def _secret_cautions(bench: Bench, base: Path) -> Iterator[str]:
+    """Secrets that are not where the bench says, or that others may read."""
+    place = bench.broker.password_place if bench.broker else None
+    if place is not None:
+        yield from secret_cautions(place, key="broker.password", base=base)
+    if bench.page.key is not None:
+        caution = exposure(base / bench.page.key)
+        yield from [caution] if caution else []
 
 
 def _load(bench: Path, plan: str | None) -> tuple[Bench, Plan | None]:
@@ -267,8 +286,16 @@ def _channel_line(channel: Channel, value: float | None) -> str:
     return f"{channel.name:<20} {shown:>14}   {channel.title}{place}; accuracy {_accuracy(channel.accuracy, channel.unit)}"
 
 
-def _accuracy(accuracy: Accuracy, unit: str) -> str:
-    """Everything that the profile states, in the words of the uncertainty budget."""
+def _typed_line(meter: TypedMeter) -> str:
+    """A meter that nobody can talk to: what is known of it from the bench's file."""
+    channel = meter.channel
+    place = f", {channel.place}" if channel.place else ""
+    stated = _accuracy(channel.accuracy, channel.unit, source="its table [[typed]]")
+    return f"{channel.name}: {channel.title}{place}, typed by the operator; accuracy {stated}"
+
+
+def _accuracy(accuracy: Accuracy, unit: str, source: str = "the profile") -> str:
+    """Everything that is stated, in the words of the uncertainty budget."""
     # Shares of a reading count as stated whatever is read, so any reading but 0 will do.
     parts = contributions_of_accuracy(1.0, accuracy)
     stated = ", ".join(
@@ -279,7 +306,7 @@ def _accuracy(accuracy: Accuracy, unit: str) -> str:
     )
     symbol = unit_symbol(unit)
     within = f" [{symbol}]" if stated and symbol else ""
-    return f"{stated}{within}" if stated else "not stated in the profile"
+    return f"{stated}{within}" if stated else f"not stated in {source}"
 
 
 # ---- for programs
@@ -297,6 +324,7 @@ def _facts(
         "instruments": [
             _instrument_facts(i, checks.get(i.name)) for i in bench.instruments
         ],
+        "typed": [_channel_facts(meter.channel, ()) for meter in bench.typed],
     }
 
 

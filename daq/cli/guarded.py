@@ -6,13 +6,22 @@ import sys
 import traceback
 from collections.abc import Callable, Sequence
 
+from daq.cli.terminal import plain_terminals
 from daq.errors import DaqError
+from daq.printable import printable
 
 
 def guarded(
     command: Callable[[Sequence[str]], int], arguments: Sequence[str], *, debug: bool
 ) -> int:
     """Run a command; whatever it raises is told in one line (with a traceback under --debug)."""
+    with plain_terminals():
+        return _guarded(command, arguments, debug=debug)
+
+
+def _guarded(
+    command: Callable[[Sequence[str]], int], arguments: Sequence[str], *, debug: bool
+) -> int:
     logging.basicConfig(
         level=logging.DEBUG if debug else logging.WARNING,
         format="%(levelname)s %(name)s: %(message)s",
@@ -46,6 +55,6 @@ def _known(exc: Exception) -> DaqError | None:
 def _told(text: str, code: int, *, debug: bool) -> int:
     if debug:
         traceback.print_exc()
-    lines = text.splitlines()
+    lines = printable(text).splitlines()
     sys.stderr.write("".join(f"daq: {line}\n" for line in lines))
     return code

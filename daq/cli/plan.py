@@ -20,6 +20,7 @@ from daq.comparison_words import quoted, share_of_baseline
 from daq.config.plan import Plan, parse_stored_plan
 from daq.errors import InputError
 from daq.export import json_document
+from daq.printable import printable
 from daq.records import PlannedTrial, TrialState
 from daq.runtime.store.compared import read_earlier_parts, read_session_parts
 
@@ -77,7 +78,8 @@ def run(arguments: Sequence[str]) -> int:
             }
         )
     else:
-        text = "\n".join(_lines(comparison, order, found, length_s, detect)) + "\n"
+        lines = _lines(comparison, order, found, length_s, detect)
+        text = printable("\n".join(lines)) + "\n"
     sys.stdout.write(text)
     return 0 if any(each.shown is not None for each in found) else 1
 

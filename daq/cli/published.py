@@ -40,8 +40,11 @@ def redaction_of(store: Path, session: int, kept: frozenset[Private]) -> Redacti
     bench: dict[str, Any] = tomllib.loads(bench_text)
     broker: Mapping[str, Any] = bench.get("broker") or {}
     ports = [str(each.get("port", "")) for each in bench.get("instrument", [])]
+    place: Mapping[str, Any] = broker.get("password") or {}
     files = [str(broker.get(key, "")) for key in ("password_file", "ca_file")]
-    hosts = [platform.node(), *(str(broker.get(key, "")) for key in ("host", "user"))]
+    files.append(str(place.get("file", "")))
+    hosts = [str(broker.get(key, "")) for key in ("host", "user")]
+    hosts += [platform.node(), str(place.get("env", ""))]
     return Redaction(
         kept, {Private.PATHS: (*ports, *files), Private.HOST: tuple(hosts)}
     )

@@ -48,7 +48,7 @@ def another_load_question(loads: int) -> str:
     )
 
 
-def candidate_counts(candidates: Mapping[str, Sequence[Candidate]]) -> list[str]:
+def candidate_counts(candidates: Mapping[str, Sequence[object]]) -> list[str]:
     """How many ways of reading agree so far."""
     return [
         f"  {name}: {len(each)} ways of reading agree"

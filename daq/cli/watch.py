@@ -11,12 +11,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
+from daq.cli.terminal import drawn_on
 from daq.cli.watched import Watched
 from daq.cli.watching_screens import JsonLines, PlainLines, Screen, listed
 from daq.errors import InputError
 from daq.messages import ROOT, About, Topics, parse_status
 from daq.runtime.broker import Follower, Incoming, TlsSettings
 from daq.runtime.clock import Clock
+from daq.runtime.secrets import read_secret_file
 
 _DRAW_EVERY_S = 0.25
 _UNHEARD_S = 5.0
@@ -92,13 +94,7 @@ def _follower(address: Address, options: argparse.Namespace) -> Follower:
 
 
 def _password(file: str | None) -> str | None:
-    if file is None:
-        return None
-    try:
-        return Path(file).read_text(encoding="utf-8").splitlines()[0]
-    except (OSError, UnicodeError, IndexError) as exc:
-        msg = f"{file}: no password can be read from it ({exc}), expected it on the first line"
-        raise InputError(msg) from exc
+    return None if file is None else read_secret_file(Path(file))
 
 
 async def _watch(
@@ -241,7 +237,7 @@ def _screen(
     from daq.cli.watch_table import WatchTable  # rich costs a tenth of a second
 
     where = f"{topics.bench} at {address.host}:{address.port}"
-    return WatchTable(sys.stdout, gone, where)
+    return WatchTable(drawn_on(sys.stdout), gone, where)
 
 
 def _parser() -> argparse.ArgumentParser:

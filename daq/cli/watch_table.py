@@ -13,6 +13,7 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
+from daq.alarm_words import NOBODY_WATCHES
 from daq.cli.watched import ChannelView, Watched, age_in_words
 from daq.cli.watching_screens import (
     connection_sentence,
@@ -20,7 +21,10 @@ from daq.cli.watching_screens import (
     where_it_stands,
 )
 from daq.messages import LineTold
-from daq.wording import NOBODY_WATCHES, shown_average, unit_symbol
+from daq.wording import (
+    shown_average,
+    unit_symbol,
+)
 
 _MARKS = {
     "danger": ("■", "!", "bold red"),

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from daq.alarm_words import NOBODY_WATCHES
 from daq.errors import InputError
 from daq.messages import (
     About,
@@ -30,7 +31,11 @@ from daq.messages import (
     parse_status,
     printable,
 )
-from daq.wording import NOBODY_WATCHES, decimals_of, shown_average, shown_value
+from daq.wording import (
+    decimals_of,
+    shown_average,
+    shown_value,
+)
 
 OLD_LEAST_S = 2.0
 OLD_INTERVALS = 2.5

@@ -6,10 +6,13 @@ from collections.abc import Callable, Mapping, Sequence
 from types import TracebackType
 from typing import Protocol, Self, TextIO
 
+from daq.alarm_words import NOBODY_WATCHES
 from daq.cli.watched import Watched
 from daq.errors import InputError
 from daq.messages import FORMAT, BenchState, Topics, parse_json, printable
-from daq.wording import NOBODY_WATCHES, time_left
+from daq.wording import (
+    time_left,
+)
 
 _VALUES_EVERY_S = 10.0
 STAGES: Mapping[str, str] = {"not-settled": "not settled", "running-up": "running up"}

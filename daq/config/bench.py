@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from daq.comparison.rules import Surroundings
 from daq.config.accuracy import accuracy_of
-from daq.config.faults import Source, validated
+from daq.config.faults import Source, unprintable_faults, validated
 from daq.config.models import (
     BenchModel,
     BrokerModel,
@@ -178,7 +178,7 @@ def parse_bench(
     """
     source = Source(file, text)
     model = validated(BenchModel, source, text)
-    faults: list[Fault] = []
+    faults = unprintable_faults(source, text)
     profiles = _profiles(source, model, find_profile, faults, shipped)
     instruments = tuple(
         _instrument(item, profiles[item.profile])
@@ -215,6 +215,8 @@ def parse_profile(text: str, *, file: str) -> Profile:
     """
     source = Source(file, text)
     profile = validated(Profile, source, text)
+    if faults := unprintable_faults(source, text, unless_in=("wire",)):
+        raise ConfigurationError(faults)
     try:
         # The protocol knows best which fields and patterns it can use.
         _instrument(_lone_instrument(), profile).make_protocol(speed=1.0)

@@ -17,6 +17,7 @@ from daq.config.compared import (
     NameplateModel,
     PricesModel,
 )
+from daq.config.secrets import PasswordModel
 from daq.config.serving import IdleModel, PageModel
 from daq.config.surroundings import AirflowModel, AirModel
 from daq.config.wires import (
@@ -252,15 +253,12 @@ class InstrumentModel(Model):
         return table
 
 
-class BrokerModel(Model):
+class BrokerModel(PasswordModel):
     """A broker of your own; without this table an embedded one runs on loopback."""
 
     host: str = Field(min_length=1)
     port: Annotated[int, Field(ge=1, le=65535)] = 1883
     user: str | None = None
-    password_file: str | None = Field(
-        None, description="file whose first line is the password"
-    )
     tls: bool = False
     required: bool = Field(
         default=False, description="do not begin a session without it"

@@ -12,7 +12,8 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from daq.errors import InputError
-from daq.report.markup import Markup, element, printable
+from daq.printable import printable
+from daq.report.markup import Markup, element
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -5,25 +5,17 @@ space where a page may not hold them.
 """
 
 import html
-import re
 from collections.abc import Iterable
 
+from daq.printable import printable
+
 _VOID = {"meta", "link", "br", "hr"}
-# What neither HTML nor XML may hold; a stray half of a surrogate pair could not even be written.
-_UNPRINTABLE = re.compile(
-    r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]"
-)
 
 
 class Markup(str):
     """Text that is HTML; any other text is escaped before it becomes part of it."""
 
     __slots__ = ()
-
-
-def printable(text: str) -> str:
-    """Text without what no page may hold."""
-    return _UNPRINTABLE.sub(" ", text)
 
 
 def escaped(text: str) -> Markup:

@@ -9,6 +9,7 @@ from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+from daq.alarm_words import lost_meter_text
 from daq.config.bench import Bench, Instrument
 from daq.records import Channel, Gap, Reading
 from daq.runtime.clock import Clock
@@ -33,7 +34,6 @@ from daq.wording import (
     decimals_of,
     held_back_advice,
     idle_instruction,
-    lost_meter_text,
     no_load_yet,
     no_reading_yet,
     silent_meter,

@@ -15,6 +15,7 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
+from daq.alarm_words import store_again_text, store_damaged_text, store_failing_text
 from daq.config.bench import Bench, Instrument
 from daq.config.plan import Plan
 from daq.errors import OperationRefusedError
@@ -40,9 +41,6 @@ from daq.runtime.typed_entries import TypedEntries
 from daq.runtime.web import AccessKeys, Page, Share
 from daq.wording import (
     STORE_WAS_FAILING,
-    store_again_text,
-    store_damaged_text,
-    store_failing_text,
 )
 
 _SCREENS_S = 0.25

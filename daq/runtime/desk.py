@@ -7,6 +7,7 @@ import asyncio
 from collections.abc import Callable
 from typing import Protocol
 
+from daq.alarm_words import overdue_text
 from daq.config.bench import Bench
 from daq.config.plan import Plan
 from daq.errors import InputError, OperationRefusedError, Refusal
@@ -32,7 +33,6 @@ from daq.trials.stages import SWITCHED_OFF, Happening
 from daq.wording import (
     STORE_WAS_FAILING,
     occurrence_text,
-    overdue_text,
     stopped_answer,
 )
 

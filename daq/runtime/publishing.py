@@ -13,7 +13,7 @@ from pathlib import Path
 
 from daq.config.bench import Bench
 from daq.config.models import BrokerModel
-from daq.errors import InputError, NetworkError
+from daq.errors import NetworkError
 from daq.messages import (
     AlarmTold,
     AverageTold,
@@ -45,6 +45,7 @@ from daq.runtime.broker import (
     TlsSettings,
 )
 from daq.runtime.clock import Clock
+from daq.runtime.secrets import read_secret
 from daq.runtime.snapshot import SlipLine, Snapshot
 from daq.runtime.store import Store
 from daq.wording import without_seconds
@@ -306,14 +307,10 @@ def _line(line: SlipLine, required: set[str]) -> LineTold:
 
 
 def _password(broker: BrokerModel | None, base: Path) -> str | None:
-    if broker is None or broker.password_file is None:
+    place = broker.password_place if broker is not None else None
+    if place is None:
         return None
-    path = base / broker.password_file
-    try:
-        return path.read_text(encoding="utf-8").splitlines()[0]
-    except (OSError, IndexError) as exc:
-        msg = f"{path}: no password can be read from it ({exc}), expected it on the first line"
-        raise InputError(msg) from exc
+    return read_secret(place, key="broker.password", base=base)
 
 
 def _tls(broker: BrokerModel | None, base: Path) -> TlsSettings | None:

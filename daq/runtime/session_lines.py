@@ -6,6 +6,7 @@ Asks the session and knows no instrument: what keeps a meter from being read is 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
+from daq.alarm_words import breach_text, overdue_text
 from daq.config.plan import Plan
 from daq.records import Channel, PlannedTrial, TrialResult, TrialState
 from daq.runtime.snapshot import (
@@ -26,12 +27,10 @@ from daq.wording import (
     PAUSED_SENTENCE,
     Urgency,
     asking_instruction,
-    breach_text,
     decimals_of,
     decimals_of_uncertainty,
     finished_instruction,
     instruction,
-    overdue_text,
     paused_instruction,
     shown_seconds_left,
     stage_sentence,

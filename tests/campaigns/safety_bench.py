@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.runtime.brokers import find_program, free_port, start_program
 from tests.system.bench_process import BenchFolder, Simulators, Terminal
@@ -114,7 +115,7 @@ class Subscriber(Ear):
 
     def __init__(self, port: int) -> None:
         super().__init__()
-        self._client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
         self._client.on_connect = lambda client, *_: client.subscribe("#", qos=1)
         self._client.on_message = self._arrives
         self._client.connect("127.0.0.1", port)

@@ -11,17 +11,19 @@ from pathlib import Path
 import pytest
 
 from daq.advice import cautions
-from daq.comparison.lead_watch import LeadWatch
-from daq.comparison.rules import ConditionFacts, LeadFacts
-from daq.records import Accuracy, Channel
-from daq.trials.limits import Breach, Limit
-from daq.wording import (
+from daq.alarm_words import (
     NOBODY_WATCHES,
     breach_text,
     lost_meter_text,
     overdue_text,
     store_damaged_text,
     store_failing_text,
+)
+from daq.comparison.lead_watch import LeadWatch
+from daq.comparison.rules import ConditionFacts, LeadFacts
+from daq.records import Accuracy, Channel
+from daq.trials.limits import Breach, Limit
+from daq.wording import (
     without_seconds,
 )
 

@@ -2,6 +2,7 @@
 
 import pytest
 
+from daq.alarm_words import breach_text, overdue_text, store_again_text
 from daq.records import Accuracy, Channel, PlannedTrial, TrialResult, TrialState
 from daq.settling.verdicts import HeldBackBy
 from daq.trials.limits import Breach, Limit
@@ -11,20 +12,17 @@ from daq.trials.stages import OVER, RUNNING, TRANSITIONS, Happening, Stage
 from daq.units import UNITS
 from daq.wording import (
     Urgency,
-    breach_text,
     decimals_of,
     decimals_of_uncertainty,
     held_back,
     held_back_advice,
     instruction,
     occurrence_text,
-    overdue_text,
     shown_average,
     shown_percent,
     shown_value,
     silent_meter,
     stage_sentence,
-    store_again_text,
     trial_name,
     unit_symbol,
     why_not_settled,

@@ -201,17 +201,14 @@ def test_the_socket_is_its_owners_alone_from_the_first_moment(
     seen: list[tuple[str, int, int]] = []
     bind = socket.socket.bind
 
-    class Watched(socket.socket):
-        def bind(self, address) -> None:
-            bind(self, address)
-            if isinstance(address, str):
-                folder = Path(address).parent
-                seen.append(
-                    (address, folder.stat().st_mode, Path(address).stat().st_mode)
-                )
+    def watched(bound: socket.socket, address) -> None:
+        bind(bound, address)
+        if isinstance(address, str):
+            folder = Path(address).parent
+            seen.append((address, folder.stat().st_mode, Path(address).stat().st_mode))
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("daq.runtime.web.listeners.socket.socket", Watched)
+        patch.setattr("daq.runtime.web.listeners._BoundedSocket.bind", watched)
         page = bench.page(socket_path=path)
     page.close()
     ((address, folder_mode, _),) = seen

@@ -10,13 +10,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from daq.alarm_words import NOBODY_WATCHES
 from daq.cli.watch import Address, parse_address
 from daq.cli.watch_table import WatchTable
 from daq.cli.watched import Watched
 from daq.cli.watching_screens import JsonLines, PlainLines
 from daq.errors import InputError
 from daq.messages import render_state, render_status
-from daq.wording import NOBODY_WATCHES
 from tests.core.message_examples import EXAMPLES, IDLE, TOPICS
 
 UTC = "2026-01-05T10:12:13.250Z"

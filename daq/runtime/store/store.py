@@ -11,14 +11,7 @@ from pathlib import Path
 from typing import Self, TypeVar
 
 from daq.errors import StoreDamagedError, StoreError, StoreFailingError
-from daq.records import (
-    Channel,
-    Gap,
-    PlannedTrial,
-    Reading,
-    SessionFacts,
-    TrialResult,
-)
+from daq.records import Channel, Gap, PlannedTrial, Reading, SessionFacts, TrialResult
 from daq.runtime.store import corrections, opening, sessions, spans, thinning
 from daq.runtime.store.analyses import average_rows
 from daq.runtime.store.buffer import RowBuffer

@@ -1,11 +1,13 @@
 """The door of one listener: whose requests get in, how large they may be, and what every answer carries.
 
-Against a page of elsewhere that talks to this one through somebody's browser: a request must name this listener (DNS
+A request that two readers could take for two different ones is refused before anything else is asked of it: where its
+body ends, and who sent it, must be said once. Against a page of elsewhere that talks to this one through somebody's browser: a request must name this listener (DNS
 rebinding), and one that could change something must come from a page of this listener. On the Unix socket there is no
 browser and no name. Knows no route and no role.
 """
 
 import asyncio
+from collections import Counter
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse, Response
@@ -54,11 +56,12 @@ class Guard:
         """Serve one request."""
         send = self._secured(scope["path"], send)
         try:
+            _check_said_once(scope)
             self._check_origin(scope)
             body = await self._body(scope, receive)
         except RefusalError as refusal:
             answer = refused(scope, refusal.status, str(refusal))
-            if refusal.status in (408, 413):
+            if refusal.status in (400, 408, 413):
                 # What is left of the body is not read: the connection cannot be used again.
                 answer.headers["connection"] = "close"
             await answer(scope, receive, send)
@@ -112,6 +115,25 @@ class Guard:
             await send(message)
 
         return send_secured
+
+
+# The library refuses a second host, and puts equal lengths together.
+_SAID_ONCE = ("transfer-encoding", "origin", "sec-fetch-site", "content-type")
+
+
+def _check_said_once(scope: Scope) -> None:
+    """RFC 9112, 6.1 and 6.3: a body with two ends is how one request is smuggled inside another."""
+    given = Counter(Headers(scope=scope).keys())
+    if twice := [name for name in _SAID_ONCE if given[name] > 1]:
+        raise RefusalError(400, f"{twice[0]}: is there twice, expected it once")
+    if not given["transfer-encoding"]:
+        return
+    if given["content-length"]:
+        msg = "content-length: is there beside transfer-encoding, expected one of them"
+        raise RefusalError(400, msg)
+    if scope["http_version"] != "1.1":
+        msg = f"transfer-encoding: is unknown to HTTP/{scope['http_version']}, expected content-length"
+        raise RefusalError(400, msg)
 
 
 # Whoever sends somewhat too much gets to read why: a connection closed on what still comes would be reset.

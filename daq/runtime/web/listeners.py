@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
+from typing import Any
 
 from daq.errors import InputError, NetworkError
 
@@ -25,6 +26,15 @@ _EVERYWHERE = (
 )
 _SEND_BUFFER_BYTES = 64 * 1024
 _UNACKNOWLEDGED_MS = 30_000
+MOST_HELD = 400
+"""Connections of loopback, and of the network, that are open at once, those that have not said a word among them [1].
+
+200 viewers with some requests each; both together are far from the usual limit of 1024 open files.
+"""
+MOST_HELD_OF_COMMANDS = 64
+"""Of the Unix socket, where nobody but this user comes [1]."""
+_TAKEN_IN_A_TURN = 16
+"""Connections that one turn of the event loop takes, so that a thousand at once hold up no reading [1]."""
 # Linux takes 107; some systems take less.
 _LONGEST_PATH_BYTES = 103
 _Address = tuple[str, int] | tuple[str, int, int, int] | tuple[int, bytes]
@@ -93,6 +103,45 @@ class Listener:
             with contextlib.suppress(FileNotFoundError):
                 if self.path.lstat().st_ino == self._inode:
                     self.path.unlink()
+
+
+class _BoundedSocket(socket.socket):
+    """Listens, and holds at most so many connections at once; one too many is closed as soon as it is there.
+
+    The server's own count begins where the handshake of TLS ends, for which it waits a minute: until then whoever says
+    nothing would take up as many open files as he likes, and ports and store need some too.
+    """
+
+    def __init__(self, family: int, protocol: int = 0, *, most: int) -> None:
+        super().__init__(family, socket.SOCK_STREAM, protocol)
+        self._most = most
+        self._held: list[socket.socket] = []
+        self._taken = 0
+
+    def accept(self) -> tuple[socket.socket, Any]:
+        """The next connection.
+
+        Raises:
+            BlockingIOError: If there is none, or it is the turn of something else.
+            ConnectionAbortedError: If there are too many.
+        """
+        if self._taken == _TAKEN_IN_A_TURN:
+            self._taken = 0
+            raise BlockingIOError
+        try:
+            accepted, address = super().accept()
+        except BlockingIOError:
+            self._taken = 0
+            raise
+        self._taken += 1
+        if len(self._held) >= self._most:
+            self._held = [each for each in self._held if each.fileno() != -1]
+        if len(self._held) >= self._most:
+            accepted.close()
+            msg = f"{self._most} connections are open already"
+            raise ConnectionAbortedError(msg)
+        self._held.append(accepted)
+        return accepted, address
 
 
 def listen_on_loopback(port: int) -> Listener:
@@ -212,7 +261,7 @@ def _bound_first(found: Sequence[tuple[int, _Address]]) -> socket.socket:
 
 def _bound(family: int, address: _Address) -> socket.socket:
     # Only with the protocol named does the event loop send small frames at once (TCP_NODELAY): 40 ms a piece.
-    bound = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    bound = _BoundedSocket(family, socket.IPPROTO_TCP, most=MOST_HELD)
     try:
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         # Both pass on to the connections: little waits in the system for a viewer that takes nothing, and a peer that
@@ -273,7 +322,7 @@ def _refuse_if_in_use(path: Path) -> None:
 
 def _bound_in_private(path: Path) -> tuple[socket.socket, int]:
     """Made in a folder of mode 0700 and moved into place with its rights: it is never open to others."""
-    bound = socket.socket(socket.AF_UNIX)
+    bound = _BoundedSocket(socket.AF_UNIX, most=MOST_HELD_OF_COMMANDS)
     try:
         with tempfile.TemporaryDirectory(prefix=".", dir=path.parent) as folder:
             made = Path(folder) / "s"
