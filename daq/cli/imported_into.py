@@ -16,12 +16,8 @@ from daq.logs.edges import Edge
 from daq.logs.judged import LoggedReadings, judge_with_log, with_channels
 from daq.records import Channel
 from daq.runtime.beginning import SOFTWARE
-from daq.runtime.store.importing import (
-    Importing,
-    PlacedSession,
-    PlacedTrial,
-    importing,
-)
+from daq.runtime.store.imported import PlacedSession, PlacedTrial
+from daq.runtime.store.importing import Importing, importing
 from daq.settling.options import OptionError
 from daq.trials.judging import (
     SessionRules,
@@ -82,7 +78,7 @@ def import_into(options: argparse.Namespace, logs: Sequence[Log]) -> ImportedInt
         StoreError: If the store cannot be used.
     """
     with importing(Path(options.store), keeping=not options.dry_run) as store:
-        session = store.session(options.session)
+        session = store.replay.placed(options.session)
         bench_edges = _bench_edges(store, session)
         clocks = []
         for log, stated in zip(logs, stated_offsets(options, len(logs)), strict=True):
@@ -103,7 +99,7 @@ def stated_offsets(options: argparse.Namespace, count: int) -> list[float | None
     """
     stated: list[float | None] = list(options.offset) or [None]
     if len(stated) not in {1, count}:
-        msg = f"--offset given {len(stated)} times for {count} files, expected one for all or one a file in their order"
+        msg = f"--offset given {len(stated)} times for {count} files, expected one for all or one a file in their order, {FOUND!r} for what shall be found"
         raise InputError(msg)
     return stated if len(stated) == count else stated * count
 
@@ -165,7 +161,7 @@ def _bench_edges(store: Importing, session: PlacedSession) -> list[Edge]:
     """Switch-on and switch-off of every trial; each was seen between two readings of the start channel."""
     edges = []
     for trial in session.trials:
-        channels = store.channels(trial.recorded)
+        channels = store.replay.own_channels(trial.recorded)
         plan = _plan_rules(session, channels)
         interval_s = next(
             (c.interval_s for c in channels if c.name == plan.start.channel),
@@ -191,7 +187,7 @@ def _analysed(
     session: PlacedSession,
     logs: Sequence[Log],
 ) -> Reanalysis:
-    logged = store.logged(session)
+    logged = store.replay.logged(session.recorded)
     other = OtherRule(required=tuple(dict.fromkeys(options.required)))
     trials = tuple(
         _again(store, session, trial, logged[trial.recorded.number], other)
@@ -215,9 +211,9 @@ def _analysed(
 def _kept(store: Importing, session: PlacedSession, found: Reanalysis) -> Reanalysis:
     rules = dict.fromkeys(again.rule_json for again in found.trials)
     by_trial = {str(t.recorded.number): json.loads(t.rule_json) for t in found.trials}
-    number = store.keep_analysis(
-        session,
+    number = store.replay.keep(
         {again.recorded.number: again.result for again in found.trials},
+        session=session.recorded.number,
         software=found.software,
         rule_json=next(iter(rules)) if len(rules) == 1 else json.dumps(by_trial),
         note=found.in_words,
@@ -263,7 +259,7 @@ def _recorded_rules(
     store: Importing, session: PlacedSession, trial: PlacedTrial
 ) -> tuple[SessionRules, bool]:
     """The rules that a trial was run with; the plan's where another version's rule was recorded."""
-    described = {c.name: c for c in store.channels(trial.recorded)}
+    described = {c.name: c for c in store.replay.own_channels(trial.recorded)}
     written = (t.recorded.rule_json for t in chain([trial], session.trials))
     names = next((recorded_channels(text) for text in written if text), ())
     channels = tuple(described[name] for name in names if name in described)

@@ -17,14 +17,11 @@ from daq.cli.reanalysed import (
 )
 from daq.config.plan import parse_stored_plan
 from daq.errors import InputError
+from daq.logs.judged import LoggedReadings, judge_with_log, with_channels
 from daq.records import Channel
 from daq.runtime.beginning import SOFTWARE
-from daq.runtime.store.replay import (
-    RecordedSession,
-    RecordedTrial,
-    Replay,
-    replaying,
-)
+from daq.runtime.store.imported import ReplayWithLogs, replaying_with_logs
+from daq.runtime.store.replay import RecordedSession, RecordedTrial
 from daq.settling.options import (
     OptionError,
     checked_option,
@@ -38,7 +35,12 @@ from daq.trials.judging import (
     render_rule,
     with_recorded_rule,
 )
-from daq.trials.reanalysis import OtherRule, is_reproduced, judge_again
+from daq.trials.reanalysis import (
+    OtherRule,
+    ReadingBlock,
+    is_reproduced,
+    judge_again,
+)
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -46,7 +48,9 @@ def run(arguments: Sequence[str]) -> int:
     parser = _parser()
     options = parser.parse_args(arguments)
     other = _other_rule(parser, options)
-    with replaying(Path(options.store), keeping=not options.dry_run) as replay:
+    with replaying_with_logs(
+        Path(options.store), keeping=not options.dry_run
+    ) as replay:
         found = _reanalyse(replay, options, other)
     render = render_json if options.json else render_words
     sys.stdout.write(render(found))
@@ -54,21 +58,31 @@ def run(arguments: Sequence[str]) -> int:
 
 
 def _reanalyse(
-    replay: Replay, options: argparse.Namespace, other: OtherRule
+    replay: ReplayWithLogs, options: argparse.Namespace, other: OtherRule
 ) -> Reanalysis:
     session = replay.session(options.session)
     if not session.trials:
         msg = f"{options.store}: session {session.number} has no trial yet"
         raise InputError(msg)
+    logged = replay.logged(session)
     trials = tuple(
-        _again(replay, session, trial, other, even_so=options.even_so)
+        _again(
+            replay,
+            session,
+            trial,
+            other,
+            logged=logged.get(trial.number, ()),
+            even_so=options.even_so,
+        )
         for trial in session.trials
     )
     found = Reanalysis(
         store=options.store,
         session=session,
         software=SOFTWARE,
-        changed=tuple(_in_words(options, other)),
+        changed=tuple(
+            _in_words(options, other, replay.imported_channels(session.number))
+        ),
         even_so=options.even_so,
         trials=trials,
     )
@@ -101,7 +115,9 @@ def _other_rule(
     )
 
 
-def _in_words(options: argparse.Namespace, other: OtherRule) -> Iterator[str]:
+def _in_words(
+    options: argparse.Namespace, other: OtherRule, imported: Sequence[Channel]
+) -> Iterator[str]:
     """What is asked otherwise, as people are told and as it is kept with the analysis."""
     if options.preset:
         yield f"preset {options.preset}"
@@ -114,9 +130,13 @@ def _in_words(options: argparse.Namespace, other: OtherRule) -> Iterator[str]:
         yield f"target {options.target:g} %"
     if other.required:
         yield f"required {' and '.join(other.required)}"
+    if imported:
+        if other.is_the_recorded:
+            yield "the rule that each trial was run with"
+        yield f"with {' and '.join(c.name for c in imported)} imported"
 
 
-def _kept(replay: Replay, found: Reanalysis) -> Reanalysis:
+def _kept(replay: ReplayWithLogs, found: Reanalysis) -> Reanalysis:
     rules = dict.fromkeys(again.rule_json for again in found.trials)
     by_trial = {str(t.recorded.number): json.loads(t.rule_json) for t in found.trials}
     number = replay.keep(
@@ -130,36 +150,49 @@ def _kept(replay: Replay, found: Reanalysis) -> Reanalysis:
 
 
 def _again(
-    replay: Replay,
+    replay: ReplayWithLogs,
     session: RecordedSession,
     trial: RecordedTrial,
     other: OtherRule,
     *,
+    logged: Sequence[LoggedReadings],
     even_so: bool,
 ) -> TrialAgain:
-    rules = _rules_on_paper(session, _channels(replay, session, trial))
+    own = _rules_on_paper(session, _channels(replay, session, trial))
     is_by_another = False
     try:
-        rules = with_recorded_rule(rules, trial.rule_json or "{}")
+        own = with_recorded_rule(own, trial.rule_json or "{}")
     except OptionError:
         is_by_another = True
-    rules = _instead_of(rules, other)
-    in_order = reading_order(rules)
-    result = judge_again(
-        trial.result,
-        rules,
-        lambda: replay.blocks(trial, in_order),
-        idle=replay.idle(trial, rules.channels),
-        even_so=even_so,
-    )
-    is_comparable = other.is_the_recorded and not is_by_another
+    rules = _instead_of(with_channels(own, [each.channel for each in logged]), other)
+    # Readings of logs have no place in the order of arrival: they are put among these by time.
+    in_order, idle = reading_order(own), replay.idle(trial, own.channels)
+
+    def blocks() -> Iterator[ReadingBlock]:
+        return replay.blocks(trial, in_order)
+
+    if logged:
+        result = judge_with_log(
+            trial.result, rules, blocks, logged, idle=idle, even_so=even_so
+        )
+    else:
+        result = judge_again(trial.result, rules, blocks, idle=idle, even_so=even_so)
+    reproduced = None
+    if other.is_the_recorded and not is_by_another:
+        # What was averaged live was averaged without the logs.
+        live = (
+            judge_again(trial.result, own, blocks, idle=idle, even_so=even_so)
+            if logged
+            else result
+        )
+        reproduced = is_reproduced(trial.result, live)
     return TrialAgain(
         recorded=trial,
         channels=rules.channels,
         result=result,
         rule_json=render_rule(rules),
         by_another_version=is_by_another,
-        reproduced=is_reproduced(trial.result, result) if is_comparable else None,
+        reproduced=reproduced,
     )
 
 
@@ -182,7 +215,7 @@ def _rules_on_paper(
 
 
 def _channels(
-    replay: Replay, session: RecordedSession, trial: RecordedTrial
+    replay: ReplayWithLogs, session: RecordedSession, trial: RecordedTrial
 ) -> tuple[Channel, ...]:
     """The channels that the bench had, in its order."""
     known = {channel.name: channel for channel in replay.channels(trial)}

@@ -71,6 +71,7 @@ def judge_with_log(
     logged: Sequence[LoggedReadings],
     *,
     idle: Mapping[str, Sequence[float]],
+    even_so: bool = False,
 ) -> TrialResult:
     """What the rules say of a recorded trial with the log's readings in it.
 
@@ -80,6 +81,7 @@ def judge_with_log(
         blocks: Its recorded readings.
         logged: The log's readings of it.
         idle: Recorded readings with the machine off, by channel, for those whose zero is taken off.
+        even_so: Average a trial that did not settle all the same, marked as not settled.
     """
     zeros = {
         each.channel.name: each.idle for each in logged if each.channel.subtract_idle
@@ -89,7 +91,7 @@ def judge_with_log(
         rules,
         lambda: [_merged(blocks(), logged)],
         idle={**idle, **zeros},
-        even_so=False,
+        even_so=even_so,
     )
     if result.state not in _SETTLED or not result.averages:
         return result

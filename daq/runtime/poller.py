@@ -15,6 +15,7 @@ from daq.errors import InstrumentError, PortLostError
 from daq.protocols import WireProtocol
 from daq.records import AFTER_DRAIN, Gap, GapReason, Reading
 from daq.runtime.clock import Clock
+from daq.runtime.poller_pace import HELD_BACK_S, StreamPace
 from daq.runtime.ports import Port, open_port
 
 _REOPEN_FIRST_S = 0.1
@@ -291,21 +292,46 @@ class LinePoller:
 
     async def _listen(self, talk: _Talk) -> None:
         protocol = talk.protocol
-        protocol.query(self._clock.wire_s())
+        now = self._clock.wire_s()
+        protocol.query(now)
         self._active = protocol
-        loop = asyncio.get_running_loop()
+        pace = self._pace(talk, silent_from_s=protocol.deadline or now, now=now)
         while True:
-            waiter = self._waiter = loop.create_future()
-            now = self._clock.wire_s()
-            self._arm(protocol, now)
+            silent_from_s = protocol.deadline
             try:
-                self._advance(protocol, now)
-                if not waiter.done():
-                    # The loss may have come together with the last bytes, and woken nobody.
-                    self._raise_if_lost()
-                outcome: Reading | Gap = await waiter
-            finally:
-                self._disarm()
+                outcome = await self._heard(protocol)
+            except PortLostError:
+                self._tell_all(talk, pace.interrupt())
+                raise
+            missing = pace.take(outcome, silent_from_s=silent_from_s)
+            self._tell_all(talk, [*missing, outcome])
+
+    async def _heard(self, protocol: WireProtocol) -> Reading | Gap:
+        waiter = self._waiter = asyncio.get_running_loop().create_future()
+        now = self._clock.wire_s()
+        self._arm(protocol, now)
+        try:
+            self._advance(protocol, now)
+            if not waiter.done():
+                # The loss may have come together with the last bytes, and woken nobody.
+                self._raise_if_lost()
+            outcome: Reading | Gap = await waiter
+        finally:
+            self._disarm()
+        return outcome
+
+    def _pace(self, talk: _Talk, *, silent_from_s: float, now: float) -> StreamPace:
+        # In a demonstration that hurries, a busy computer holds up the meter as well.
+        held_back_s = HELD_BACK_S * max(self._clock.speed, 1.0)
+        return StreamPace(
+            talk.instrument.name,
+            refresh_s=self._clock.real_s(talk.instrument.profile.refresh_s),
+            silence_s=silent_from_s - now,
+            held_back_s=held_back_s,
+        )
+
+    def _tell_all(self, talk: _Talk, outcomes: Sequence[Reading | Gap]) -> None:
+        for outcome in outcomes:
             self._tell(talk, outcome, 0)
 
     # ---- time

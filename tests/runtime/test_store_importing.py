@@ -57,7 +57,7 @@ def log(
 
 def add(store: Path, one: ImportedLog, *, keeping: bool = True) -> int:
     with importing(store, keeping=keeping) as opened:
-        session = opened.session(None)
+        session = opened.replay.placed(None)
         columns = [str(c["column"]) for c in _columns(one)]
         opened.expect_new(1, str(one.detail["sha256"]), columns)
         opened.expect_free(1, one)
@@ -168,8 +168,8 @@ def test_nothing_stays_of_what_was_refused(store: Path) -> None:
 
     def add_and_fail() -> None:
         with importing(store, keeping=True) as opened:
-            opened.add_log(opened.session(None), log([first[0] + 1.0]))
-            opened.session(7)
+            opened.add_log(opened.replay.placed(None), log([first[0] + 1.0]))
+            opened.replay.placed(7)
 
     with pytest.raises(InputError, match="no session 7"):
         add_and_fail()
@@ -205,9 +205,9 @@ def test_idle_readings_are_those_before_each_trial(store: Path) -> None:
     )
     times_s = [first[0] - 30.0 + i for i in range(30)] + [second[0] + 1.0]
     with importing(store, keeping=True) as opened:
-        session = opened.session(None)
+        session = opened.replay.placed(None)
         opened.add_log(session, log(times_s, of=zeroed))
-        logged = opened.logged(session)
+        logged = opened.replay.logged(session.recorded)
     # Up to two seconds before the current is seen to rise; the pause before the second trial was too short.
     assert len(logged[1][0].idle) == 29
     assert logged[2][0].idle == ()

@@ -1,9 +1,12 @@
 """`daq import`: a meter's own log into a session, and whole sessions from logs alone."""
 
+import csv
 import json
+import re
 import sqlite3
 from collections.abc import Callable, Sequence
 from contextlib import closing, redirect_stdout
+from datetime import UTC, datetime, timedelta
 from io import StringIO
 from pathlib import Path
 from random import Random
@@ -12,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from daq.cli import compare, reanalyse
+from daq.cli import budget, compare, export, reanalyse, report
 from daq.cli.import_ import run
 from daq.errors import InputError
 from daq.trials.stages import Stage
@@ -142,6 +145,77 @@ def test_two_logs_are_both_in_the_newest_analysis(store: Path, tmp_path: Path) -
 
 
 @pytest.mark.slow
+def test_a_store_analysed_again_keeps_what_was_imported_to_the_bit(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log = save_log(store, tmp_path / "mains.csv")
+    _, text = said(store, log, *INTO, "--accuracy", "volts=0.5%+2d", "--json")
+    imported = json.loads(text)["reanalysis"]
+    assert reanalyse.run([str(store), "--json"]) == 0
+    again = json.loads(capsys.readouterr().out)
+    assert again["reproduced"] is True
+    assert again["changed"][-1] == "with volts imported"
+    assert [t["after"] for t in again["trials"]] == [
+        t["after"] for t in imported["trials"]
+    ]
+    # Kept alike, too: but for the number and the words of the analysis both tables are one.
+    first, second = (
+        [
+            {k: v for k, v in row.items() if not k.startswith("analysis")}
+            for row in csv.DictReader(
+                StringIO(_told(capsys, export.run, store, "--analysis", number))
+            )
+        ]
+        for number in (imported["analysis"], again["analysis"])
+    )
+    assert first == second
+    assert "volts" in {row["channel"] for row in second}
+
+
+@pytest.mark.slow
+def test_another_rule_may_be_asked_of_an_imported_channel(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said(store, save_log(store, tmp_path / "mains.csv"), *INTO)
+    words = [str(store), "--required", "volts", "--even-so", "--dry-run", "--json"]
+    assert reanalyse.run(words) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["reproduced"] is None
+    for trial in found["trials"]:
+        assert trial["rule"]["required"] == ["volts"]
+        assert "volts" in {a["channel"] for a in trial["after"]["averages"]}
+
+
+@pytest.mark.slow
+def test_an_imported_channel_is_compared_budgeted_reported_and_exported_as_any(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said(store, save_log(store, tmp_path / "mains.csv"), *INTO)
+    assert reanalyse.run([str(store), "--json"]) == 0
+    number = json.loads(capsys.readouterr().out)["analysis"]
+    compared = _told(capsys, compare.run, store, "--analysis", number)
+    assert "volts" in compared.lower()
+    assert "volts" in _told(capsys, budget.run, store, "--analysis", number).lower()
+    page = tmp_path / "report.html"
+    _told(capsys, report.run, store, "--analysis", number, "--output", page)
+    assert "volts" in page.read_text(encoding="utf-8").lower()
+    words = (store, "--table", "readings", "--instrument", "mains")
+    head, *lines = _told(capsys, export.run, *words).splitlines()
+    assert "volts" in head
+    assert len(lines) > 100
+
+
+def _told(
+    capsys: pytest.CaptureFixture[str],
+    command: Callable[[Sequence[str]], int],
+    *words: object,
+) -> str:
+    """Standard output of another command, which must succeed."""
+    assert command([str(word) for word in words]) == 0
+    return capsys.readouterr().out
+
+
+@pytest.mark.slow
 def test_nothing_is_imported_twice(store: Path, tmp_path: Path) -> None:
     log = save_log(store, tmp_path / "mains.csv")
     said(store, log, *INTO)
@@ -157,6 +231,7 @@ def test_a_dry_run_shows_and_keeps_nothing(store: Path, tmp_path: Path) -> None:
     code, text = said(store, log, *INTO, "--dry-run")
     assert code == 0
     assert "Kept as" not in text
+    assert text.endswith("keep it: the same command without --dry-run.\n")
     assert _dump(store) == before
 
 
@@ -166,7 +241,39 @@ def test_a_stated_offset_is_taken(store: Path, tmp_path: Path) -> None:
     words = (*INTO, "--offset", str(CLOCK_S))
     _, text = said(store, log, *words)
     assert "+312.50 s are added to its times, as stated" in text
-    assert "4 of 4 switchings agree" in text
+    assert "4 of 4 switchings agree with it within some seconds." in text
+
+
+@pytest.mark.slow
+def test_a_stated_offset_that_switchings_gainsay_is_questioned(
+    store: Path, tmp_path: Path
+) -> None:
+    log = save_log(store, tmp_path / "mains.csv")
+    offset = ("--offset", str(CLOCK_S + 20.0), "--dry-run")
+    _, text = said(store, log, *INTO, *offset)
+    assert "seconds. Is it right? Without --offset it is looked for." in text
+    # Its volts do not tell on from off: nothing speaks for the offset, and nothing against it.
+    _, text = said(store, log, *INTO[:2], *offset)
+    assert "No switching of the log tells whether that is so." in text
+
+
+@pytest.mark.slow
+def test_switchings_are_told_by_the_clock_of_the_log(
+    store: Path, tmp_path: Path
+) -> None:
+    def dated(text: str) -> str:
+        head, *lines = text.split("\n")
+        begin = datetime(2026, 3, 1, 12, tzinfo=UTC)
+        cells = [line.split(",", 1) for line in lines]
+        times = [begin + timedelta(seconds=float(at_s)) for at_s, _ in cells]
+        rows = [f"{at:%Y-%m-%d %H:%M:%S.%f},{rest}" for at, (_, rest) in zip(times, cells, strict=True)]  # fmt: skip
+        return "\n".join([head.replace("elapsed_s", "Time"), *rows])
+
+    _, text = said(
+        store, save_log(store, tmp_path / "mains.csv", lines=dated), *INTO, "--dry-run"
+    )
+    told = re.findall(r"(?:on |off) at 2026-03-01 1[12]:\d\d:\d\d of the log:", text)
+    assert len(told) == 4
 
 
 @pytest.mark.slow

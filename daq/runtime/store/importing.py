@@ -3,34 +3,26 @@
 Everything happens in one transaction. What was done stands in the journal of operations, kind "import", with the
 content's hash, the channels and how the clock was set; from there it is known what was imported already. Imported
 readings are numbered behind all others, in the order in which they came, and are a span of their session.
-
-Times of a session are seconds since it began, at the pace of its bench: boots and steps of UTC are taken out.
 """
 
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 
-import numpy as np
-
 from daq.errors import InputError, StoreError
-from daq.logs.judged import LoggedReadings, idle_window
-from daq.records import (
-    Channel,
-    Gap,
-    Reading,
-    TrialResult,
-    Window,
-)
+from daq.records import Channel, Gap, Reading
 from daq.runtime.store.columns import fit_to_bench
 from daq.runtime.store.corrections import INSERT_OPERATION, operation_values
-from daq.runtime.store.described import DESCRIPTION, channel_of
+from daq.runtime.store.imported import (
+    IMPORT,
+    PlacedSession,
+    PlacedTrial,
+    ReplayWithLogs,
+)
 from daq.runtime.store.layout import InstrumentTable, SqlValue, quoted
 from daq.runtime.store.opening import altering_store, check_file
-from daq.runtime.store.replay import RecordedSession, RecordedTrial, Replay
 from daq.runtime.store.schema import FORMAT
 from daq.runtime.store.spans import (
     close_dead_spans,
@@ -39,8 +31,6 @@ from daq.runtime.store.spans import (
     open_span,
 )
 
-IMPORT = "import"
-"""Kind of the journal's rows."""
 _WAY = "command line"
 _KEPT_AROUND_S = 600.0
 """So long before the first trial and after the last a log's readings are kept [s]."""
@@ -48,46 +38,6 @@ INSERT_GAP = (
     "INSERT INTO gaps (id, clock_id, trial_id, at_s, instrument, reason, detail)"
     " VALUES (?, ?, ?, ?, ?, ?, ?)"
 )
-
-
-@dataclass(frozen=True, slots=True)
-class PlacedTrial:
-    """A recorded trial on the session's own time.
-
-    Attributes:
-        recorded: As it was recorded.
-        clock_id: That its times refer to.
-        shift_s: What is added to its times to make them times of the session [s].
-    """
-
-    recorded: RecordedTrial
-    clock_id: int
-    shift_s: float
-
-    @property
-    def started_s(self) -> float:
-        """Switch-on [s of the session]."""
-        return self.recorded.result.started_s + self.shift_s
-
-    @property
-    def ended_s(self) -> float:
-        """Switch-off [s of the session]."""
-        return self.recorded.result.ended_s + self.shift_s
-
-
-@dataclass(frozen=True, slots=True)
-class PlacedSession:
-    """A recorded session on its own time.
-
-    Attributes:
-        recorded: As it was recorded.
-        started_utc_s: When it began [s since 1970].
-        trials: Those that have ended, in order of time.
-    """
-
-    recorded: RecordedSession
-    started_utc_s: float
-    trials: tuple[PlacedTrial, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,37 +94,7 @@ class Importing:
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self._connection = connection
         self._path = path
-        self.replay = Replay(connection, path)
-
-    def session(self, number: int | None) -> PlacedSession:
-        """A session with its trials that have ended; None: the newest that has trials.
-
-        Raises:
-            InputError: If there is no such session, or no trial of it has ended.
-        """
-        recorded = self.replay.session(number)
-        (started_utc,) = self._connection.execute(
-            "SELECT started_utc FROM sessions WHERE id = ?", (recorded.number,)
-        ).fetchone()
-        began_s = datetime.fromisoformat(started_utc).timestamp()
-        shifts: dict[str, float] = {}
-        trials = []
-        for trial in recorded.trials:
-            clock, boot, monotonic_s, utc_us, speed = self._connection.execute(
-                "SELECT c.id, c.boot_id, c.monotonic_s, c.utc_us, c.speed FROM trials t"
-                " JOIN clocks c ON c.id = t.clock_id WHERE t.id = ?",
-                (trial.number,),
-            ).fetchone()
-            # One shift a boot: its monotonic clock is the same, whatever became of UTC meanwhile.
-            shift_s = shifts.setdefault(
-                boot, (utc_us / 1e6 - began_s) * speed - monotonic_s
-            )
-            if np.isfinite(trial.result.ended_s):
-                trials.append(PlacedTrial(trial, clock, shift_s))
-        if not trials:
-            msg = f"{self._path}: session {recorded.number} has no trial that has ended"
-            raise InputError(msg)
-        return PlacedSession(recorded, began_s, tuple(trials))
+        self.replay = ReplayWithLogs(connection, path)
 
     def expect_new(self, session: int, sha256: str, columns: Sequence[str]) -> None:
         """Refuse what was imported into the session already, under whatever name.
@@ -211,24 +131,12 @@ class Importing:
                 raise InputError(msg)
         measured = {
             c.instrument
-            for t in self.session(session).trials
-            for c in self.channels(t.recorded)
+            for t in self.replay.placed(session).trials
+            for c in self.replay.own_channels(t.recorded)
         }
         if log.instrument in measured:
             msg = f"instrument {log.instrument!r} is one of the bench's, expected another name: --meter NAME"
             raise InputError(msg)
-
-    def channels(self, trial: RecordedTrial) -> tuple[Channel, ...]:
-        """Channels described when a trial began, without those that came from logs."""
-        imported = {
-            name
-            for (name,) in self._connection.execute(
-                "SELECT DISTINCT j.value ->> '$.channel' FROM operations o,"
-                " json_each(o.detail_json, '$.columns') j WHERE o.kind = ?",
-                (IMPORT,),
-            )
-        }
-        return tuple(c for c in self.replay.channels(trial) if c.name not in imported)
 
     def add_log(self, session: PlacedSession, log: ImportedLog) -> int:
         """Write the readings that are near the session's trials; returns how many."""
@@ -279,88 +187,7 @@ class Importing:
         )
         return len(kept)
 
-    def logged(self, session: PlacedSession) -> dict[int, tuple[LoggedReadings, ...]]:
-        """Every imported channel's readings of every trial, also of earlier imports, by number of the trial."""
-        channels = self._imported_channels(session.recorded.number)
-        found = {}
-        for number, trial in enumerate(session.trials):
-            before = session.trials[number - 1] if number else None
-            ended_s = None
-            if before is not None and before.shift_s == trial.shift_s:
-                ended_s = before.recorded.result.ended_s
-            idle = trial.recorded.result.idle or idle_window(
-                trial.recorded.result.started_s, ended_s
-            )
-            found[trial.recorded.number] = tuple(
-                self._logged(channel, trial, idle) for channel in channels
-            )
-        return found
-
-    def keep_analysis(
-        self,
-        session: PlacedSession,
-        results: Mapping[int, TrialResult],
-        *,
-        software: str,
-        rule_json: str,
-        note: str,
-    ) -> int:
-        """Add an analysis with imported channels in it; returns its number."""
-        number = self.replay.keep(
-            results,
-            session=session.recorded.number,
-            software=software,
-            rule_json=rule_json,
-            note=note,
-        )
-        # When the trials began the channels were not described yet: the averages name them all the same.
-        for channel in self._imported_channels(session.recorded.number):
-            self._connection.execute(
-                "UPDATE averages SET channel_id = (SELECT max(id) FROM channels WHERE name = ?1 AND unit = ?2)"
-                " WHERE analysis_id = ?3 AND channel = ?1",
-                (channel.name, channel.unit, number),
-            )
-        return number
-
     # ---- inside
-
-    def _imported_channels(self, session: int) -> tuple[Channel, ...]:
-        rows = self._connection.execute(
-            f"SELECT subtract_idle, {DESCRIPTION} FROM channels WHERE id IN (SELECT max(c.id)"  # noqa: S608 - names of ours
-            " FROM channels c JOIN (SELECT j.value ->> '$.channel' AS name FROM operations o,"
-            " json_each(o.detail_json, '$.columns') j WHERE o.kind = ? AND o.session_id = ?) i"
-            " ON i.name = c.name GROUP BY c.name) ORDER BY id",
-            (IMPORT, session),
-        ).fetchall()
-        return tuple(
-            channel_of(cells, subtract_idle=bool(zero)) for zero, *cells in rows
-        )
-
-    def _logged(
-        self, channel: Channel, trial: PlacedTrial, idle: Window | None
-    ) -> LoggedReadings:
-        table, column = self._connection.execute(
-            "SELECT table_name, column_name FROM channels WHERE name = ? AND unit = ? AND instrument = ?",
-            (channel.name, channel.unit, channel.instrument),
-        ).fetchone()
-        rows = self._connection.execute(
-            f"SELECT at_s, {quoted(column)} FROM {quoted(table)}"  # noqa: S608 - names of ours
-            f" WHERE trial_id = ? AND {quoted(column)} IS NOT NULL ORDER BY at_s, seq",
-            (trial.recorded.number,),
-        ).fetchall()
-        zeros: list[float] = []
-        if idle is not None and channel.subtract_idle:
-            zeros = [
-                value
-                for (value,) in self._connection.execute(
-                    f"SELECT r.{quoted(column)} FROM {quoted(table)} r JOIN clocks c ON c.id = r.clock_id"  # noqa: S608 - names of ours
-                    f" WHERE c.boot_id = ? AND r.at_s BETWEEN ? AND ? AND r.{quoted(column)} IS NOT NULL"
-                    " ORDER BY r.at_s, r.seq",
-                    (trial.recorded.boot_id, idle.start_s, idle.end_s),
-                )
-            ]
-        pairs = np.array(rows, dtype=np.float64).reshape(-1, 2)
-        return LoggedReadings(channel, pairs[:, 0], pairs[:, 1], tuple(zeros))
 
     def _expect_no_overlap(
         self, table: InstrumentTable, session: PlacedSession, kept: Sequence[Reading]

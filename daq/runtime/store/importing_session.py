@@ -10,8 +10,8 @@ from daq.logs.carried import CarriedTrial
 from daq.records import Gap, PlannedTrial, Reading, SessionFacts
 from daq.runtime.store import sessions
 from daq.runtime.store.analyses import average_rows
+from daq.runtime.store.imported import IMPORT
 from daq.runtime.store.importing import (
-    IMPORT,
     INSERT_GAP,
     ImportedLog,
     gap_values,

@@ -98,9 +98,16 @@ def replaying(path: Path, *, keeping: bool) -> Iterator["Replay"]:
         StoreBusyError: If another program is writing it.
         StoreError: If the file is not there, not ours, too new or cannot be used; or too old and nothing is kept.
     """
+    with opened_for_replay(path, keeping=keeping) as connection:
+        yield Replay(connection, path)
+
+
+@contextmanager
+def opened_for_replay(path: Path, *, keeping: bool) -> Iterator[sqlite3.Connection]:
+    """The store's connection, for `replaying` and what reads more than it."""
     if keeping:
         with altering_store(path) as connection:
-            yield Replay(connection, path)
+            yield connection
         return
     with reading_store(path) as connection:
         if file_format(connection) < _LEAST_FORMAT:
@@ -109,7 +116,7 @@ def replaying(path: Path, *, keeping: bool) -> Iterator["Replay"]:
                 " leave out --dry-run"
             )
             raise StoreError(msg)
-        yield Replay(connection, path)
+        yield connection
 
 
 class Replay:
