@@ -8,6 +8,7 @@ no clock. What cannot be told is said to be so; nothing is done that was not see
     ticks        what only a person can tell: isolation, automatic power-off, hold, autorange, units
     pairs        both voltmeters on one outlet
     zeros        the airflow's zero with the inlet capped
+    by_eye       the same of meters that nobody but the operator can read
     refreshing   how often a meter makes a new value
     pressures    statements of air pressure as people make them: QNH, QFE, QFF
     air          the air of the bench, against what is stated today

@@ -57,6 +57,7 @@ def judge_air(
     has_airflow: bool,
     entry: Entry | None,
     measured_hpa: float | None,
+    measured_c: float | None = None,
 ) -> Item:
     """How the bench's air stands.
 
@@ -65,12 +66,14 @@ def judge_air(
         has_airflow: Whether an airflow is made on this bench.
         entry: What was answered today.
         measured_hpa: What its barometer's channel shows [hPa].
+        measured_c: What its thermometer's channel shows [°C].
     """
     if not has_airflow:
         return _item(ItemVerdict.NOT_APPLICABLE, "no airflow is made on this bench")
     if air is not None and air.pressure_channel:
         return _by_channel(air, measured_hpa)
-    stated = _stated(entry)
+    bench_c = air.temperature_c if air is not None else None
+    stated = _stated(entry, bench_c if measured_c is None else measured_c)
     if stated is not None and stated.at_bench.looks_reduced:
         return _looks_reduced(stated.at_bench)
     return _without_table(stated) if air is None else _by_file(air, stated, entry)
@@ -93,9 +96,11 @@ def _by_file(air: Air, stated: Stated | None, entry: Entry | None) -> Item:
     return _item(ItemVerdict.DONE, f"{shown}, of today by {entry.utc}", own)
 
 
-def _stated(entry: Entry | None) -> Stated | None:
+def _stated(entry: Entry | None, bench_air_c: float | None) -> Stated | None:
     """What was stated; None for no answer, and for one that only said yes."""
-    return None if entry is None or entry.answer == YES else parse_stated(entry.answer)
+    if entry is None or entry.answer == YES:
+        return None
+    return parse_stated(entry.answer, bench_air_c=bench_air_c)
 
 
 def _without_table(stated: Stated | None) -> Item:
@@ -103,7 +108,7 @@ def _without_table(stated: Stated | None) -> Item:
         words = f"the bench has no table [air]: what is the pressure, {_expected(None)}"
         return _item(ItemVerdict.TO_DO, words)
     words = (
-        f"{_shown(stated.at_bench)} follows from what was stated; write a table [air] into the bench with"
+        f"{_shown(stated.at_bench)} follows from what was stated{_taken(stated)}; write a table [air] into the bench with"
         f" temperature_c and {bench_lines(stated)}"
     )
     return _item(ItemVerdict.TO_DO, words, stated.at_bench)
@@ -138,11 +143,15 @@ def _compared(own: StationPressure, stated: Stated) -> Item:
     """What the bench says against what was stated today."""
     apart_pa = stated.at_bench.pressure_pa - own.pressure_pa
     u_pa = math.hypot(own.std_uncertainty_pa, stated.at_bench.std_uncertainty_pa)
-    words = f"{_shown(stated.at_bench)} by what was stated, {_shown(own)} by the bench"
+    words = f"{_shown(stated.at_bench)} by what was stated{_taken(stated)}, {_shown(own)} by the bench"
     if abs(apart_pa) <= _COVERAGE * u_pa:
         return _item(ItemVerdict.DONE, words, stated.at_bench)
     words += f": write {bench_lines(stated)} into its [air]"
     return _item(ItemVerdict.TO_DO, words, stated.at_bench)
+
+
+def _taken(stated: Stated) -> str:
+    return f" (taken back with {stated.taken})" if stated.taken else ""
 
 
 def _of_bench(air: Air) -> StationPressure:

@@ -43,6 +43,11 @@ class ClockFacts:
     passed_s: float = 0.0
 
 
+def clock_text(utc: str) -> str:
+    """A time as it is compared with another clock: to the second, with its zone."""
+    return f"{utc[:10]} {utc[11:19]} UTC"
+
+
 def judge_clock(facts: ClockFacts, entry: Entry | None) -> Item:
     """Whether UTC is known.
 
@@ -60,13 +65,13 @@ def judge_clock(facts: ClockFacts, entry: Entry | None) -> Item:
 
 
 def _clock(facts: ClockFacts, entry: Entry | None) -> tuple[ItemVerdict, str]:
-    shows = f"it shows {facts.utc}"
+    shows = f"it shows {clock_text(facts.utc)}"
     earliest = max(_EARLIEST_UTC, facts.last_utc or "")
     # All of one form with milliseconds and Z, so that texts are in the order of time.
     if facts.utc < earliest:
         return (
             ItemVerdict.REFUSED,
-            f"{shows}, which is before {earliest} and cannot be: set it (timedatectl set-ntp true, or by hand)",
+            f"{shows}, which is before {clock_text(earliest)} and cannot be: set it (timedatectl set-ntp true, or by hand)",
         )
     if facts.is_synchronised:
         return ItemVerdict.DONE, f"{shows} and follows a time server"

@@ -14,7 +14,7 @@ from daq.starting_files.strings import toml_string
 
 FORMAT = 1
 FOR_EVER_S = math.inf
-A_DAY_S = 12 * 3600.0
+A_WORKING_DAY_S = 12 * 3600.0
 """What a meter forgets when it is switched off, and what drifts with room and weather, is asked once a working day [s]."""
 A_QUARTER_S = 90 * 86400.0
 """What ages with the meter itself [s]. Common practice, no published source."""
@@ -77,12 +77,20 @@ class Kept:
         item: str,
         about: str,
         answer: str,
+        utc: str,
         figures: Mapping[str, float] | None = None,
     ) -> "Kept":
-        """With what was acknowledged now."""
-        entry = Entry(item, about, answer, self.now_utc, figures or {})
+        """With what was acknowledged or measured at that moment, from which the entries are looked at then."""
+        entry = Entry(item, about, answer, utc, figures or {})
         others = [e for e in self.entries if (e.item, e.about) != (item, about)]
-        return Kept((*others, entry), self.now_utc)
+        return Kept((*others, entry), utc)
+
+
+def entry_text(entry: Entry) -> str:
+    """An entry in a line, for the record of a session."""
+    figures = ", ".join(f"{k} = {float(v):.6g}" for k, v in entry.figures.items())
+    measured = f": {figures}" if figures else ""
+    return f"{entry.item}: {entry.answer}, {entry.utc}{measured}; {entry.about}"
 
 
 def _utc_s(text: str) -> float:

@@ -4,8 +4,10 @@ What two meters show of one voltage differs by their errors alone. A difference 
 means that one of them is not what its maker states, or that they were not on one outlet.
 """
 
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from daq.checklist.items import Item, ItemVerdict
 from daq.checklist.kept import Entry
@@ -15,6 +17,11 @@ from daq.uncertainty import Contribution, combine, contributions_of_accuracy
 from daq.wording import shown_average, unit_symbol
 
 LEAST_READINGS = 20
+LEAST_PAIRS = 10
+"""Of as many readings: meters that are read half an interval apart lose up to half of their pairs to jitter."""
+_NEAR = 0.5
+"""Of the slower meter's interval; readings further apart may be of two voltages."""
+_HAIR = 1e-9
 _DEAD_SHARE = 0.05
 """Of full scale; below it the outlet is taken for dead."""
 _DEAD_V = 1.0
@@ -32,7 +39,7 @@ class PairDifference:
         mean_v: Of the first meter [V].
         difference_v: Second less first [V].
         expanded_uncertainty_v: Of the difference, from scatter and display steps [V].
-        allowed_v: Expanded uncertainty of a difference by both stated accuracies [V]; 0 where neither states one.
+        allowed_v: Expanded uncertainty of a difference by all stated accuracies [V]; 0 where neither states one.
         count: Pairs of readings [1].
     """
 
@@ -46,18 +53,35 @@ class PairDifference:
 def paired(
     first: Sequence[tuple[float, float]], second: Sequence[tuple[float, float]]
 ) -> tuple[tuple[float, float], ...]:
-    """Each reading of the first meter with the one of the second that is nearest in time.
+    """Readings of both that are near in time, the nearest first; none is used twice.
 
     Args:
         first: Times [s] and values, oldest first.
         second: Likewise.
+
+    Returns:
+        Values of both, oldest first; none that are further apart than half the slower meter's interval.
     """
-    if not second:
+    if min(len(first), len(second)) < 2:
         return ()
-    return tuple(
-        (value, min(second, key=lambda other: abs(other[0] - at_s))[1])
-        for at_s, value in first
+    limit_s = _NEAR * max(_interval_s(first), _interval_s(second)) + _HAIR
+    near = sorted(
+        (abs(other_s - at_s), i, j)
+        for i, (at_s, _) in enumerate(first)
+        for j, (other_s, _) in enumerate(second)
+        if abs(other_s - at_s) <= limit_s
     )
+    partners: dict[int, int] = {}
+    taken: set[int] = set()
+    for _, i, j in near:
+        if i not in partners and j not in taken:
+            partners[i] = j
+            taken.add(j)
+    return tuple((first[i][1], second[j][1]) for i, j in sorted(partners.items()))
+
+
+def _interval_s(readings: Sequence[tuple[float, float]]) -> float:
+    return statistics.median(b[0] - a[0] for a, b in pairwise(readings))
 
 
 def pair_difference(
@@ -91,13 +115,13 @@ def pair_difference(
 def judge_pair_readings(
     name: str, pairs: Sequence[tuple[float, float]], channels: tuple[Channel, Channel]
 ) -> Item:
-    """What readings on one outlet say; refused where there are too few."""
-    if len(pairs) < LEAST_READINGS:
+    """What readings on one outlet say; to be done again where there are too few."""
+    if len(pairs) < LEAST_PAIRS:
         finding = (
-            f"{len(pairs)} readings of both came, expected {LEAST_READINGS}: see what the check says of the meters,"
-            " then read again"
+            f"{len(pairs)} readings of both came near enough in time, expected {LEAST_PAIRS}: see what the check says"
+            " of the meters, then read again"
         )
-        return Item(name, ItemVerdict.REFUSED, finding, REASON)
+        return Item(name, ItemVerdict.TO_DO, finding, REASON)
     return judge_pair(name, pair_difference(pairs, channels), channels)
 
 
@@ -117,10 +141,17 @@ def judge_pair(
     if abs(pair.mean_v) < (_DEAD_SHARE * full_scale or _DEAD_V):
         words = "the outlet is dead, and a difference without voltage tells nothing: put them on a live one and read again"
         return item(ItemVerdict.REFUSED, words)
-    if not pair.allowed_v:
-        words = "neither profile states an accuracy to hold it against"
+    stating = _stating(pair.mean_v, channels)
+    if not stating:
+        words = "neither maker's accuracy is stated to hold it against"
         return item(ItemVerdict.DONE, words)
     allowed = f"± {pair.allowed_v:.2g} {unit_symbol('V')}"
+    if len(stating) == 1:
+        words = (
+            f"only the accuracy of {stating[0]} is stated ({allowed}), so how far apart the two may be is not known:"
+            " write the other's into its profile"
+        )
+        return item(ItemVerdict.DONE, words)
     if abs(pair.difference_v) - pair.expanded_uncertainty_v > pair.allowed_v:
         words = (
             f"their makers' accuracies allow {allowed}: see that both are on one outlet with nothing between;"
@@ -128,6 +159,11 @@ def judge_pair(
         )
         return item(ItemVerdict.REFUSED, words)
     return item(ItemVerdict.DONE, f"their makers' accuracies allow {allowed}")
+
+
+def _stating(mean_v: float, channels: tuple[Channel, Channel]) -> list[str]:
+    """Those of which an accuracy is stated, by name."""
+    return [c.name for c in channels if contributions_of_accuracy(mean_v, c.accuracy)]
 
 
 def figures_of(pair: PairDifference) -> dict[str, float]:

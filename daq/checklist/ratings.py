@@ -54,14 +54,27 @@ def _missing_current_limit(
     has_limit = any(
         limit.channel in currents and limit.above is not None for limit in limits
     )
-    if has_limit or not currents or not _ratings(facts):
+    if has_limit or not currents:
         return None
-    rating_a, what = _ratings(facts)[0]
+    name = f"limit:{currents[0]}"
+    ratings = _ratings(facts)
+    if not ratings:
+        finding = (
+            "the plan has no upper limit on a current, and rates neither lead nor plug nor circuit: read the ratings off"
+            f' them, then write a [[limit]] with channel = "{currents[0]}" and above = the lowest'
+        )
+        return Item(name, ItemVerdict.TO_DO, finding, LIMIT_REASON)
+    rating_a, what = ratings[0]
     finding = (
         f"the plan has no upper limit on a current, though {what} is rated {rating_a:g} A: write a [[limit]] with"
-        f' channel = "{currents[0]}" and above = {rating_a:g}'
+        f' channel = "{currents[0]}" and above = {rating_a / _si_of_one(by_name[currents[0]]):g}'
     )
-    return Item(f"limit:{currents[0]}", ItemVerdict.TO_DO, finding, LIMIT_REASON)
+    return Item(name, ItemVerdict.TO_DO, finding, LIMIT_REASON)
+
+
+def _si_of_one(channel: Channel) -> float:
+    """One of the channel's unit, in which its limits are written, in SI."""
+    return UNITS[channel.unit].factor
 
 
 # ---- limits
@@ -69,10 +82,10 @@ def _missing_current_limit(
 
 def _limit(limit: Limit, facts: PlanFacts, channel: Channel) -> Item:
     name = f"limit:{limit.channel}"
-    factor = UNITS[channel.unit].factor
+    factor = _si_of_one(channel)
     unit = unit_symbol(channel.unit)
     if channel.quantity == "current" and limit.above is not None:
-        verdict, words = _current(limit.above * factor, facts)
+        verdict, words = _current(limit.above * factor, factor, facts)
     elif channel.quantity == "voltage":
         verdict, words = _voltage(limit, channel, factor, facts)
     elif channel.quantity == "power" and limit.above is not None:
@@ -88,14 +101,16 @@ def _limit(limit: Limit, facts: PlanFacts, channel: Channel) -> Item:
     return Item(name, verdict, finding, LIMIT_REASON)
 
 
-def _current(above_a: float, facts: PlanFacts) -> tuple[ItemVerdict, str]:
+def _current(
+    above_a: float, factor: float, facts: PlanFacts
+) -> tuple[ItemVerdict, str]:
     ratings = _ratings(facts)
     rated_a = facts.nameplate.current_a
     if ratings and above_a > ratings[0][0] * (1.0 + _HAIR):
         rating_a, what = ratings[0]
         return (
             ItemVerdict.REFUSED,
-            f"{what} is rated {rating_a:g} A only: write above = {rating_a:g}, or take that condition out",
+            f"{what} is rated {rating_a:g} A only: write above = {rating_a / factor:g}, or take that condition out",
         )
     if rated_a is not None and above_a < rated_a:
         return (

@@ -183,4 +183,7 @@ def _agrees(seen_s: float, stated_s: float) -> bool:
 
 
 def _rewrite(seen_s: float) -> str:
-    return f"look into its manual, and write refresh_s = {seen_s:.2g} into its profile if that is so"
+    return (
+        f"look into its manual, and write refresh_s = {seen_s:.2g} into its profile, or the manual's figure near that"
+        " (of a profile that ships: into a copy of it beside the bench, which the bench then names)"
+    )

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from daq.checklist.items import Item, ItemVerdict
-from daq.checklist.kept import A_DAY_S, FOR_EVER_S, Kept
+from daq.checklist.kept import A_WORKING_DAY_S, FOR_EVER_S, Kept
 
 YES, NO = "yes", "no"
 
@@ -61,7 +61,7 @@ def key_ticks(about: str) -> tuple[Tick, ...]:
             "Is automatic power-off disabled on every meter that has it, or is it fed from outside?",
             "a meter may switch itself off: disable it (often a key held while switching on), then answer again",
             "Meters on battery switch off after some minutes without a key, in the middle of a trial.",
-            A_DAY_S,
+            A_WORKING_DAY_S,
         ),
         Tick(
             "hold",
@@ -69,7 +69,7 @@ def key_ticks(about: str) -> tuple[Tick, ...]:
             "Is hold off on every meter (and max, min, average, relative)?",
             "a meter holds its value: release hold, max, min, average and relative, then answer again",
             "A held value is perfectly steady: it settles at once and is wrong.",
-            A_DAY_S,
+            A_WORKING_DAY_S,
         ),
         Tick(
             "autorange",
@@ -77,7 +77,7 @@ def key_ticks(about: str) -> tuple[Tick, ...]:
             "Is the range of every meter fixed by hand, high enough for the inrush, or is there only one?",
             "a meter chooses its range itself: fix it at the highest range that the session needs, then answer again",
             "A change of range between two trials is another meter: its errors no longer cancel in the difference.",
-            A_DAY_S,
+            A_WORKING_DAY_S,
         ),
         Tick(
             "units",
@@ -85,7 +85,7 @@ def key_ticks(about: str) -> tuple[Tick, ...]:
             "Does every meter's display show the unit that the bench says (m/s and not ft/min, V AC and not DC)?",
             "a display has another unit than the bench: set it by its key, or name the unit in the profile, then answer again",
             "Most lines carry the bare number: a unit changed by a key is seen by nobody and read as another value.",
-            A_DAY_S,
+            A_WORKING_DAY_S,
         ),
     )
 

@@ -12,7 +12,7 @@ from daq.checklist.items import Item, ItemVerdict
 from daq.checklist.kept import Entry
 from daq.records import Accuracy, Channel
 from daq.stats import estimate_mean, sample_std_dev, student_t_quantile
-from daq.uncertainty import combine, contributions_of_accuracy
+from daq.uncertainty import Contribution, combine, contributions_of_accuracy
 from daq.wording import shown_average, unit_symbol
 
 LEAST_READINGS = 20
@@ -32,7 +32,7 @@ class Zero:
 
     Attributes:
         mean: Of the readings.
-        expanded_uncertainty: Of the mean, from the scatter.
+        expanded_uncertainty: Of the mean, from scatter and display step.
         std_dev: Of single readings.
         drift: Change over the stretch by a straight line; 0 where it is lost in the scatter.
         count: Readings [1].
@@ -45,18 +45,25 @@ class Zero:
     count: int
 
 
-def measured_zero(readings: Sequence[tuple[float, float]]) -> Zero:
+def measured_zero(readings: Sequence[tuple[float, float]], resolution: float) -> Zero:
     """Sum up readings taken without flow.
 
     Args:
         readings: Times [s] and values, oldest first, at least four.
+        resolution: Step of the display, in the values' unit; 0 where it is not known.
     """
     values = [value for _, value in readings]
     mean = estimate_mean(values)
-    factor = student_t_quantile(0.975, mean.degrees_of_freedom)
+    # A still zero does not scatter over the display's step, which is uniform over its width (GUM, F.2.2.1).
+    found = combine(
+        [
+            Contribution(mean.std_uncertainty, mean.degrees_of_freedom),
+            Contribution(resolution / math.sqrt(12.0)),
+        ]
+    )
     return Zero(
         mean.mean,
-        factor * mean.std_uncertainty,
+        found.expanded_uncertainty,
         sample_std_dev(values),
         _drift(readings),
         len(values),
@@ -96,7 +103,9 @@ def judge_zero_readings(
             " meter, then read again"
         )
         return Item(name, ItemVerdict.REFUSED, finding, REASON)
-    return judge_zero(name, measured_zero(readings), channel)
+    return judge_zero(
+        name, measured_zero(readings, channel.accuracy.resolution), channel
+    )
 
 
 def judge_zero(name: str, zero: Zero, channel: Channel) -> Item:

@@ -13,12 +13,12 @@ from daq.checklist.items import Item
 from daq.checklist.pressures import KINDS
 from daq.cli.arguments import number_between
 from daq.cli.checked_answers import Answers, Ask, given_answers
-from daq.cli.checked_subjects import answerable
 from daq.cli.checked_walk import Walk, begin_walk
 from daq.cli.checked_words import HEAD, ending, item_text, walk_facts
 from daq.cli.files import load_bench, load_bench_and_plan
 from daq.comparison.lead_watch import unwatched
 from daq.config.bench import Bench, Instrument
+from daq.config.checked_subjects import check_subjects
 from daq.config.plan import Plan, plan_cautions
 from daq.config.typed import TypedMeter
 from daq.records import Accuracy, Channel
@@ -142,7 +142,7 @@ def _walk(
     Raises:
         InputError: If an option answers what is not asked.
     """
-    given = given_answers(options.yes, options.answer, answerable(bench))
+    given = given_answers(options.yes, options.answer, list(check_subjects(bench)))
     if not (options.walk or given):
         is_session_near = plan is not None and not options.files_only
         if ask is None or not is_session_near or not _wants_walk(ask):

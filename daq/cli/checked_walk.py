@@ -16,14 +16,17 @@ from daq.checklist.air import (
     needs_answer,
     parse_air_answer,
 )
+from daq.checklist.air import REASON as AIR_REASON
+from daq.checklist.by_eye import pair_by_eye, zero_by_eye
 from daq.checklist.computer import (
     CLOCK,
     bytes_a_day,
+    clock_text,
     judge_clock,
     judge_disk,
 )
 from daq.checklist.items import Item, ItemVerdict
-from daq.checklist.kept import A_DAY_S, A_QUARTER_S, Entry, Kept
+from daq.checklist.kept import Entry, Kept
 from daq.checklist.pairs import (
     LEAST_READINGS,
     judge_pair,
@@ -33,31 +36,33 @@ from daq.checklist.pairs import (
 )
 from daq.checklist.pairs import REASON as PAIR_REASON
 from daq.checklist.ratings import LIMIT_REASON, judge_ratings
+from daq.checklist.refreshing import REASON as REFRESH_REASON
 from daq.checklist.refreshing import judge_refresh
 from daq.checklist.ticks import NO, YES, Tick, isolation_tick, judge_tick, key_ticks
 from daq.checklist.zeros import REASON as ZERO_REASON
 from daq.checklist.zeros import judge_zero, judge_zero_readings, zero_of_entry
 from daq.cli.checked_answers import Answers
-from daq.cli.checked_subjects import (
-    about_air,
+from daq.config.bench import Bench, Instrument
+from daq.config.checked_subjects import (
+    Subject,
     about_every_meter,
     about_instrument,
-    about_zero,
+    check_subjects,
     instrument_of,
+    is_typed,
     voltmeter_pairs,
     zero_channels,
 )
-from daq.config.bench import Bench, Instrument
 from daq.config.plan import Plan
 from daq.records import Channel, Reading
 from daq.runtime.checking import InstrumentCheck, read_instruments
 from daq.runtime.clock import Clock
 from daq.runtime.walk_computer import clock_facts, free_bytes
 from daq.runtime.walk_file import checks_path, load_entries, save_entries
-from daq.units import UNITS
+from daq.units import UNITS, senml_value
 
 _MEASURED = "measured"
-_CLOCK_ABOUT = "the clock of this computer"
+_NO_PORT = "not read, as no port was opened"
 
 Read = Callable[[Sequence[Instrument]], Mapping[str, tuple[Reading, ...]]]
 """Reads instruments until each has given enough."""
@@ -74,6 +79,7 @@ class Walk:
         answers: From options or from the terminal.
         read: Reads meters; None where no port is to be opened.
         kept: What was acknowledged.
+        clock: At the speed of life.
     """
 
     bench: Bench
@@ -82,6 +88,7 @@ class Walk:
     answers: Answers
     read: Read | None
     kept: Kept
+    clock: Clock
 
     def before_talking(self) -> Iterator[Item]:
         """What is to be known before a port is opened: isolation, and the meters' own keys."""
@@ -119,54 +126,66 @@ class Walk:
         if self._is_asked(tick.name, entry) or (entry and entry.answer == NO):
             answer = self.answers.yes_or_no(tick.name, tick.question)
             if answer is not None:
-                self._keep(tick.name, tick.about, answer)
+                self._keep(tick.name, answer)
         return judge_tick(tick, self.kept)
 
     def _air(self, checks: Mapping[str, InstrumentCheck]) -> Item:
         air, airflows = self.bench.surroundings.air, self.bench.surroundings.airflows
-        about = about_air(air)
-        entry = self._kept_statement(about)
+        entry = self._kept_statement()
         if airflows and needs_answer(air) and self._is_asked(AIR, entry):
             answer = self.answers.statement(AIR, air_question(air), parse_air_answer)
             if answer is not None:
-                self._keep(AIR, about, answer)
-                entry = self._kept_statement(about)
-        measured_hpa = None
-        if air is not None and air.pressure_channel:
-            measured_hpa = self._shown_hpa(air.pressure_channel, checks)
+                self._keep(AIR, answer)
+                entry = self._kept_statement()
+        pressure, temperature = (
+            (air.pressure_channel, air.temperature_channel) if air else ("", "")
+        )
+        if airflows and pressure and self.read is None:
+            words = f"{pressure}: {_NO_PORT}: check without --files-only"
+            return Item(AIR, ItemVerdict.TO_DO, words, AIR_REASON)
+        pressure_pa = self._shown_si(pressure, checks)
         return judge_air(
-            air, has_airflow=bool(airflows), entry=entry, measured_hpa=measured_hpa
+            air,
+            has_airflow=bool(airflows),
+            entry=entry,
+            measured_hpa=None if pressure_pa is None else pressure_pa / 100.0,
+            measured_c=self._shown_si(temperature, checks),
         )
 
-    def _kept_statement(self, about: str) -> Entry | None:
+    def _kept_statement(self) -> Entry | None:
         """What was stated of the air; None for what was edited into something else."""
-        entry = self.kept.find(AIR, about, holds_s=A_DAY_S)
+        entry = self._entry(AIR)
         try:
             return entry if entry and parse_air_answer(entry.answer) else None
         except ValueError:
             return None
 
-    def _shown_hpa(
+    def _shown_si(
         self, name: str, checks: Mapping[str, InstrumentCheck]
     ) -> float | None:
-        channel = next(c for c in self.bench.channels if c.name == name)
-        check = checks.get(channel.instrument)
-        value = check.values[channel.field_index] if check and check.values else None
-        return None if value is None else value * UNITS[channel.unit].factor / 100.0
+        """What a channel shows [Pa, °C]; None where there is no such channel or reading."""
+        channel = next((c for c in self.bench.channels if c.name == name), None)
+        check = checks.get(channel.instrument) if channel else None
+        if channel is None or check is None or not check.values:
+            return None
+        value = check.values[channel.field_index]
+        return None if value is None else senml_value(value, UNITS[channel.unit])
 
     def _clock(self) -> Item:
         facts = clock_facts(Clock(), self.store)
-        entry = self.kept.find(CLOCK, _CLOCK_ABOUT, holds_s=A_DAY_S)
+        entry = self._entry(CLOCK)
         if not facts.is_synchronised and self._is_asked(CLOCK, entry):
-            question = f"The computer's clock shows {facts.utc}. Is that right, by another clock, within a second?"
+            question = f"The computer's clock shows {clock_text(facts.utc)}. Is that right, by another clock, within a second?"
             if self.answers.agreed([CLOCK], question):
-                entry = self._keep(CLOCK, _CLOCK_ABOUT, YES)
+                entry = self._keep(CLOCK, YES)
         return judge_clock(facts, entry)
 
     def _refresh(self, instrument: Instrument, check: InstrumentCheck | None) -> Item:
         name = f"refresh:{instrument.name}"
+        if self.read is None:
+            words = f"{_NO_PORT}: check without --files-only"
+            return Item(name, ItemVerdict.TO_DO, words, REFRESH_REASON)
         stated_s = instrument.profile.refresh_s
-        about = f"{about_instrument(instrument)}, refresh_s = {stated_s:g}"
 
         def judged(entry: Entry | None) -> Item:
             return judge_refresh(
@@ -177,13 +196,12 @@ class Walk:
                 entry=entry,
             )
 
-        kept = self.kept.find(name, about, holds_s=A_QUARTER_S)
-        seen = judged(kept)
+        seen = judged(self._entry(name))
         # Only what cannot be told may be taken on trust; what was seen to be otherwise may not.
-        is_untold = not judged(Entry(name, about, YES, self.kept.now_utc)).is_open
+        is_untold = not judged(Entry(name, "", YES, self.kept.now_utc)).is_open
         question = f"Is it certain, by its manual, that {instrument.name} makes a new value every {stated_s:g} s?"
         if seen.is_open and is_untold and self.answers.agreed([name], question):
-            return judged(self._keep(name, about, YES))
+            return judged(self._keep(name, YES))
         return seen
 
     def _disk(self) -> Item:
@@ -203,9 +221,10 @@ class Walk:
 
     def _pair(self, channels: tuple[Channel, Channel]) -> Item:
         name = f"pair:{channels[1].name}"
+        if any(is_typed(self.bench, c) for c in channels):
+            return self._tick(pair_by_eye(name, channels, self._subject(name).about))
         meters = [instrument_of(self.bench, c) for c in channels]
-        about = " and ".join(map(about_instrument, meters))
-        entry = self.kept.find(name, about, holds_s=A_QUARTER_S)
+        entry = self._entry(name)
         if self._is_asked(name, entry) and self.read is not None:
             names = " and ".join(c.name for c in channels)
             question = f"Are the meters of {names} on one live outlet now, with no lead between and the machine off?"
@@ -213,7 +232,7 @@ class Walk:
                 heard = self.read(meters)
                 series = [_values(heard, channel) for channel in channels]
                 item = judge_pair_readings(name, paired(*series), channels)
-                return self._kept_figures(item, about)
+                return self._kept_figures(item)
         known = pair_of_entry(entry) if entry else None
         if entry is None or known is None:
             words = self._not_read("put both voltmeters on one live outlet")
@@ -228,12 +247,16 @@ class Walk:
             return
         heard = self._read_without_flow(channels)
         for channel in channels:
-            name, about = f"zero:{channel.name}", about_zero(self.bench, channel)
+            name = f"zero:{channel.name}"
+            if is_typed(self.bench, channel):
+                about = self._subject(name).about
+                yield self._tick(zero_by_eye(name, channel, about))
+                continue
             if channel.name in heard:
                 item = judge_zero_readings(name, heard[channel.name], channel)
-                yield self._kept_figures(item, about)
+                yield self._kept_figures(item)
                 continue
-            yield self._kept_zero(name, about, channel)
+            yield self._kept_zero(name, channel)
 
     def _read_without_flow(
         self, channels: Sequence[Channel]
@@ -254,11 +277,12 @@ class Walk:
 
     def _wants_zero(self, channel: Channel) -> bool:
         name = f"zero:{channel.name}"
-        about = about_zero(self.bench, channel)
-        return self._is_asked(name, self.kept.find(name, about, holds_s=A_DAY_S))
+        return not is_typed(self.bench, channel) and self._is_asked(
+            name, self._entry(name)
+        )
 
-    def _kept_zero(self, name: str, about: str, channel: Channel) -> Item:
-        entry = self.kept.find(name, about, holds_s=A_DAY_S)
+    def _kept_zero(self, name: str, channel: Channel) -> Item:
+        entry = self._entry(name)
         known = zero_of_entry(entry) if entry else None
         if entry is None or known is None:
             words = self._not_read("switch the machine off and cap its inlet")
@@ -267,35 +291,43 @@ class Walk:
 
     def _not_read(self, first: str) -> str:
         if self.read is None:
-            return f"not read, as no port was opened: {first}, and check without --files-only"
+            return f"{_NO_PORT}: {first}, and check without --files-only"
         return f"not read yet: {first}, then say yes"
 
     # ---- kept
+
+    def _subject(self, name: str) -> Subject:
+        return check_subjects(self.bench)[name]
+
+    def _entry(self, name: str) -> Entry | None:
+        """What is kept of an item and holds."""
+        subject = self._subject(name)
+        return self.kept.find(name, subject.about, holds_s=subject.holds_s)
 
     def _is_asked(self, name: str, entry: Entry | None) -> bool:
         """Whether it was not answered yet, or an option answers it anew."""
         return entry is None or self.answers.is_given(name)
 
-    def _kept_figures(self, item: Item, about: str) -> Item:
-        """Keep what was measured, unless it was refused."""
-        if item.verdict is not ItemVerdict.REFUSED:
+    def _kept_figures(self, item: Item) -> Item:
+        """Keep what was measured, unless it was refused or there were too few readings."""
+        if item.figures and item.verdict is not ItemVerdict.REFUSED:
             numbers = {
                 name: float(value)
                 for name, value in item.figures.items()
                 if isinstance(value, int | float)
             }
-            self._keep(item.name, about, _MEASURED, numbers)
+            self._keep(item.name, _MEASURED, numbers)
         return item
 
     def _keep(
         self,
         name: str,
-        about: str,
         answer: str,
         figures: Mapping[str, float] | None = None,
     ) -> Entry:
-        """At once, for whoever stops in the middle."""
-        self.kept = self.kept.with_entry(name, about, answer, figures)
+        """At once, for whoever stops in the middle, and with the time of now."""
+        about, utc = self._subject(name).about, self.clock.utc_text()
+        self.kept = self.kept.with_entry(name, about, answer, utc, figures)
         save_entries(checks_path(self.store), self.kept.entries)
         return self.kept.entries[-1]
 
@@ -323,7 +355,7 @@ def begin_walk(
     clock = Clock()
     kept = Kept(load_entries(checks_path(store)), clock.utc_text())
     read = None if words is None else _reading(clock, words)
-    return Walk(bench, plan, store, answers, read, kept)
+    return Walk(bench, plan, store, answers, read, kept, clock)
 
 
 def _reading(clock: Clock, words: TextIO) -> Read:

@@ -1,6 +1,6 @@
 """Questions for what a meter's display shows, at one load and at the next."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 
 from daq.cli.questions import ask, ask_until, is_somebody_there
@@ -9,6 +9,7 @@ from daq.cli.registers_words import (
     first_question,
     value_question,
 )
+from daq.recognising.choosing import Move
 from daq.recognising.shown import Shown, parse_shown, shown_again
 
 
@@ -30,9 +31,9 @@ def asked_shown() -> tuple[Shown, ...]:
     return tuple(shown)
 
 
-def is_another_load_wanted(loads: int) -> bool:
+def is_another_load_wanted(loads: int, moves: Mapping[str, Move]) -> bool:
     """Whether the operator has changed the load; not where nobody answers."""
-    answer = ask(another_load_question(loads))
+    answer = ask(another_load_question(loads, moves))
     return answer is not None and answer.lower() not in ("stop", "s")
 
 

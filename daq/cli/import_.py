@@ -60,7 +60,7 @@ def _expect_fitting(
             parser.error(f"argument --{name.replace('_', '-')}: only {where} --plan")
     if options.off_below is not None and options.on_above is None:
         parser.error("argument --off-below: only with --on-above")
-    if options.on_above is not None and (options.off_below or 0.0) > options.on_above:
+    if options.off_below is not None and options.off_below > options.on_above:
         parser.error("argument --off-below: above --on-above, expected it at or below")
 
 
@@ -193,7 +193,10 @@ def _add_clock_options(parser: argparse.ArgumentParser) -> None:
         "--on-above",
         type=_number,
         metavar="VALUE",
-        help="in that column: on above this; if absent, from the two levels that it shows",
+        help=(
+            "in that column: on above this; if absent, from the two levels that it shows, of which the one further from"
+            " zero is on, be it suction below zero"
+        ),
     )
     group.add_argument(
         "--off-below",

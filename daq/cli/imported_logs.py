@@ -4,17 +4,18 @@ import argparse
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
 
 from daq.cli.imported_columns import Known, WantedColumn, make_channel
 from daq.errors import InputError
 from daq.logs.alignment import Alignment
-from daq.logs.edges import Edge, find_edges, guess_rule
+from daq.logs.edges import Edge, guess_edges, stated_edges
+from daq.logs.stamps import DAY_S, Written
 from daq.logs.table import HowToRead, LogTable, has_column, parse_table
 from daq.records import Channel, Gap, GapReason, Reading, unusable_bit
 from daq.runtime.store.importing import ImportedLog
-from daq.trials.switching import StartRule
 
 _SWITCHED = (
     "current",
@@ -57,6 +58,16 @@ class Log:
         """First and last time [s of the log, from the base on]."""
         return self.table.times_s[0] - base_s, self.table.times_s[-1] - base_s
 
+    def time_text(self, log_s: float) -> str:
+        """A time of the log [s of the log] as its meter's clock would show it."""
+        stamps = self.table.stamps
+        if stamps.is_absolute:
+            zone = " UTC" if stamps.has_zone else ""
+            return f"{datetime.fromtimestamp(log_s, UTC):%Y-%m-%d %H:%M:%S}{zone}"
+        if stamps.written is Written.TIME_OF_DAY:
+            return f"{datetime.fromtimestamp(log_s % DAY_S, UTC):%H:%M:%S}"
+        return f"{log_s:.1f} s"
+
     def edges(
         self, base_s: float, on_above: float | None, off_below: float | None
     ) -> tuple[str, tuple[Edge, ...]]:
@@ -71,13 +82,13 @@ class Log:
             times_s, values = self.table.present(name)
             even = [at_s - base_s for at_s in times_s]
             try:
-                rule = _stated_rule(name, on_above, off_below) or guess_rule(
-                    name, even, values
+                if on_above is None:
+                    return name, guess_edges(name, even, values)
+                return name, stated_edges(
+                    name, even, values, on_above=on_above, off_below=off_below
                 )
             except InputError as exc:
                 problem = problem or exc
-                continue
-            return name, find_edges(even, values, rule)
         msg = f"{self.file}: {problem}"
         raise InputError(msg)
 
@@ -270,14 +281,6 @@ def _edge_columns(
         number, column = (int(numbered[1]), numbered[2]) if numbered else (None, text)
         found[_owner(files, contents, number, column)] = column
     return found
-
-
-def _stated_rule(
-    name: str, on_above: float | None, off_below: float | None
-) -> StartRule | None:
-    if on_above is None:
-        return None
-    return StartRule(name, on_above, on_above if off_below is None else off_below, 2.0)
 
 
 def _reading(instrument: str, at_s: float, values: Sequence[float | None]) -> Reading:

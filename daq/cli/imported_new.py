@@ -18,7 +18,7 @@ from daq.logs.alignment import Alignment
 from daq.logs.carried import CarriedTrial, carry_out
 from daq.logs.edges import Edge
 from daq.logs.runs import Assigned, Run, assign_runs, find_runs, split_order
-from daq.logs.stamps import DAY_S, Stamps, Written
+from daq.logs.stamps import Stamps
 from daq.records import PlannedTrial, Reading, SessionFacts, TrialState
 from daq.runtime.beginning import SOFTWARE
 from daq.runtime.clock import Clock
@@ -95,7 +95,10 @@ def make_session(options: argparse.Namespace, logs: Sequence[Log]) -> MadeSessio
     start_log = _start_log(logs, plan)
     stamps = start_log.table.stamps
     base_s = start_log.table.times_s[0]
-    shown = _shown(stamps, base_s)
+
+    def shown(at_s: float) -> str:
+        return start_log.time_text(base_s + at_s)
+
     runs = find_runs(*_start_readings(start_log, plan, base_s), plan.rules.start)
     assigned = assign_runs(
         runs,
@@ -272,17 +275,3 @@ def _began_s(
 def _utc_text(at_s: float) -> str:
     text = datetime.fromtimestamp(at_s, UTC).isoformat(timespec="milliseconds")
     return text.replace("+00:00", "Z")
-
-
-def _shown(stamps: Stamps, base_s: float) -> Callable[[float], str]:
-    """How a time of the session is told: as the log writes it."""
-
-    def shown(at_s: float) -> str:
-        log_s = base_s + at_s
-        if stamps.is_absolute:
-            return f"{datetime.fromtimestamp(log_s, UTC):%Y-%m-%d %H:%M:%S}"
-        if stamps.written is Written.TIME_OF_DAY:
-            return f"{datetime.fromtimestamp(log_s % DAY_S, UTC):%H:%M:%S}"
-        return f"{log_s:.1f} s"
-
-    return shown

@@ -12,6 +12,7 @@ from daq.cli.imported_logs import Log, alignment_facts
 from daq.cli.imported_new import MadeSession
 from daq.cli.reanalysed import render_json as render_reanalysis_json
 from daq.cli.reanalysed import render_words as render_reanalysis
+from daq.logs.alignment import LEAST_SHARE
 from daq.records import TrialState
 from daq.wording import shown_average, trial_name
 
@@ -37,7 +38,11 @@ def render_into(made: ImportedInto) -> str:
         )
     else:
         lines.append("What was averaged before came out the same, to the bit.")
-    return "\n".join(lines) + "\n" + render_reanalysis(made.found)
+    if made.found.analysis is None:
+        ending = "Nothing was kept. To keep it: the same command without --dry-run.\n"
+    else:
+        ending = ""
+    return "\n".join(lines) + "\n" + render_reanalysis(made.found) + ending
 
 
 def render_into_json(made: ImportedInto) -> str:
@@ -91,7 +96,7 @@ def _end_lines(made: MadeSession, store: str) -> Iterator[str]:
     is_finished = made.logged.ended_utc is not None
     state = "finished" if is_finished else "open: lines of the plan are left to be done"
     if made.number is None:
-        yield f"Nothing was kept. The session would be {state}."
+        yield f"Nothing was kept. The session would be {state}. To keep it: the same command without --dry-run."
         return
     yield f"Kept as session {made.number} in {store}, {state}."
     yield f"To compare its conditions: daq compare {shlex.quote(store)} --session {made.number}"
@@ -183,10 +188,16 @@ def _checked_lines(clock: ClockSet) -> Iterator[str]:
     """What switchings say of an offset that somebody stated."""
     alignment = clock.alignment
     seen = len(alignment.matched)
-    if not seen and not alignment.missed:
+    every = seen + alignment.missed
+    if not clock.edges_column or not every:
         yield "  No switching of the log tells whether that is so."
         return
-    yield f"  {seen} of {seen + alignment.missed} switchings agree with it within some seconds."
+    doubt = (
+        ". Is it right? Without --offset it is looked for"
+        if seen < LEAST_SHARE * every
+        else ""
+    )
+    yield f"  {seen} of {every} switchings agree with it within some seconds{doubt}."
     yield from _edge_lines(clock)
 
 
@@ -204,7 +215,7 @@ def _drift_words(clock: ClockSet) -> str:
 def _edge_lines(clock: ClockSet) -> Iterator[str]:
     for edge in clock.alignment.matched:
         yield (
-            f"    {edge.to:<3} at {edge.log_s:.1f} s of the log: {edge.residual_s:+.2f} s from where it should be,"
+            f"    {edge.to:<3} at {clock.log.time_text(clock.base_s + edge.log_s)} of the log: {edge.residual_s:+.2f} s from where it should be,"
             f" readings leave ± {edge.half_width_s:.2f} s"
         )
 

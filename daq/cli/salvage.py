@@ -14,10 +14,10 @@ def run(arguments: Sequence[str]) -> int:
     """Write what can be read of a damaged results file to a new one, and say what is lost."""
     options = _parser().parse_args(arguments)
     source = Path(options.store)
-    target = Path(options.file) if options.file else _beside(source)
     if not source.is_file():
         msg = f"{source}: no such file, check the name"
         raise InputError(msg)
+    target = Path(options.file) if options.file else _beside(source)
     report = salvage_store(source, target)
     if options.json:
         sys.stdout.write(f"{json.dumps(_facts(source, target, report), indent=2)}\n")
@@ -53,12 +53,17 @@ def _lines(source: Path, target: Path, report: SalvageReport) -> Iterator[str]:
     yield f"{target}: what could be read of {source}, which was left as it is"
     width = max((len(table.name) for table in report.tables), default=0)
     for table in report.tables:
-        yield f"  {table.name:<{width}}  {table.rows:>9} rows{_lost(table)}"
+        rows = "row" if table.rows == 1 else "rows"
+        yield f"  {table.name:<{width}}  {table.rows:>9} {rows}{_lost(table)}"
     for remark in report.remarks:
         yield f"  {remark}"
     if report.marked_trials:
         numbers = ", ".join(map(str, report.marked_trials))
         yield f"  trials of which something is lost, as their notes say: {numbers}"
+    yield (
+        f"Other commands take {target} as they take any results file; to go on measuring into it, name it as the bench's"
+        " store."
+    )
     yield (
         "Nothing is lost. A value that was changed inside a row cannot be told."
         if report.is_whole
@@ -67,11 +72,24 @@ def _lines(source: Path, target: Path, report: SalvageReport) -> Iterator[str]:
 
 
 def _lost(table: SalvagedTable) -> str:
-    parts = [_range(first, last) for first, last in table.lost]
+    parts = [_range(first, last) for first, last in _joined(table.lost)]
     words = (
         f"; rows may be missing with the numbers {', '.join(parts)}" if parts else ""
     )
     return words + (f"; {table.refused} contradict others" if table.refused else "")
+
+
+def _joined(lost: Sequence[tuple[int, int | None]]) -> list[tuple[int, int | None]]:
+    """Ranges that follow upon each other as one: a range a page would be a long list."""
+    joined: list[tuple[int, int | None]] = []
+    end: int | None = None
+    for first, last in lost:
+        if joined and end is not None and first == end + 1:
+            joined[-1] = (joined[-1][0], last)
+        else:
+            joined.append((first, last))
+        end = last
+    return joined
 
 
 def _range(first: int, last: int | None) -> str:

@@ -3,6 +3,7 @@
 import argparse
 import http.client
 import json
+import re
 import socket
 import sys
 from collections.abc import Callable, Mapping, Sequence
@@ -15,13 +16,14 @@ from daq.errors import InputError, NetworkError, OperationRefusedError, Refusal
 from daq.runtime.places import socket_path
 
 _TIMEOUT_S = 30.0
+_NEGATIVE_WITH_COMMA = re.compile(r"^-(?=\d*,\d+$)", re.ASCII)
 _REFUSED = 409
 _OK = 200
 
 
 def run(arguments: Sequence[str]) -> int:
     """Ask the service for something, and print what it answers."""
-    options = _parser().parse_args(arguments)
+    options = _parser().parse_args([_readable(word) for word in arguments])
     bench_path = Path(options.bench)
     bench = load_bench(bench_path)
     store = (
@@ -37,6 +39,11 @@ def run(arguments: Sequence[str]) -> int:
     ask: Callable[[_Service, argparse.Namespace], str] = options.ask
     sys.stdout.write(ask(service, options) + "\n")
     return 0
+
+
+def _readable(word: str) -> str:
+    """A negative number with a comma is no option, which the parser would take it for."""
+    return _NEGATIVE_WITH_COMMA.sub("\N{MINUS SIGN}", word)
 
 
 class _Service:
@@ -68,6 +75,9 @@ class _Service:
             answer = json.loads(reply.read())
         except PermissionError as exc:
             msg = f"{self._path}: the service belongs to another user, run this as the one that it runs as"
+            raise NetworkError(msg) from exc
+        except (FileNotFoundError, ConnectionRefusedError) as exc:
+            msg = f"{self._path}: no service answers there; start one with daq serve or daq run"
             raise NetworkError(msg) from exc
         except (OSError, http.client.HTTPException, ValueError) as exc:
             msg = f"{self._path}: no service answers there ({exc}); start one with daq serve or daq run"

@@ -147,6 +147,12 @@ def _no_table(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
     return f"got {_met(error['input'])}, expected a table"
 
 
+def _no_list(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
+    if isinstance(error["input"], dict):
+        return "one table, expected a list of them: each stands under its name in double brackets"
+    return f"got {_met(error['input'])}, expected a list"
+
+
 _SPECIAL: Mapping[str, Callable[[dict[str, Any], tuple[str, ...]], str]] = {
     "extra_forbidden": _unknown_key,
     "literal_error": _not_a_choice,
@@ -162,6 +168,7 @@ _SPECIAL: Mapping[str, Callable[[dict[str, Any], tuple[str, ...]], str]] = {
     "too_short": lambda error, _keys: (
         f"got {_met(error['input'])}, expected at least {error['ctx']['min_length']} item"
     ),
+    "list_type": _no_list,
     **dict.fromkeys(("model_type", "model_attributes_type", "dict_type"), _no_table),
 }
 

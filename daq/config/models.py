@@ -274,6 +274,16 @@ class BrokerModel(PasswordModel):
     )
 
 
+def _one_by_wire(instruments: list[InstrumentModel]) -> list[InstrumentModel]:
+    if not instruments:
+        msg = (
+            "missing, expected at least one [[instrument]]: a session finds when the machine is on and settled by a meter that is"
+            " read over a line, readings that are typed come beside it; where the meters keep logs, use daq import --plan"
+        )
+        raise ValueError(msg)
+    return instruments
+
+
 class BenchModel(Model):
     """The instruments, how they are wired, where results are kept."""
 
@@ -291,10 +301,20 @@ class BenchModel(Model):
     airflow: list[AirflowModel] = Field(
         [], description="how airflows are made from channels"
     )
-    instrument: Annotated[list[InstrumentModel], Field(min_length=1)]
+    instrument: Annotated[
+        list[InstrumentModel],
+        AfterValidator(_one_by_wire),
+        Field(json_schema_extra={"minItems": 1}),
+    ]
     typed: list[TypedModel] = Field(
         [], description="meters without a port, whose readings the operator types"
     )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _with_instruments(cls, table: object) -> object:
+        # None at all is told like an empty list: what a session needs one for.
+        return {"instrument": [], **table} if isinstance(table, dict) else table
 
 
 # ---- plan

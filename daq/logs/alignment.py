@@ -27,7 +27,7 @@ _DRIFT_SLACK = 5e-4
 _DRIFT_U = 3e-4
 """Standard uncertainty of a clock's drift before anything is known of it [1]."""
 _LEAST_DRIFT_EDGES, _LEAST_DRIFT_SPAN_S = 3, 600.0
-_LEAST_SHARE = 0.6
+LEAST_SHARE = 0.6
 """Of the bench's switchings during the log, so many must be found in it [1]."""
 _MARGIN = 2
 """By more edges than that another offset must do worse: in even time one run more or less fits as well [1]."""
@@ -225,9 +225,10 @@ class _Matcher:
         return offset_s
 
     def _expect_enough(self, matched: int, missed: int, offset_s: float) -> None:
-        if matched < 2 or matched < _LEAST_SHARE * (matched + missed):
+        if matched < 2 or matched < LEAST_SHARE * (matched + missed):
+            agree = f"{matched} of {matched + missed} agree" if missed else "one agrees"
             msg = (
-                f"the log's switchings fit the session's poorly: at best {matched} of {matched + missed} agree;"
+                f"the log's switchings fit the session's poorly: at best {agree};"
                 " is it the log of this session? State --offset SECONDS, or name --edges COLUMN with --on-above and --off-below"
             )
             raise InputError(msg)
@@ -341,15 +342,17 @@ def _fit(pairs: Sequence[tuple[Edge, Edge]], step_s: float) -> _Fit:
     weights = 1.0 / np.maximum(variance, _LEAST_U_S**2)
     reference_s = float(np.average(x, weights=weights))
     offset_s = float(np.average(d, weights=weights))
-    apart, kinds = x - reference_s, _kinds_apart(pairs, d - offset_s)
-    # What on-edges and off-edges differ by is no scatter, and no drift.
-    off = d - offset_s - kinds
+    # What on-edges and off-edges differ by is no scatter and no drift: each kind has a level of its own.
+    is_on = np.array([b.to is Switch.ON for b, _ in pairs])
+    apart, off = (_by_kind(values, weights, is_on) for values in (x, d))
     told = float(np.sum(weights * apart**2))
     drift = 0.0
     if _tells_drift(x.tolist()):
         drift = float(np.sum(weights * apart * off)) / (told + _DRIFT_U**-2)
-    freedom = max(len(pairs) - 1 - (drift != 0.0) - bool(kinds.any()), 1)
-    excess = float(np.sum(weights * (off - drift * apart) ** 2)) / freedom
+    residuals = off - drift * apart
+    kinds = d - offset_s - drift * (x - reference_s) - residuals
+    freedom = max(len(pairs) - (drift != 0.0) - len(np.unique(is_on)), 1)
+    excess = float(np.sum(weights * residuals**2)) / freedom
     scale = math.sqrt(max(excess, 1.0))
     return _Fit(
         _Line(offset_s, reference_s, drift),
@@ -364,13 +367,14 @@ def _tells_drift(log_s: Sequence[float]) -> bool:
     return len(log_s) >= _LEAST_DRIFT_EDGES and is_far
 
 
-def _kinds_apart(
-    pairs: Sequence[tuple[Edge, Edge]], off: NDArray[np.float64]
+def _by_kind(
+    values: NDArray[np.float64],
+    weights: NDArray[np.float64],
+    is_on: NDArray[np.bool_],
 ) -> NDArray[np.float64]:
-    """By how much each edge's kind, on or off, lies beside the offset [s]; zeros where there is one kind alone."""
-    is_on = np.array([b.to is Switch.ON for b, _ in pairs])
-    if is_on.all() or not is_on.any():
-        return np.zeros(off.size)
-    beside = np.empty(off.size)
-    beside[is_on], beside[~is_on] = off[is_on].mean(), off[~is_on].mean()
+    """By how much each edge's value lies beside the weighted mean of its kind, on or off."""
+    beside = values.copy()
+    for kind in (is_on, ~is_on):
+        if kind.any():
+            beside[kind] -= np.average(values[kind], weights=weights[kind])
     return beside

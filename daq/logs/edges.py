@@ -1,5 +1,6 @@
 """When a channel says that the machine was switched, and between which readings that was."""
 
+import math
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -63,14 +64,61 @@ def find_edges(
     return tuple(edges)
 
 
-def guess_rule(
+def guess_edges(
     name: str, times_s: Sequence[float], values: Sequence[float]
-) -> StartRule:
-    """Levels of on and off from the numbers themselves: the two groups that explain most of their scatter.
+) -> tuple[Edge, ...]:
+    """Every switching that a channel shows by the two levels that its readings keep to.
+
+    On is the level further from zero: a meter of suction shows none at rest, and less than that with the machine on.
 
     Raises:
         InputError: If there are no two levels.
     """
+    low, high = _two_levels(name, values)
+    if _falls_when_on(low, high):
+        low, high, values = -high, -low, [-value for value in values]
+    rule = StartRule(
+        name,
+        on_above=low + _ON_SHARE * (high - low),
+        off_below=low + _OFF_SHARE * (high - low),
+        least_off_s=min(_LEAST_OFF_S, times_s[-1] - times_s[0]),
+    )
+    return find_edges(times_s, values, rule)
+
+
+def stated_edges(
+    name: str,
+    times_s: Sequence[float],
+    values: Sequence[float],
+    *,
+    on_above: float,
+    off_below: float | None,
+) -> tuple[Edge, ...]:
+    """Every switching that a channel shows by somebody's word.
+
+    Raises:
+        InputError: If what lies below is further from zero than what lies above: the channel falls with the machine on.
+    """
+    above = [value for value in values if value > on_above] or [math.inf]
+    below = [value for value in values if value <= on_above] or [0.0]
+    low, high = statistics.median(below), statistics.median(above)
+    if _falls_when_on(low, high):
+        msg = (
+            f"{name}: falls when the machine is on, it reads about {high:g} above {on_above:g} and {low:g} below;"
+            " leave --on-above out, its two levels tell, or name another --edges COLUMN"
+        )
+        raise InputError(msg)
+    lower = on_above if off_below is None else off_below
+    return find_edges(times_s, values, StartRule(name, on_above, lower, _LEAST_OFF_S))
+
+
+def _falls_when_on(low: float, high: float) -> bool:
+    """Of two levels the one further from zero is on; at rest most meters read about nothing."""
+    return abs(low) > abs(high)
+
+
+def _two_levels(name: str, values: Sequence[float]) -> tuple[float, float]:
+    """The two groups that explain most of the readings' scatter."""
     ordered = sorted(values)
     sums = [0.0, *accumulate(ordered)]
     count, total = len(ordered), sums[-1]
@@ -91,10 +139,4 @@ def guess_rule(
             " with --on-above and --off-below, or --offset SECONDS"
         )
         raise InputError(msg)
-    low, high = sums[split] / split, (total - sums[split]) / (count - split)
-    return StartRule(
-        name,
-        on_above=low + _ON_SHARE * (high - low),
-        off_below=low + _OFF_SHARE * (high - low),
-        least_off_s=min(_LEAST_OFF_S, times_s[-1] - times_s[0]),
-    )
+    return sums[split] / split, (total - sums[split]) / (count - split)

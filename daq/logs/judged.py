@@ -1,9 +1,11 @@
 """A recorded trial judged again with the channels of a log beside its own.
 
 Their readings are put among the recorded ones by time and go through the same rule. A log whose readings are too far
-apart for the rule's bins is averaged over the settled window from its readings as they came, and that is said.
+apart for the rule's bins is averaged over the settled window from its readings as they came, and that is said. No drift
+can be fitted to so few: what the channels that were waited for still drifted, and what is not known of that, is added.
 """
 
+import math
 import statistics
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -11,13 +13,26 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.records import Channel, TrialAverage, TrialResult, TrialState, Window
-from daq.settling.level import LevelEstimate
-from daq.stats import estimate_mean, student_t_quantile, undithered_half_step
-from daq.trials.averaging import trial_average, zero_from_readings
+from daq.records import (
+    Channel,
+    Contribution,
+    TrialAverage,
+    TrialResult,
+    TrialState,
+    Window,
+)
+from daq.settling.level import LevelEstimate, relative_drift_allowed
+from daq.stats import estimate_mean, undithered_half_step
+from daq.trials.averaging import (
+    OPEN_DRIFT,
+    SCATTER_AND_DRIFT,
+    trial_average,
+    zero_from_readings,
+)
 from daq.trials.idle import GUARD_S, LONGEST_S, RUN_DOWN_S
 from daq.trials.judging import SessionRules
 from daq.trials.reanalysis import ReadBlocks, ReadingBlock, judge_again
+from daq.uncertainty import combine
 
 _AIR_TOLERANCE, _TOLERANCE = 0.01, 0.005
 """As a plan has them that says nothing."""
@@ -96,9 +111,14 @@ def judge_with_log(
     if result.state not in _SETTLED or not result.averages:
         return result
     window = result.averages[0].window
-    there = {average.channel: average for average in result.averages}
+    there = {average.channel for average in result.averages}
+    drift = _relative_drift(result.averages, rules)
     for each in logged:
-        average = None if each.channel.name in there else _sparse_average(each, window)
+        average = (
+            None
+            if each.channel.name in there
+            else _sparse_average(each, window, relative_drift=drift)
+        )
         if average is not None:
             result = _with_average(result, rules, average)
     return result
@@ -149,8 +169,46 @@ def _joined(blocks: Sequence[ReadingBlock]) -> ReadingBlock | None:
     )
 
 
-def _sparse_average(logged: LoggedReadings, window: Window) -> TrialAverage | None:
-    """Mean of the readings in the window as they came; None where there are too few."""
+def _relative_drift(averages: Sequence[TrialAverage], rules: SessionRules) -> float:
+    """What the window may hold of drift in a channel of which nothing is fitted, by all that were waited for [1]."""
+    resolutions = {c.name: c.accuracy.resolution for c in rules.channels}
+    return max(
+        (
+            relative_drift_allowed(
+                average.mean + average.zero_offset,
+                _drift_in_mean(average),
+                _std_uncertainty_of_level(average),
+                tolerance=rules.tolerances[average.channel],
+                resolution=resolutions[average.channel],
+            )
+            for average in averages
+            if average.channel in rules.required
+        ),
+        default=0.0,
+    )
+
+
+def _drift_in_mean(average: TrialAverage) -> float:
+    """How far drift takes the mean of the bins from the level, both normalised or neither [unit of the channel]."""
+    plain, by = average.plain_mean + average.zero_offset, average.normalised
+    if by is not None:
+        plain *= (by.reference_v / by.mean_voltage_v) ** by.exponent
+    return plain - average.mean - average.zero_offset
+
+
+def _std_uncertainty_of_level(average: TrialAverage) -> float:
+    parts = [
+        part.std_uncertainty
+        for part in average.contributions
+        if part.name in {SCATTER_AND_DRIFT, OPEN_DRIFT}
+    ]
+    return math.hypot(*parts)
+
+
+def _sparse_average(
+    logged: LoggedReadings, window: Window, *, relative_drift: float
+) -> TrialAverage | None:
+    """Mean of the readings in the window as they came, which may hold a drift; None where there are too few."""
     inside = (logged.times_s >= window.start_s) & (logged.times_s <= window.end_s)
     values = logged.values[inside].tolist()
     if len(values) < _LEAST_READINGS:
@@ -158,14 +216,22 @@ def _sparse_average(logged: LoggedReadings, window: Window) -> TrialAverage | No
     found = estimate_mean(values)
     channel = logged.channel
     resolution = channel.accuracy.resolution
-    quantile = student_t_quantile(0.975, max(found.degrees_of_freedom, 1.0))
+    freedom = max(found.degrees_of_freedom, 1.0)
+    half_step = undithered_half_step(statistics.stdev(values), resolution)
+    open_drift = relative_drift * abs(found.mean)
+    parts = (
+        Contribution(found.std_uncertainty, freedom),
+        Contribution(half_step / math.sqrt(3.0)),
+        Contribution(open_drift),
+    )
     level = LevelEstimate(
         mean=found.mean,
         plain_mean=found.mean,
         std_uncertainty=found.std_uncertainty,
-        degrees_of_freedom=max(found.degrees_of_freedom, 1.0),
-        half_step=undithered_half_step(statistics.stdev(values), resolution),
-        expanded_uncertainty=quantile * found.std_uncertainty,
+        degrees_of_freedom=freedom,
+        open_drift=open_drift,
+        half_step=half_step,
+        expanded_uncertainty=combine(parts).expanded_uncertainty,
         count=found.count,
         effective_count=found.effective_count,
     )

@@ -195,6 +195,17 @@ class _Reader:
         self._expect_mostly_good(len(rows))
         return self._in_order(times_s, cells, stamps, numbers)
 
+    @property
+    def _time_column(self) -> str:
+        return " and ".join(self.columns.name(i) for i in self.times)
+
+    @property
+    def _other_times(self) -> str:
+        """How to name other times, for whoever did not name any."""
+        if self.how.time is not None:
+            return ""
+        return "; --time COLUMN names another column, --time DATE+TIME two that are one time together"
+
     def _stamps(self, rows: Sequence[Row]) -> Stamps:
         texts = [self._time_text(row) for row in rows]
         name = self.columns.name(self.times[-1])
@@ -203,7 +214,8 @@ class _Reader:
                 texts, name=name, separator=self.separator, dates=self.how.dates
             )
         except ValueError as exc:
-            raise self.place.error(rows[0].line, str(exc), column=name) from exc
+            problem = f"{exc}{self._other_times}"
+            raise self.place.error(rows[0].line, problem, column=name) from exc
         for position, problem in stamps.problems.items():
             self._refuse_or_skip(rows[position], None, problem, name)
         self.notes += stamps.notes
@@ -224,8 +236,11 @@ class _Reader:
         lines = ", ".join(str(rows[position].line) for position, _ in steps)
         if self.how.hour_jump is None:
             problem = (
-                f"the clock goes {'on' if steps[0][1] > 0 else 'back'} by just an hour, expected"
-                " --hour-jump changed where it was set for summer time, or --hour-jump paused where the log stood still"
+                "the clock goes on by just an hour, expected --hour-jump changed where it was set for summer time,"
+                " or --hour-jump paused where the log stood still"
+                if steps[0][1] > 0
+                else "the clock goes back by just an hour, expected --hour-jump changed where summer time ended,"
+                " else lines in order of time"
             )
             raise self.place.error(rows[steps[0][0]].line, problem)
         if self.how.hour_jump is HourJump.PAUSED:
@@ -278,9 +293,8 @@ class _Reader:
             )
             raise self.place.error(None, problem)
         if len({times_s[i] for i in kept}) < 2:
-            raise self.place.error(
-                None, "fewer than two different times, expected times that rise"
-            )
+            problem = f"fewer than two different times in column {self._time_column}, expected times that rise"
+            raise self.place.error(None, f"{problem}{self._other_times}")
         at_s = tuple(times_s[i] for i in kept)
         return LogTable(
             times_s=at_s,
@@ -290,7 +304,7 @@ class _Reader:
             },
             steps={name: each.smallest_step for name, each in numbers.items()},
             stamps=stamps,
-            time_column=" and ".join(self.columns.name(i) for i in self.times),
+            time_column=self._time_column,
             interval_s=statistics.median(_rises(at_s)),
             bad=tuple(self.bad),
             doubled=doubled,

@@ -14,6 +14,7 @@ STANDARD_PRESSURE_PA = 101325.0
 """At sea level [Pa]; ISO 2533."""
 
 _STANDARD_TEMPERATURE_K = 288.15
+_ZERO_CELSIUS_K = 273.15
 _LAPSE_K_PER_M = 0.0065
 _GRAVITY = 9.80665
 _GAS_CONSTANT_DRY = 287.05287
@@ -29,10 +30,17 @@ ALTITUDE_ALONE_U = 0.015
 Common practice, no published source: weather moves it by about 2 % to either side, a warm or cold column of air adds to that.
 """
 
-COLUMN_U_K = 10.0
+COLUMN_U_K = 15.0
 """Standard uncertainty of the temperature of the air between sea level and the bench [K]; our assumption.
 
-Some services reduce with the standard's temperature, others with the day's; which it was is rarely told.
+Some services reduce with the standard's temperature, others with the day's; which it was is rarely told. Twice as much
+reaches from a frost of -15 °C to a day of 42 °C at 914 m.
+"""
+
+KNOWN_COLUMN_U_K = 5.0
+"""As `COLUMN_U_K`, where the temperature of the air outdoors is known [K]; our assumption.
+
+Services take a mean of some hours, some add for moisture, and the lapse of the day is not the standard's.
 """
 
 LOOKS_REDUCED_ABOVE = 0.05
@@ -56,12 +64,17 @@ class PressureStatement:
         pressure_pa: The figure [Pa]; None for an altitude alone.
         altitude_m: Of the bench above sea level [m]; needed unless the pressure is the bench's own.
         pressure_u_pa: Standard uncertainty of the figure [Pa].
+        air_c: Temperature of the air at the bench's height with which it was reduced to sea level [°C]; None where that
+            is not known.
+        air_u_k: Standard uncertainty of the column's mean temperature that follows from it [K].
     """
 
     kind: PressureKind
     pressure_pa: float | None = None
     altitude_m: float | None = None
     pressure_u_pa: float = 0.0
+    air_c: float | None = None
+    air_u_k: float = KNOWN_COLUMN_U_K
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +196,7 @@ def station_pressure_from_sea_level(sea_level_pa: float, altitude_m: float) -> f
 
     Validity:
         Exact for what aviation calls QNH. Where a service reduced with the day's temperature instead (QFF) it is off
-        by about 0.4 % for each 1000 m and 10 K (`COLUMN_U_K`).
+        by about 0.4 % for each 1000 m and 10 K (`COLUMN_U_K`): `station_pressure_from_column` then.
 
     Source:
         ICAO Doc 7488 (standard atmosphere) in the two steps by which QNH is defined, taken backwards.
@@ -192,11 +205,56 @@ def station_pressure_from_sea_level(sea_level_pa: float, altitude_m: float) -> f
         >>> round(station_pressure_from_sea_level(102000.0, 914.0))
         91434
     """
+    _expect_reduced(sea_level_pa, altitude_m)
+    return pressure_from_altitude(altitude_from_pressure(sea_level_pa) + altitude_m)
+
+
+def station_pressure_from_column(
+    sea_level_pa: float, altitude_m: float, air_c: float
+) -> float:
+    r"""Pressure at the bench from one that was reduced to sea level with the day's temperature (QFF).
+
+    .. math:: p = p_{sea} \exp\left(-\frac{g H}{R (T + \beta H / 2)}\right)
+
+    Args:
+        sea_level_pa: Reduced pressure p_sea [Pa], 850 to 1100 hPa.
+        altitude_m: Geopotential altitude of the bench H [m], -1000 to 6000; that of a map will do.
+        air_c: Temperature of the air outdoors at the bench's height [°C], -60 to 60; T is the same in kelvin.
+
+    Returns:
+        p [Pa].
+
+    Raises:
+        ValueError: If one is outside.
+
+    Validity:
+        The column below the bench is as if the air went on with the standard's lapse. Its moisture is left out, which
+        makes it some kelvin too cold in the tropics (within `KNOWN_COLUMN_U_K`).
+
+    Source:
+        WMO-No. 8, Guide to Instruments and Methods of Observation, measurement of atmospheric pressure, reduction
+        formula for low-level stations, without its term of moisture, solved for the station's pressure.
+
+    Example:
+        >>> round(station_pressure_from_column(102000.0, 914.0, 9.06))
+        91421
+    """
+    _expect_reduced(sea_level_pa, altitude_m)
+    expect_within(air_c, -60.0, 60.0, name="temperature of the air", unit="°C")
+    mean_k = _mean_of_column_k(air_c, altitude_m)
+    exponent = _GRAVITY * altitude_m / (_GAS_CONSTANT_DRY * mean_k)
+    return sea_level_pa * math.exp(-exponent)
+
+
+def _mean_of_column_k(air_c: float, altitude_m: float) -> float:
+    return _ZERO_CELSIUS_K + air_c + 0.5 * _LAPSE_K_PER_M * altitude_m
+
+
+def _expect_reduced(sea_level_pa: float, altitude_m: float) -> None:
     expect_within(
         sea_level_pa, 85e3, 110e3, name="pressure reduced to sea level", unit="Pa"
     )
     expect_within(altitude_m, -1000.0, 6000.0, name="altitude", unit="m")
-    return pressure_from_altitude(altitude_from_pressure(sea_level_pa) + altitude_m)
 
 
 def station_pressure(statement: PressureStatement) -> StationPressure:
@@ -205,10 +263,12 @@ def station_pressure(statement: PressureStatement) -> StationPressure:
     .. math:: u^2(p) = \left(\frac{p}{p_{sea}} u(p_{sea})\right)^2
         + \left(p \frac{g H}{R T} \frac{u(T)}{T}\right)^2
 
-    for a pressure reduced to sea level; for an altitude alone 1.5 % of p.
+    for a pressure reduced to sea level, with the day's temperature where that is stated and the standard's otherwise;
+    for an altitude alone 1.5 % of p.
 
     Args:
-        statement: Kind [one of three], pressure [Pa], altitude [m], standard uncertainty [Pa].
+        statement: Kind [one of three], pressure [Pa], altitude [m], standard uncertainty [Pa], the air's
+            temperature [°C] and its standard uncertainty [K].
 
     Returns:
         Pressure [Pa], its standard uncertainty [Pa], and whether the figure looks like one of another kind.
@@ -265,10 +325,16 @@ def _from_sea_level(statement: PressureStatement) -> StationPressure:
         msg = "a pressure reduced to sea level is not that of the bench, expected the bench's altitude with it"
         raise ValueError(msg)
     altitude = geopotential_altitude(statement.altitude_m)
-    pressure = station_pressure_from_sea_level(reduced, altitude)
-    middle_k = _STANDARD_TEMPERATURE_K - 0.5 * _LAPSE_K_PER_M * altitude
+    if statement.air_c is None:
+        pressure = station_pressure_from_sea_level(reduced, altitude)
+        middle_k = _STANDARD_TEMPERATURE_K - 0.5 * _LAPSE_K_PER_M * altitude
+        u_k = COLUMN_U_K
+    else:
+        pressure = station_pressure_from_column(reduced, altitude, statement.air_c)
+        middle_k = _mean_of_column_k(statement.air_c, altitude)
+        u_k = statement.air_u_k
     column = abs(altitude) * _GRAVITY / (_GAS_CONSTANT_DRY * middle_k)
-    of_column = pressure * column * COLUMN_U_K / middle_k
+    of_column = pressure * column * u_k / middle_k
     of_figure = statement.pressure_u_pa * pressure / reduced
     return StationPressure(pressure, math.hypot(of_column, of_figure))
 

@@ -28,6 +28,7 @@ from daq.runtime.running import Running
 from daq.runtime.shelf import Shelf
 from daq.runtime.snapshot import AlarmLine
 from daq.runtime.store import Store
+from daq.runtime.walk_file import check_lines
 from daq.trials.session import Occurrence
 from daq.trials.stages import SWITCHED_OFF, Happening
 from daq.wording import (
@@ -112,9 +113,13 @@ class Desk:
             new_session=new_session,
             same=same,
         )
+        checks = await self._check_lines(beginning)
         # Not before: what is refused changes nothing.
         self._put_away()
         running = self._take(plan, beginning)
+        for line in checks:
+            # To the record only: so many lines at once would hide the others on a screen.
+            self.recorder.event("check", line, self._clock.bench_s())
         if beginning.is_another_day:
             session = running.session
             session.call_for_baseline()
@@ -124,6 +129,13 @@ class Desk:
         if running.is_finished:
             self._finished()
         return running
+
+    async def _check_lines(self, beginning: Beginning) -> list[str]:
+        """What was checked before a session that begins, or goes on on another day."""
+        if beginning.worked_on_utc and not beginning.is_another_day:
+            return []
+        utc = self._clock.utc_text()
+        return await asyncio.to_thread(check_lines, self._store.path, self._bench, utc)
 
     def _take(self, plan: Plan, beginning: Beginning) -> Running:
         running = self.running = Running(self._bench, plan, beginning)

@@ -5,7 +5,15 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from daq.checklist.kept import Entry, parse_entries, render_entries
+from daq.checklist.kept import (
+    Entry,
+    Kept,
+    entry_text,
+    parse_entries,
+    render_entries,
+)
+from daq.config.bench import Bench
+from daq.config.checked_subjects import holding_entries
 from daq.errors import InputError
 
 
@@ -27,6 +35,23 @@ def load_entries(path: Path) -> tuple[Entry, ...]:
     except (OSError, UnicodeDecodeError, ValueError) as exc:
         msg = f"{path}: cannot be read: {exc}; mend it, or move it away to be asked everything anew"
         raise InputError(msg) from exc
+
+
+def check_lines(store: Path, bench: Bench, now_utc: str) -> list[str]:
+    """What holds of this bench now, in lines for the record of a session that begins.
+
+    A file that cannot be read keeps no session from beginning: the only line says so then.
+
+    Args:
+        store: Results file.
+        bench: Its meters as they are now.
+        now_utc: RFC 3339.
+    """
+    try:
+        kept = Kept(load_entries(checks_path(store)), now_utc)
+    except InputError as exc:
+        return [str(exc)]
+    return [entry_text(entry) for entry in holding_entries(bench, kept)]
 
 
 def save_entries(path: Path, entries: Sequence[Entry]) -> None:

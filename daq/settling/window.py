@@ -402,6 +402,7 @@ class AveragingWindow:
             count=rounding.count,
             effective_count=effective,
             normalised=by,
+            drift_in_mean=float(found.plain[row]) - mean,
         )
 
     def _plain_mean(
@@ -471,4 +472,5 @@ def _widened(level: LevelEstimate, half_width: float) -> LevelEstimate:
         count=level.count,
         effective_count=level.effective_count,
         normalised=level.normalised,
+        drift_in_mean=level.drift_in_mean,
     )

@@ -28,6 +28,8 @@ from daq.uncertainty import (
 
 LEAST_IDLE_READINGS = 10
 """Fewer say too little of a zero's scatter [1]."""
+SCATTER_AND_DRIFT, OPEN_DRIFT = "scatter and drift", "drift left open"
+"""What the rule is unsure of, as the budget has it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,14 +221,14 @@ def _budget(
     yield Contribution(
         level.std_uncertainty,
         level.degrees_of_freedom,
-        name="scatter and drift",
+        name=SCATTER_AND_DRIFT,
         kind=Evaluation.TYPE_A,
         detail=f"{level.count} readings worth {level.effective_count:.0f}",
     )
     if level.open_drift > 0.0:
         yield Contribution(
             level.open_drift,
-            name="drift left open",
+            name=OPEN_DRIFT,
             detail="what the settling rule allows beyond what the readings tell",
         )
     if zero is not None:

@@ -5,13 +5,14 @@ Shared by the live session and by re-analysis, so that both ask the same and mak
 
 import dataclasses
 import json
+import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from daq.records import Channel, TrialAverage, Window
 from daq.settling.group import SettlingGroup
-from daq.settling.level import LevelEstimate
+from daq.settling.level import LevelEstimate, relative_drift_allowed
 from daq.settling.normalising import Normalising
 from daq.settling.options import (
     OptionError,
@@ -180,7 +181,8 @@ def _averages(
     if window is None:
         return Judgement((), tuple(notes))
     resolutions = {c.name: c.accuracy.resolution for c in rules.channels}
-    levels = {**levels, **typed.levels(window, resolutions)}
+    drift = _relative_drift_allowed(levels, rules, resolutions)
+    levels = {**levels, **typed.levels(window, resolutions, relative_drift=drift)}
     averages = trial_averages(
         rules.channels, levels, window, required=rules.waited_for, idle=idle
     )
@@ -190,7 +192,28 @@ def _averages(
         if c.name not in levels
     ]
     zeros = zeros_missing(rules.channels, idle)
-    return Judgement(averages, (*missing, *zeros, *notes))
+    strays = typed.notes_of_strays(window, resolutions)
+    return Judgement(averages, (*missing, *zeros, *strays, *notes))
+
+
+def _relative_drift_allowed(
+    levels: Mapping[str, LevelEstimate],
+    rules: SessionRules,
+    resolutions: Mapping[str, float],
+) -> float:
+    """What a window may hold of drift in a channel of which nothing is fitted, by all that were waited for [1]."""
+    shares = (
+        relative_drift_allowed(
+            level.mean,
+            level.drift_in_mean,
+            math.hypot(level.std_uncertainty, level.open_drift),
+            tolerance=rules.tolerances[name],
+            resolution=resolutions[name],
+        )
+        for name, level in levels.items()
+        if name in rules.required
+    )
+    return max(shares, default=0.0)
 
 
 def reasons_against(

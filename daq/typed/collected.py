@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from daq.records import Window
 from daq.settling.level import LevelEstimate
+from daq.typed.entry import Display, strays_among
 from daq.typed.level import level_from_typed
 
 LEAST_READINGS = 5
@@ -50,20 +51,47 @@ class TypedReadings:
         )
 
     def levels(
-        self, window: Window, resolutions: Mapping[str, float]
+        self,
+        window: Window,
+        resolutions: Mapping[str, float],
+        *,
+        relative_drift: float,
     ) -> dict[str, LevelEstimate]:
         """Levels over a window, of the channels that have readings enough.
 
         Args:
             window: That is averaged [s].
             resolutions: The displays' steps, by channel [unit of the channel].
+            relative_drift: Standard uncertainty of a drift that the window may still hold [1].
         """
         within = {name: self._within(name, window) for name in self._by_channel}
         return {
-            name: level_from_typed(values, resolution=resolutions[name])
+            name: level_from_typed(
+                values, resolution=resolutions[name], relative_drift=relative_drift
+            )
             for name, values in within.items()
             if len(values) >= LEAST_READINGS
         }
+
+    def notes_of_strays(
+        self, window: Window, resolutions: Mapping[str, float]
+    ) -> list[str]:
+        """What is to be said of averages that hold a reading far from the others, which was confirmed when it was typed.
+
+        Args:
+            window: That is averaged [s].
+            resolutions: The displays' steps, by channel [unit of the channel].
+        """
+        notes = []
+        for name in self._by_channel:
+            values = self._within(name, window)
+            display = Display(name, resolutions[name])
+            strays = strays_among(values, display)
+            if strays and len(values) >= LEAST_READINGS:
+                are = "one typed reading is" if len(strays) == 1 else f"{len(strays)} typed readings are"  # fmt: skip
+                shown = ", ".join(map(display.shown, strays))
+                notes.append(f"{name}: {are} far from the others: {shown}")
+        return notes
 
     def shortage(self, channel: str, window: Window) -> str:
         """What is to be said of a channel without an average."""

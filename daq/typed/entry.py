@@ -25,7 +25,13 @@ _FAR_SHARE = 0.15
 
 _NEAR_STEPS, _FAR_STEPS = 3.0, 8.0
 _NEAR_SPREADS, _FAR_SPREADS = 1.0, 4.0
-"""The same in steps of the display, and in what the readings before differ by [1]: the largest of the three holds."""
+"""The same in steps of the display, and in the usual spread of the readings before [1]: the largest of the three holds."""
+
+_SPREAD_PER_DEVIATION = 2.0 * 1.4826
+"""Two standard deviations of a normal law, by the median of the deviations from the median [1]: one stray does not widen it."""
+
+_STRAY_FARS = 2.0
+"""A reading so many times as far off as the doubted ones is told beside the average [1]."""
 
 _MUCH_NEARER = 3.0
 """A figure with two digits swapped must come so many times nearer, or chance would do [1]."""
@@ -127,8 +133,8 @@ def _by_the_display(entry: Entry, display: Display) -> Iterator[str]:
         thousands = entry.text.replace(".", "")
         yield f"its comma was taken for a decimal point, {thousands} may have been meant"
     elif entry.decimals > display.decimals:
-        plural = "" if display.decimals == 1 else "s"
-        yield f"it has {entry.decimals} decimals, the display shows {display.decimals or 'no'} decimal{plural}"
+        typed = "1 decimal" if entry.decimals == 1 else f"{entry.decimals} decimals"
+        yield f"it has {typed}, the display shows {display.decimals or 'none'}"
     elif not _is_on_a_step(entry.value, display.resolution):
         yield f"the display goes in steps of {display.resolution:g}"
     if display.full_scale is not None and abs(entry.value) > display.full_scale:
@@ -146,7 +152,7 @@ class _Usual:
 
     Attributes:
         value: In the middle of them [unit of the channel].
-        spread: By which they differ among themselves [unit of the channel].
+        spread: By which they differ among themselves, a stray left out [unit of the channel].
         decade: As `_NEIGHBOUR_DECADE` [1].
         words: What they are.
     """
@@ -174,12 +180,12 @@ def _by_the_others(
     earlier: Sequence[float],
 ) -> Iterator[str]:
     """The first doubt that the readings of this trial raise; those of other trials where there are none yet."""
-    if neighbours:
-        value = statistics.median(neighbours)
-        spread = max(neighbours) - min(neighbours)
-        words = f"the readings before it, about {display.shown(value)}"
-        usual = _Usual(value, spread, _NEIGHBOUR_DECADE, words)
-        off = abs(entry.value - value)
+    if _contradict_each_other(neighbours, display):
+        first, second = map(display.shown, neighbours)
+        yield f"the readings before it, {first} and {second}, are far from each other"
+    elif neighbours:
+        usual = _usual_of(neighbours, display)
+        words, off = usual.words, abs(entry.value - usual.value)
         yield from _first_of(
             _times_ten(entry, display, usual),
             _swapped(entry, display, usual, neighbours),
@@ -192,6 +198,40 @@ def _by_the_others(
         yield from _first_of(
             _times_ten(entry, display, usual), _swapped(entry, display, usual, earlier)
         )
+
+
+def strays_among(values: Sequence[float], display: Display) -> tuple[float, ...]:
+    """Readings of one trial that are far from its others, as they came [unit of the channel]; none of fewer than three.
+
+    Twice as far as what is doubted: to be asked once too often does little harm, a note stays.
+    """
+    if len(values) < 3:
+        return ()
+    others = [(*values[:place], *values[place + 1 :]) for place in range(len(values))]
+    usual = [_usual_of(each, display) for each in others]
+    return tuple(
+        value
+        for value, each in zip(values, usual, strict=True)
+        if abs(value - each.value) > _STRAY_FARS * each.far(display)
+    )
+
+
+def _usual_of(readings: Sequence[float], display: Display) -> _Usual:
+    """Of readings of the same trial."""
+    value = statistics.median(readings)
+    deviation = statistics.median(abs(each - value) for each in readings)
+    words = f"the readings before it, about {display.shown(value)}"
+    spread = _SPREAD_PER_DEVIATION * deviation
+    return _Usual(value, spread, _NEIGHBOUR_DECADE, words)
+
+
+def _contradict_each_other(readings: Sequence[float], display: Display) -> bool:
+    """Of two readings that are far apart nobody can tell yet which one is the slip."""
+    if len(readings) != 2:
+        return False
+    first, second = readings
+    usual = _usual_of([first], display)
+    return abs(second - first) > usual.far(display)
 
 
 def _first_of(*doubts: str | None) -> list[str]:

@@ -4,11 +4,14 @@ from pathlib import Path
 
 import pytest
 
+from daq.checklist.kept import Entry
 from daq.config.bench import Bench
+from daq.config.checked_subjects import check_subjects
 from daq.errors import OperationRefusedError, Refusal
 from daq.operations import Note, Repeat, SameAsBefore, Start, Stop
 from daq.records import Gap, GapReason
 from daq.runtime.snapshot import PartLine
+from daq.runtime.walk_file import checks_path, save_entries
 from daq.trials.stages import Stage
 from tests.runtime.attended_bench import AttendedBench, attended
 from tests.runtime.conftest import PLAN, Computer
@@ -36,6 +39,73 @@ async def one_trial(folder: Path, bench: Bench, computer: Computer) -> None:
 
 def lines(service: AttendedBench) -> list[tuple[int, str]]:
     return [(line.position, line.condition) for line in service.session.order]
+
+
+# ---- what was checked before it
+
+CHECKS = "SELECT session_id, text FROM events WHERE kind = 'check' ORDER BY id"
+
+
+def keep_checks(service: AttendedBench, bench: Bench) -> None:
+    """One measured, one acknowledged, one of another bench."""
+    utc = service.clock.utc_text()
+    subjects = check_subjects(bench)
+    zero = Entry(
+        "zero:velocity",
+        subjects["zero:velocity"].about,
+        "measured",
+        utc,
+        {"mean": 0.01, "expanded_uncertainty": 0.0057},
+    )
+    hold = Entry("hold", subjects["hold"].about, "yes", utc)
+    other = Entry("isolation:meter", "meter on /dev/other", "yes", utc)
+    save_entries(checks_path(service.path), (zero, hold, other))
+
+
+async def test_what_was_checked_and_holds_goes_into_the_sessions_record(
+    folder: Path, bench: Bench, computer: Computer
+) -> None:
+    async with attended(folder, bench, computer) as service:
+        keep_checks(service, bench)
+        utc, subjects = service.clock.utc_text(), check_subjects(bench)
+        await service.ask(START)
+        kept = service.rows(CHECKS)
+        assert kept == [
+            (1, f"hold: yes, {utc}; {subjects['hold'].about}"),
+            (
+                1,
+                f"zero:velocity: measured, {utc}: mean = 0.01, expanded_uncertainty = 0.0057;"
+                f" {subjects['zero:velocity'].about}",
+            ),
+        ]
+        # Screens have other things to show.
+        assert service.told("check") == []
+        # Going on with it the same day adds nothing.
+        await service.measure()
+        await service.ask(Stop())
+        await service.ask(START)
+        assert service.rows(CHECKS) == kept
+
+
+async def test_a_session_of_another_day_has_only_the_checks_that_still_hold(
+    folder: Path, bench: Bench, computer: Computer
+) -> None:
+    async with attended(folder, bench, computer) as service:
+        keep_checks(service, bench)
+        computer.pass_s(24 * 3600.0)
+        await service.ask(START)
+        assert service.rows(CHECKS) == []
+
+
+async def test_a_damaged_file_of_checks_keeps_no_session_from_beginning(
+    folder: Path, bench: Bench, computer: Computer
+) -> None:
+    async with attended(folder, bench, computer) as service:
+        checks_path(service.path).write_text("format = [", encoding="utf-8")
+        assert (await service.ask(START)).startswith("Session 1 begins")
+        ((number, text),) = service.rows(CHECKS)
+        assert number == 1
+        assert "bench.checks.toml: cannot be read: no valid TOML" in str(text)
 
 
 # ---- taken up by itself

@@ -330,3 +330,19 @@ def test_a_reference_far_from_what_the_meter_shows_is_warned_of(
     edit(plan, "voltage = 120", "voltage = 230")
     told = run("check", folder / "bench.toml", plan, "--seconds", "1.5", "--json")
     assert json.loads(told.out)["cautions"] == []
+
+
+def test_a_meter_that_is_typed_is_told_with_what_is_known_of_it(
+    run: Daq, folder: Path
+) -> None:
+    table = '\n[[typed]]\nname = "inlet"\nquantity = "pressure"\nunit = "Pa"\nresolution = 1.0\nplace = "duct"\n'
+    bench = folder / "bench.toml"
+    bench.write_text(bench.read_text(encoding="utf-8") + table, encoding="utf-8")
+    told = run("check", bench, "--files-only")
+    assert (
+        "  inlet: Inlet, duct, typed by the operator; accuracy not stated" in told.out
+    )
+    (typed,) = json.loads(run("check", bench, "--files-only", "--json").out)["typed"]
+    assert (typed["name"], typed["value"]) == ("inlet", None)
+    bench.write_text(f"{bench.read_text(encoding='utf-8')}accuracy = {{ counts = 2 }}\n", encoding="utf-8")  # fmt: skip
+    assert "accuracy ± (2 counts of 1) [Pa]" in run("check", bench, "--files-only").out

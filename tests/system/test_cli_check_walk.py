@@ -115,6 +115,8 @@ def test_what_is_not_answered_is_to_do(checked: Daq, folder: Path) -> None:
         lines[place + 1]
         == "    A held value is perfectly steady: it settles at once and is wrong."
     )
+    assert "[to do] refresh:meter: not read, as no port was opened" in told.out
+    assert "what the check says" not in told.out
     assert not (folder / "bench.checks.toml").exists()
 
 
@@ -165,6 +167,24 @@ def test_answers_are_kept_beside_the_store_that_is_named(
     checked(bench, "--files-only", "--yes", "hold", "--store", store)
     assert (folder / "other.checks.toml").exists()
     assert not (folder / "bench.checks.toml").exists()
+
+
+def test_meters_that_are_read_by_eye_are_asked_for(checked: Daq, folder: Path) -> None:
+    bench = folder / "bench.toml"
+    edit(bench, "unit = 1", 'unit = 1\nplace = "supply end" # ')
+    vane = '[[typed]]\nname = "outlet_velocity"\nquantity = "velocity"\nunit = "m/s"\nresolution = 0.1\n'
+    volts = '[[typed]]\nname = "far_volts"\nquantity = "voltage"\nunit = "V"\nresolution = 0.1\nplace = "machine end"\n'
+    bench.write_text(bench.read_text("utf-8") + vane + volts, encoding="utf-8")
+    told = checked(bench, "--files-only", "--walk")
+    found = verdicts(told)
+    assert found["zero:outlet_velocity"] == found["pair:far_volts"] == "to do"
+    assert "outlet_velocity is read by eye: with the machine off" in told.out
+    assert "supply and far_volts are compared by eye" in told.out
+    found = verdicts(checked(bench, "--files-only", *options(["zero", "pair"])))
+    assert found["zero:outlet_velocity"] == found["pair:far_volts"] == "done"
+    script = Script(("isolated", ""), ("isolated", ""))
+    found = verdicts(checked(bench, "--files-only", "--walk", ask=script))
+    assert found["zero:outlet_velocity"] == found["pair:far_volts"] == "done"
 
 
 @pytest.mark.parametrize(
@@ -220,6 +240,19 @@ def test_a_sea_level_pressure_becomes_the_benchs_own(
     assert verdicts(told)["air"] == "to do"
     told = checked(bench, "--files-only", "--yes", "air")
     assert verdicts(told)["air"] == "done"
+
+
+def test_a_barometer_that_was_not_read_is_told_as_such(
+    checked: Daq, folder: Path
+) -> None:
+    with_air(folder)
+    edit(folder / "meter.toml", '"voltage"', '"pressure"')
+    edit(folder / "meter.toml", 'unit = "V"', 'unit = "hPa"')
+    bench = folder / "bench.toml"
+    air = '\n[air]\ntemperature_c = 20\npressure_channel = "supply"\n'
+    bench.write_text(bench.read_text(encoding="utf-8") + air, encoding="utf-8")
+    told = checked(bench, "--files-only", "--walk")
+    assert "[to do] air: supply: not read, as no port was opened" in told.out
 
 
 def test_an_answer_that_was_edited_into_nonsense_is_asked_anew(
@@ -406,7 +439,7 @@ def test_a_zero_is_kept_and_one_of_moving_air_is_refused(
 
 
 @pytest.mark.slow
-def test_meters_that_are_not_there_leave_the_pair_refused(
+def test_meters_that_are_not_there_leave_the_pair_to_be_read(
     checked: Daq, folder: Path
 ) -> None:
     edit(folder / "meter.toml", "refresh_s = 0.1", "refresh_s = 0.02")
@@ -419,6 +452,8 @@ def test_meters_that_are_not_there_leave_the_pair_refused(
     told = checked(folder / "bench.toml", "--seconds", "0.1", "--json", "--yes", "pair")
     assert told.code == 3
     pair = walked(told)["pair:other_volts"]
-    assert pair["verdict"] == "refused"
-    assert "0 readings of both came, expected 20" in pair["finding"]
+    assert pair["verdict"] == "to do"
+    assert "0 readings of both came near enough in time" in pair["finding"]
+    # Nothing was measured, so nothing is kept.
+    assert not (folder / "bench.checks.toml").exists()
     assert "no two readings came" in walked(told)["refresh:meter"]["finding"]

@@ -311,6 +311,56 @@ def test_a_channel_that_does_not_tell_on_from_off_is_refused_with_the_remedy(
         said(store, log, "--column", "Volts=volts:V:supply end")
 
 
+def with_suction(store: Path, file: Path) -> Path:
+    """The log with a column that falls from nothing to -900 Pa when the machine runs, and one that rises through -5 W."""
+
+    def with_pressures(text: str) -> str:
+        head, *rows = text.split("\n")
+        lines = [f"{head},Suction,Power"]
+        for row in rows:
+            is_on = float(row.split(",")[1]) > 0.0
+            suction, power = (-900.0, 890.0) if is_on else (0.0, -10.0)
+            lines.append(f"{row},{suction},{power}")
+        return "\n".join(lines)
+
+    return save_log(store, file, lines=with_pressures)
+
+
+SUCTION = ("--column", "Suction=suction:Pa:inlet", "--dry-run")
+
+
+@pytest.mark.slow
+def test_suction_below_zero_tells_the_switchings(store: Path, tmp_path: Path) -> None:
+    log = with_suction(store, tmp_path / "air.csv")
+    _, text = said(store, log, *SUCTION, "--json")
+    (clock,) = json.loads(text)["logs"]
+    off_s = abs(clock["offset_s"] - CLOCK_S)
+    assert off_s <= clock["offset_expanded_uncertainty_s"] < 1.0
+
+
+@pytest.mark.slow
+def test_a_level_below_zero_is_taken_as_it_was_given(
+    store: Path, tmp_path: Path
+) -> None:
+    log = with_suction(store, tmp_path / "mains.csv")
+    words = ("--edges", "Power", "--on-above", "-5", "--json")
+    _, text = said(store, log, *SUCTION, *words)
+    (clock,) = json.loads(text)["logs"]
+    assert clock["edges_matched"] == 4
+
+
+@pytest.mark.slow
+def test_a_level_for_suction_is_refused_by_name_with_what_to_do(
+    store: Path, tmp_path: Path
+) -> None:
+    log = with_suction(store, tmp_path / "air.csv")
+    with pytest.raises(
+        InputError,
+        match=r"air\.csv: Suction: falls when the machine is on.*leave --on-above out.*--edges COLUMN",
+    ):
+        said(store, log, *SUCTION, "--on-above", "-5")
+
+
 @pytest.mark.parametrize(
     ("words", "problem"),
     [
@@ -320,6 +370,10 @@ def test_a_channel_that_does_not_tell_on_from_off_is_refused_with_the_remedy(
         ((*INTO, "--accuracy", "amps=1%"), "no channel 'amps' is imported"),
         ((*INTO, "--order", "a,b"), "argument --order: only with --plan"),
         ((*INTO, "--off-below", "1"), "only with --on-above"),
+        (
+            (*INTO, "--on-above", "-5", "--off-below", "-4"),
+            "--off-below: above --on-above",
+        ),
     ],
 )
 def test_words_that_mean_nothing_are_refused_before_a_file_is_touched(

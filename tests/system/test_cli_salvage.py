@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -99,6 +100,21 @@ def test_commands_on_a_damaged_file_name_the_remedy(run: Daq, store: Path) -> No
     ended = run("export", store)
     assert ended.code == 4
     assert ended.says_only("bench.db: it is damaged", f"`daq salvage {store}`")
+
+
+def test_pages_that_were_lost_side_by_side_are_one_range(run: Daq, store: Path) -> None:
+    for page in pages_of(store, "readings_gauge")[:2]:
+        spoil_page(store, page)
+    out = run("salvage", store).out
+    (line,) = [each for each in out.splitlines() if "readings_gauge" in each]
+    assert line.count(" to ") == 1
+    assert re.search(r"^  \w+ +1 row$", out, re.MULTILINE), out
+
+
+def test_a_folder_is_no_results_file(run: Daq) -> None:
+    ended = run("salvage", ".")
+    assert ended.code == 2
+    assert ended.says_only(".: no such file")
 
 
 def test_a_file_that_is_not_there_is_bad_input(run: Daq, tmp_path: Path) -> None:

@@ -67,6 +67,13 @@ def test_without_a_service_it_says_so_and_ends_with_5(
     assert ended.says_only("no service answers there", "daq serve")
 
 
+def test_a_reading_below_zero_may_have_a_comma(run: Daq, folder: Path) -> None:
+    ended = run("session", folder / "bench.toml", "reading", "inlet", "-0,5")
+    # It got as far as to the service, which is not there.
+    assert ended.code == 5
+    assert ended.says_only("no service answers there; start one")
+
+
 def test_a_socket_that_a_killed_service_left_is_no_service(
     run: Daq, folder: Path
 ) -> None:

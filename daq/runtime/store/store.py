@@ -52,7 +52,8 @@ class Store:
     that the oldest are dropped and counted; `async` methods wait until it can be
     written again. A disk that hangs without an error shows as `buffered` growing
     while `last_commit_real_s` stands still. `next_reading` is the number that the next
-    reading gets: they are counted over all instruments, in order of arrival.
+    reading gets: they are counted over all instruments, in order of arrival. `path` is
+    the file's.
     """
 
     def __init__(
@@ -65,7 +66,7 @@ class Store:
         numbers: spans.NextNumbers,
         lock: int,
     ) -> None:
-        self._path = path
+        self.path = path
         self._next_trial = numbers.trial
         self.next_reading = numbers.reading
         self._next_gap = numbers.gap
@@ -487,7 +488,7 @@ class Store:
             opening.unlock(self._lock)
             self._lock = None
         if lost := self.buffered + self.dropped:
-            reason = self.failing or f"{self._path}: the file could not be written"
+            reason = self.failing or f"{self.path}: the file could not be written"
             msg = f"{reason}: {lost} readings, gaps and events are lost"
             raise StoreFailingError(msg)
         if self._writer.damage:

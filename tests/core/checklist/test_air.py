@@ -64,8 +64,8 @@ def test_a_pressure_reduced_with_the_days_temperature_is_less_sure() -> None:
     qnh = parse_stated("QNH 1019 hPa 914 m").at_bench
     qff = parse_stated("QFF 1019 hPa 914 m").at_bench
     assert qff.pressure_pa == pytest.approx(qnh.pressure_pa)
-    # 0.4 % for 1000 m and 10 K.
-    assert qff.std_uncertainty_pa == pytest.approx(0.0037 * qff.pressure_pa, rel=0.1)
+    # 0.38 % for 914 m and 10 K, and 15 K without any temperature.
+    assert qff.std_uncertainty_pa == pytest.approx(0.0058 * qff.pressure_pa, rel=0.02)
     assert qnh.std_uncertainty_pa == pytest.approx(90.0, abs=1.0)
 
 
@@ -77,6 +77,8 @@ def test_a_pressure_reduced_with_the_days_temperature_is_less_sure() -> None:
         ("QNH 1019 hPa", "QNH is not the bench's own pressure"),
         ("QFF 1019 hPa", "QFF is not the bench's own pressure"),
         ("altitude 914", "expected"),
+        ("QNH 1019 hPa 914 m 20 C", "QNH does not go with the day's temperature"),
+        ("QFF 1019 hPa 914 m 80 C", "temperature of the air 80"),
         ("station 10 hPa", "pressure at the bench"),
         ("QNH 1019 hPa 20000 m", "altitude"),
         ("sea level 1019 hPa 914 m", "expected"),
@@ -93,6 +95,24 @@ def test_a_statement_becomes_lines_for_the_bench() -> None:
     lines = bench_lines(parse_stated("QNH 1020 hPa 914 m"))
     assert lines.startswith('pressure_hpa = 914.4, pressure_kind = "station", ')
     assert bench_lines(parse_stated("altitude 3000 ft")) == "altitude_m = 914.4"
+
+
+@pytest.mark.parametrize("text", ["QFF 1019 hPa 914 m -10 C", "qff 1019, 914m, -10°C"])
+def test_a_qff_goes_back_with_the_temperature_outdoors(text: str) -> None:
+    stated = parse_stated(text, bench_air_c=20.0)
+    # 1019 hPa exp(-9.80665 x 914/(287.053 x (263.15 + 0.00325 x 914))).
+    assert stated.at_bench.pressure_pa == pytest.approx(906.18e2, abs=5.0)
+    # 5 K of 266 K, times 0.117: 0.22 %.
+    assert stated.at_bench.std_uncertainty_pa == pytest.approx(221.0, abs=3.0)
+    assert stated.taken == "-10 °C outdoors"
+
+
+def test_the_benchs_air_moves_a_qff_but_makes_it_no_surer() -> None:
+    hot = parse_stated("QFF 1019 hPa 914 m", bench_air_c=35.0)
+    told = parse_stated("QFF 1019 hPa 914 m 35 C")
+    assert hot.at_bench.pressure_pa == pytest.approx(told.at_bench.pressure_pa)
+    assert hot.at_bench.std_uncertainty_pa > 2.0 * told.at_bench.std_uncertainty_pa
+    assert hot.taken == "35 °C of the bench's air"
 
 
 # ---- the bench
@@ -146,6 +166,21 @@ def test_a_reduced_pressure_that_is_stated_as_the_benchs_own_is_refused() -> Non
     for item in (judged(air, "yes"), judged(STATION, "station 1019 hPa 914 m")):
         assert item.verdict is ItemVerdict.REFUSED
         assert "it looks reduced to sea level" in item.finding
+
+
+def test_a_measured_temperature_takes_the_place_of_the_benchs_figure_for_a_qff() -> (
+    None
+):
+    cold = judge_air(
+        STATION,
+        has_airflow=True,
+        entry=answered("QFF 1019 hPa 914 m"),
+        measured_hpa=None,
+        measured_c=-10.0,
+    )
+    assert "taken back with -10 °C of the bench's air" in cold.finding
+    stated = judged(STATION, "QFF 1019 hPa 914 m")
+    assert "taken back with 20 °C of the bench's air" in stated.finding
 
 
 def test_an_altitude_alone_will_do() -> None:

@@ -5,10 +5,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.checklist.kept import (
-    A_DAY_S,
+    A_WORKING_DAY_S,
     FOR_EVER_S,
     Entry,
     Kept,
+    entry_text,
     parse_entries,
     render_entries,
 )
@@ -19,6 +20,23 @@ ENTRY = Entry("hold", "meter on /dev/a", "yes", MORNING)
 
 def kept(now_utc: str, *entries: Entry) -> Kept:
     return Kept(entries or (ENTRY,), now_utc)
+
+
+def test_what_is_measured_late_in_the_list_is_of_that_moment_and_holds() -> None:
+    begun = kept(MORNING)
+    measured = "2026-11-30T08:20:00.000Z"
+    later = begun.with_entry("zero:velocity", "vane", "measured", measured, {"mean": 0})
+    found = later.find("zero:velocity", "vane", holds_s=A_WORKING_DAY_S)
+    assert found is not None
+    assert found.utc == measured
+
+
+def test_an_entry_is_one_line_of_a_sessions_record() -> None:
+    measured = Entry("pair:b", "a and b", "measured", MORNING, {"difference_v": 0.25})
+    assert entry_text(measured) == (
+        "pair:b: measured, 2026-11-30T08:00:00.000Z: difference_v = 0.25; a and b"
+    )
+    assert entry_text(ENTRY) == ("hold: yes, 2026-11-30T08:00:00.000Z; meter on /dev/a")
 
 
 @pytest.mark.parametrize(
@@ -34,7 +52,7 @@ def kept(now_utc: str, *entries: Entry) -> Kept:
 def test_an_answer_of_today_holds_for_twelve_hours(
     now_utc: str, found: Entry | None
 ) -> None:
-    looked_for = kept(now_utc).find("hold", "meter on /dev/a", holds_s=A_DAY_S)
+    looked_for = kept(now_utc).find("hold", "meter on /dev/a", holds_s=A_WORKING_DAY_S)
     assert looked_for == found
 
 
@@ -50,8 +68,8 @@ def test_another_subject_is_asked_anew() -> None:
 
 def test_the_newest_answer_takes_the_place_of_the_one_before() -> None:
     evening = "2026-11-30T18:00:00.000Z"
-    later = kept(evening).with_entry("hold", "meter on /dev/a", "no")
-    other = later.with_entry("hold", "meter on /dev/b", "yes")
+    later = kept(evening).with_entry("hold", "meter on /dev/a", "no", evening)
+    other = later.with_entry("hold", "meter on /dev/b", "yes", evening)
     assert [(e.about, e.answer) for e in other.entries] == [
         ("meter on /dev/a", "no"),
         ("meter on /dev/b", "yes"),

@@ -71,7 +71,7 @@ def lead_item(lead: LeadFacts, *, nameplate: Nameplate = FACTS.nameplate) -> Ite
         ("current", 10.0, ItemVerdict.DONE, "within the 10 A of the lead of 'thin'"),
         ("current", 10.5, ItemVerdict.REFUSED, "the lead of 'thin' is rated 10 A only"),
         ("current", 6.0, ItemVerdict.TO_DO, "the nameplate says 6.5 A"),
-        ("milliamps", 10500.0, ItemVerdict.REFUSED, "write above = 10"),
+        ("milliamps", 10500.0, ItemVerdict.REFUSED, "write above = 10000"),
         ("milliamps", 9000.0, ItemVerdict.DONE, "within the 10 A"),
         ("power", 1.4, ItemVerdict.TO_DO, "the nameplate says 1500 W"),
         ("power", 1.6, ItemVerdict.DONE, "leaves room"),
@@ -131,8 +131,17 @@ def test_a_plan_that_rates_something_and_watches_no_current_is_told() -> None:
     assert missing.verdict is ItemVerdict.TO_DO
     assert "the lead of 'thin' is rated 10 A" in missing.finding
     assert "above = 10" in missing.finding
-    assert "limit:current" not in items(facts=UNRATED)
+    milliamps = items(channels=CHANNELS[1:2])["limit:milliamps"]
+    assert "above = 10000" in milliamps.finding
     assert "limit:current" not in items(channels=CHANNELS[2:])
+
+
+def test_a_plan_with_neither_ratings_nor_a_limit_on_a_current_is_told() -> None:
+    missing = items(facts=UNRATED)["limit:current"]
+    assert missing.verdict is ItemVerdict.TO_DO
+    assert "rates neither lead nor plug nor circuit" in missing.finding
+    assert 'channel = "current" and above = the lowest' in missing.finding
+    assert "limit:volts" not in items(channels=CHANNELS[2:], facts=UNRATED)
 
 
 @pytest.mark.parametrize(

@@ -62,6 +62,7 @@ def test_a_meter_that_is_faster_or_slower_is_told_with_its_refresh(
         item = judged(seen(refresh_s, seed=seed, seconds=30.0))
         assert item.verdict is ItemVerdict.TO_DO, item.finding
         assert f"write refresh_s = {refresh_s:.2g} into its profile" in item.finding
+        assert "a copy of it beside the bench" in item.finding
 
 
 @pytest.mark.slow

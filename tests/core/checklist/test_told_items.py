@@ -21,7 +21,7 @@ def test_isolation_is_acknowledged_once() -> None:
     tick = isolation_tick("meter", "meter on /dev/a")
     nothing = Kept((), NOW)
     assert judge_tick(tick, nothing).verdict is ItemVerdict.TO_DO
-    entries = nothing.with_entry(tick.name, tick.about, "yes").entries
+    entries = nothing.with_entry(tick.name, tick.about, "yes", NOW).entries
     assert judge_tick(tick, Kept(entries, NEXT_YEAR)).verdict is ItemVerdict.DONE
     elsewhere = isolation_tick("meter", "meter on /dev/b")
     assert judge_tick(elsewhere, Kept(entries, NOW)).verdict is ItemVerdict.TO_DO
@@ -29,7 +29,8 @@ def test_isolation_is_acknowledged_once() -> None:
 
 def test_an_interface_that_is_not_isolated_is_refused_with_what_to_do() -> None:
     tick = isolation_tick("meter", "meter on /dev/a")
-    item = judge_tick(tick, Kept((), NOW).with_entry(tick.name, tick.about, "no"))
+    kept = Kept((), NOW).with_entry(tick.name, tick.about, "no", NOW)
+    item = judge_tick(tick, kept)
     assert item.verdict is ItemVerdict.REFUSED
     assert "do not connect it to this computer" in item.finding
     assert "mains potential on the computer's ground" in item.reason
@@ -40,7 +41,7 @@ def test_keys_of_the_meters_are_ticked_again_on_another_day() -> None:
     assert [t.name for t in ticks] == ["auto-power-off", "hold", "autorange", "units"]
     kept = Kept((), NOW)
     for tick in ticks:
-        kept = kept.with_entry(tick.name, tick.about, "yes")
+        kept = kept.with_entry(tick.name, tick.about, "yes", NOW)
         assert judge_tick(tick, kept).verdict is ItemVerdict.DONE
         tomorrow = Kept(kept.entries, "2026-12-01T08:00:00.001Z")
         assert judge_tick(tick, tomorrow).verdict is ItemVerdict.TO_DO
@@ -77,6 +78,11 @@ def test_a_clock_that_shows_what_cannot_be_is_refused(
     item = judge_clock(ClockFacts(utc, is_synchronised=True, last_utc=last_utc), SEEN)
     assert item.verdict is ItemVerdict.REFUSED
     assert "cannot be: set it" in item.finding
+
+
+def test_a_clock_is_told_as_another_shows_it() -> None:
+    item = judge_clock(ClockFacts(NOW, is_synchronised=False), None)
+    assert item.finding.startswith("it shows 2026-11-30 20:00:00 UTC, and")
 
 
 @pytest.mark.parametrize(

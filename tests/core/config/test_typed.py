@@ -154,3 +154,23 @@ def test_what_a_typed_channel_cannot_do_is_refused(
 def test_a_plan_without_any_channel_that_is_read_by_wire_is_refused() -> None:
     found = _faults(plan=PLAN.replace('["meter_power"]', '["velocity"]'))
     assert any("a few of them cannot tell when it is settled" in each for each in found)
+
+
+@pytest.mark.parametrize("instruments", ["", "instrument = []\n"])
+def test_a_bench_of_typed_meters_alone_is_told_what_else_it_needs(
+    instruments: str,
+) -> None:
+    head, _, rest = BENCH.partition("[[instrument]]")
+    typed = "[[typed]]" + rest.partition("[[typed]]")[2]
+    with pytest.raises(ConfigurationError) as caught:
+        _bench(head + instruments + typed)
+    (fault,) = caught.value.faults
+    assert "instrument: missing, expected at least one [[instrument]]" in str(fault)
+    assert "a meter that is read over a line" in str(fault)
+    assert "daq import --plan" in str(fault)
+
+
+def test_a_table_in_single_brackets_is_told_to_take_double_ones() -> None:
+    text = BENCH.replace("[[typed]]", "[typed]")
+    with pytest.raises(ConfigurationError, match=r"typed: one table, .* double brackets"):  # fmt: skip
+        _bench(text)

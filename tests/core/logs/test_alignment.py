@@ -88,6 +88,63 @@ def test_a_clock_that_gains_is_found_out() -> None:
     assert u < 2e-4
 
 
+HOURS = ((100.3, 3700.8), (4100.2, 7900.6))
+
+
+@pytest.mark.parametrize("late_s", [(0.0, 0.0), (1.5, 3.0)])
+def test_drift_and_offset_are_those_of_least_squares_with_a_level_for_each_kind(
+    late_s: tuple[float, float],
+) -> None:
+    bench = seen(HOURS)
+    # One edge of the log is less sure than the others: it has less weight, also in its kind's level.
+    log = by_clock(seen(HOURS, phase_s=0.4, late_s=late_s), OFFSET_S, drift=3e-4)
+    log[2] = Edge(Switch.ON, log[2].earliest_s - 3.0, log[2].latest_s + 1.0)
+    alignment = found(bench, log, length_s=7800.0)
+    line = _least_squares(bench, log)
+    assert alignment.drift == pytest.approx(line[2], rel=1e-6)
+    counted = [log[i].middle_s for i in range(4)]
+    assert min(counted) < alignment.reference_s < max(counted)
+    by_kinds = _share_of_on(bench, log)
+    between = by_kinds * line[0] + (1.0 - by_kinds) * line[1]
+    at_reference = between + line[2] * alignment.reference_s
+    assert alignment.offset_s == pytest.approx(at_reference, abs=1e-6)
+
+
+def _weights(bench: list[Edge], log: list[Edge]) -> np.ndarray:
+    squares = [
+        b.half_width_s**2 + e.half_width_s**2 for b, e in zip(bench, log, strict=True)
+    ]
+    return 1.0 / (np.array(squares) / 3.0 + 0.001**2 / 12.0)
+
+
+def _share_of_on(bench: list[Edge], log: list[Edge]) -> float:
+    weights = _weights(bench, log)
+    return float(weights[::2].sum() / weights.sum())
+
+
+def _least_squares(bench: list[Edge], log: list[Edge]) -> np.ndarray:
+    """Level of the on-edges, of the off-edges, and slope; clocks drift by 3e-4 beforehand, which is a row of its own."""
+    log_s = np.array([e.middle_s for e in log])
+    off_s = np.array([b.middle_s for b in bench]) - log_s
+    is_on = np.array([e.to is Switch.ON for e in log])
+    rows = np.column_stack([is_on, ~is_on, log_s]).astype(np.float64)
+    root = np.sqrt(_weights(bench, log))
+    prior = [[0.0, 0.0, 1.0 / 3e-4]]
+    solved, *_ = np.linalg.lstsq(
+        np.vstack([rows * root[:, None], prior]), np.append(off_s * root, 0.0)
+    )
+    return np.asarray(solved)
+
+
+def test_two_runs_of_an_hour_tell_the_drift_of_a_clock() -> None:
+    log = by_clock(seen(HOURS, phase_s=0.4), OFFSET_S, drift=3e-4)
+    alignment = found(seen(HOURS), log, length_s=7800.0)
+    u = alignment.coverage_factor * alignment.std_uncertainty_drift
+    assert abs(alignment.drift - 3e-4) <= u
+    # What clocks are like beforehand draws it towards none, by a seventh at these edges and no more.
+    assert alignment.drift > 0.8 * 3e-4
+
+
 def test_two_switchings_tell_an_offset_and_no_drift() -> None:
     one = UNEVEN[:1]
     alignment = found(seen(one), by_clock(seen(one), OFFSET_S), length_s=400.0)
@@ -136,6 +193,13 @@ def test_the_log_of_another_session_is_refused() -> None:
     other = ((20.0, 150.0), (420.0, 500.0), (760.0, 1300.0))
     with pytest.raises(InputError, match="poorly: at best"):
         found(seen(UNEVEN), by_clock(seen(other), OFFSET_S))
+
+
+def test_a_log_of_which_one_switching_fits_is_refused_as_such() -> None:
+    # Of the one run that the bench saw, the log shows the end at most.
+    log = by_clock(seen(((20.0, 150.0), (900.0, 1000.0)))[1:3], OFFSET_S)
+    with pytest.raises(InputError, match="poorly: at best one agrees;"):
+        found(seen(UNEVEN[:1]), log, length_s=850.0)
 
 
 def test_a_log_without_switchings_is_refused() -> None:

@@ -3,7 +3,7 @@
 import pytest
 
 from daq.errors import InputError
-from daq.logs.edges import Edge, find_edges, guess_rule
+from daq.logs.edges import Edge, find_edges, guess_edges, stated_edges
 from daq.trials.switching import StartRule, Switch
 
 RULE = StartRule("power", on_above=100.0, off_below=50.0, least_off_s=2.0)
@@ -36,12 +36,31 @@ def test_readings_far_apart_leave_an_edge_wide() -> None:
 
 
 def test_on_and_off_are_the_two_levels_that_the_numbers_show() -> None:
-    rule = guess_rule("power", TIMES, VALUES)
-    assert 0.0 < rule.off_below < rule.on_above < 900.0
-    assert len(find_edges(TIMES, VALUES, rule)) == 2
+    assert guess_edges("power", TIMES, VALUES) == find_edges(TIMES, VALUES, RULE)
+
+
+def test_suction_below_zero_means_on_though_it_falls() -> None:
+    suction = [0.3 - value for value in VALUES]
+    assert guess_edges("suction", TIMES, suction) == find_edges(TIMES, VALUES, RULE)
+
+
+def test_a_stated_level_that_suction_falls_below_is_refused_with_what_to_do() -> None:
+    suction = [0.3 - value for value in VALUES]
+    with pytest.raises(
+        InputError, match=r"suction: falls when the machine is on.*leave --on-above out"
+    ):
+        stated_edges("suction", TIMES, suction, on_above=-5.0, off_below=None)
+
+
+def test_a_stated_level_counts_whatever_the_levels_are() -> None:
+    edges = stated_edges("power", TIMES, VALUES, on_above=100.0, off_below=50.0)
+    assert edges == find_edges(TIMES, VALUES, RULE)
+    below_zero = [value - 10.0 for value in VALUES]
+    edges = stated_edges("power", TIMES, below_zero, on_above=-5.0, off_below=None)
+    assert edges == find_edges(TIMES, VALUES, RULE)
 
 
 @pytest.mark.parametrize("values", [[230.0] * 20, [float(t) for t in range(20)]])
 def test_a_channel_without_two_levels_tells_nothing(values: list[float]) -> None:
     with pytest.raises(InputError, match="no two levels"):
-        guess_rule("voltage", [float(t) for t in range(20)], [v + 1e-9 for v in values])
+        guess_edges("voltage", TIMES, [v + 1e-9 for v in values])

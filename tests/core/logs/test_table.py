@@ -119,6 +119,19 @@ def test_a_clock_that_jumps_by_an_hour_is_asked_about() -> None:
         table(*HOUR)
 
 
+def test_a_clock_that_goes_back_by_an_hour_cannot_have_paused() -> None:
+    end = (
+        *(f"2026-10-25 02:59:{s:02d};1;1" for s in range(50, 60)),
+        *(f"2026-10-25 02:00:{s:02d};1;1" for s in range(10)),
+    )
+    with pytest.raises(InputError, match="goes back by just an hour") as refused:
+        table(*end)
+    read = table(*end, how=HowToRead(hour_jump=HourJump.CHANGED))
+    assert read.times_s[-1] - read.times_s[0] == 19.0
+    assert "--hour-jump changed where summer time ended" in str(refused.value)
+    assert "paused" not in str(refused.value)
+
+
 def test_a_clock_that_was_changed_is_set_right() -> None:
     read = table(*HOUR, how=HowToRead(hour_jump=HourJump.CHANGED))
     assert read.times_s[-1] - read.times_s[0] == 19.0
@@ -143,6 +156,18 @@ def test_a_log_without_readings_is_refused() -> None:
 def test_one_time_alone_is_refused() -> None:
     with pytest.raises(InputError, match="fewer than two different times"):
         table("5;1;1", "5;2;1")
+
+
+def test_who_named_no_times_is_told_how_to() -> None:
+    lines = ("01.03.2026;23:59:58;5", "01.03.2026;23:59:59;6")
+    words = "times in column Datum, .* two that are one time together"
+    with pytest.raises(InputError, match=words):
+        table(*lines, head="Datum;Zeit;Power", columns=("Power",))
+    with pytest.raises(InputError, match=r"got 'x', .*--time COLUMN names another"):
+        table("x;1;1", "x;2;1")
+    with pytest.raises(InputError) as refused:
+        table("x;1;1", "x;2;1", how=HowToRead(time="Time"))
+    assert "--time" not in str(refused.value)
 
 
 def test_a_log_knows_its_columns() -> None:

@@ -14,6 +14,7 @@ from daq.physics.atmosphere import (
     geopotential_altitude,
     pressure_from_altitude,
     station_pressure,
+    station_pressure_from_column,
     station_pressure_from_sea_level,
 )
 
@@ -106,14 +107,14 @@ def test_a_pressure_reduced_in_the_two_steps_of_qnh_comes_back() -> None:
 
 def test_the_columns_temperature_is_in_the_uncertainty() -> None:
     # Barometric formula: dp/p = (g H/(R T)) dT/T; by hand at 914 m: 9.80665 x 914/(287.053 x 285.18) = 0.10949,
-    # times 10 K/285.18 K = 0.3839 %.
+    # times 15 K/285.18 K = 0.5759 %.
     found = station_pressure(
         PressureStatement(
             PressureKind.SEA_LEVEL, pressure_pa=101325.0, altitude_m=914.0
         )
     )
     assert found.std_uncertainty_pa / found.pressure_pa == pytest.approx(
-        0.003839, abs=2e-6
+        0.005759, abs=2e-6
     )
 
 
@@ -128,6 +129,43 @@ def test_a_day_ten_kelvin_warmer_stays_within_twice_the_stated_uncertainty() -> 
         )
     )
     assert abs(found.pressure_pa - real_pa) < 2.0 * found.std_uncertainty_pa
+
+
+@pytest.mark.parametrize("air_c", [-10.0, 12.0, 35.0])
+@pytest.mark.parametrize("altitude_m", [120.0, 914.0, 1609.0])
+def test_a_pressure_reduced_with_the_days_temperature_comes_back(
+    air_c: float, altitude_m: float
+) -> None:
+    # Barometric formula as services print it, WMO-No. 8 (Guide to Instruments and Methods of Observation), measurement
+    # of atmospheric pressure: log10 p_sea = log10 p + K H / (T + a H / 2), K = 0.0148275 K/gpm, a = 0.0065 K/gpm, with
+    # gpm of 9.8 J/kg and without its term of moisture.
+    real_pa = pressure_from_altitude(altitude_m) + 500.0
+    height_gpm = altitude_m * 9.80665 / 9.8
+    mean_k = 273.15 + air_c + 0.0065 * height_gpm / 2.0
+    reduced_pa = real_pa * 10.0 ** (0.0148275 * height_gpm / mean_k)
+    found = station_pressure_from_column(reduced_pa, altitude_m, air_c)
+    # The printed K is that of a gas constant of 287.04 J/(kg K): 5e-5 of the column, at most 1 Pa.
+    assert found == pytest.approx(real_pa, abs=1.5)
+
+
+@pytest.mark.parametrize("air_c", [-10.0, 35.0])
+def test_frost_and_heat_stay_within_twice_the_uncertainty_where_nobody_tells_them(
+    air_c: float,
+) -> None:
+    # 914 m; the formula above, in its form with the base of natural logarithms.
+    real_pa, mean_k = 90_800.0, 273.15 + air_c + 0.00325 * 914.0
+    reduced_pa = real_pa * math.exp(9.80665 * 914.0 / (287.05 * mean_k))
+    untold, told = (
+        station_pressure(
+            PressureStatement(PressureKind.SEA_LEVEL, reduced_pa, 914.0, air_c=known)
+        )
+        for known in (None, air_c)
+    )
+    assert abs(untold.pressure_pa - real_pa) < 2.0 * untold.std_uncertainty_pa
+    # What the standard's column misses by, in each of both.
+    assert abs(untold.pressure_pa - real_pa) > 500.0
+    assert told.pressure_pa == pytest.approx(real_pa, abs=5.0)
+    assert told.std_uncertainty_pa < 0.4 * untold.std_uncertainty_pa
 
 
 def test_at_sea_level_both_kinds_are_the_same() -> None:

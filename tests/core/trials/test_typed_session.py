@@ -1,18 +1,27 @@
 """A session with a channel that the operator types: asked for while averaging, waited for, averaged, judged again alike."""
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from itertools import chain
+from typing import cast
 
 import numpy as np
 import pytest
 
-from daq.records import Accuracy, Channel, Reading, TrialResult
+from daq.records import Accuracy, Channel, Reading, TrialResult, Window
+from daq.settling.group import SettlingGroup
+from daq.settling.level import LevelEstimate
 from daq.settling.parameters import STANDARD
-from daq.trials.judging import SessionRules, render_rule, with_recorded_rule
+from daq.trials.judging import (
+    SessionRules,
+    render_rule,
+    settled_averages,
+    with_recorded_rule,
+)
 from daq.trials.reanalysis import ReadingBlock, is_reproduced, judge_again
 from daq.trials.session import Session
 from daq.trials.stages import Happening, Stage
-from daq.typed import LEAST_READINGS
+from daq.typed import LEAST_READINGS, TypedReadings
 from tests.core.trials.session_bench import RULES, Bench, order_of
 
 VELOCITY = Channel(
@@ -142,6 +151,19 @@ def test_the_same_readings_judged_again_give_the_same_averages_to_the_bit(
 
 
 @pytest.mark.slow
+def test_a_confirmed_stray_is_told_of_the_trial_and_again_when_it_is_judged_again() -> (
+    None
+):
+    bench = TypingBench(chain([123.0], steady()))
+    result = bench.measure()
+    note = "velocity: one typed reading is far from the others: 123.0"
+    assert note in result.note.split("; ")
+    again = judge_again(result, TYPED, bench.blocks, idle={}, even_so=False)
+    assert is_reproduced(result, again)
+    assert again.note == result.note
+
+
+@pytest.mark.slow
 def test_the_window_lasts_longer_for_readings_that_come_late_and_not_for_ever() -> None:
     rules = replace(TYPED, parameters=replace(STANDARD, longest_s=100.0))
     bench = TypingBench(ignored_after(3), rules)
@@ -173,3 +195,38 @@ def test_what_cannot_be_read_is_asked_for_again() -> None:
         bench.second(5.0)
     assert again.number == first.number == 1
     assert again.since_s > first.since_s
+
+
+WINDOW = Window(100.0, 160.0)
+
+
+@dataclass
+class Confirmed:
+    """Stands for a group that has confirmed a window, without the readings that it takes."""
+
+    power: LevelEstimate
+    window: Window = WINDOW
+
+    def levels(self) -> dict[str, LevelEstimate]:
+        return {"power": self.power}
+
+    def spikes(self) -> dict[str, int]:
+        return {}
+
+
+def test_what_the_required_channel_may_still_drift_is_in_the_typed_channels_uncertainty() -> (
+    None
+):
+    typed = TypedReadings(["velocity"])
+    for _ in range(LEAST_READINGS):
+        typed.take("velocity", 120.0, 12.3)
+    # 1000 W whose window holds 2 W of drift, known to within 1 W, with 2 W more left open: 0.3 %.
+    power = LevelEstimate(
+        1000.0, 1002.0, 1.0, 20.0, 0.0, 5.0, 60, 20.0, open_drift=2.0, drift_in_mean=2.0
+    )
+    judgement = settled_averages(
+        cast("SettlingGroup", Confirmed(power)), TYPED, idle={}, typed=typed
+    )
+    (average,) = (a for a in judgement.averages if a.channel == "velocity")
+    (part,) = (c for c in average.contributions if c.name == "drift left open")
+    assert part.std_uncertainty == pytest.approx(0.003 * 12.3, rel=1e-9)

@@ -5,6 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.typed import Display, doubts_about, parse_entry
+from daq.typed.entry import strays_among
 
 VELOCITY = Display("velocity", 0.01, low=0.0, high=45.0, full_scale=40.0)
 POWER = Display("power", 1.0)
@@ -84,7 +85,7 @@ def test_any_text_is_a_number_within_the_range_or_refused(text: str) -> None:
     ("text", "display", "words"),
     [
         ("12.345", VELOCITY, "3 decimals, the display shows 2"),
-        ("12.5", POWER, "the display shows no decimals"),
+        ("12.5", POWER, "it has 1 decimal, the display shows none"),
         ("12.3", COARSE, "steps of 0.5"),
         ("41.00", VELOCITY, "beyond the end of the range, 40"),
         ("1,234", POWER, "1234 may have been meant"),
@@ -167,3 +168,35 @@ def test_near_zero_nothing_is_said_of_ratios() -> None:
 
 def test_without_anything_to_compare_with_only_the_display_is_asked() -> None:
     assert doubts("4.56") == ()
+
+
+WATTS = Display("power", 1.0)
+
+
+@pytest.mark.parametrize("text", ["5412", "142", "4130"])
+@pytest.mark.parametrize("before", [(4120.0, 412.0), (4120.0, 412.0, 413.0), (412.0, 413.0, 4120.0, 411.0)])  # fmt: skip
+def test_a_slip_that_was_confirmed_makes_no_other_slip_pass(
+    before: tuple[float, ...], text: str
+) -> None:
+    assert len(doubts(text, WATTS, neighbours=before)) == 1
+
+
+def test_a_right_reading_beside_a_confirmed_slip_is_not_doubted_once_two_agree() -> (
+    None
+):
+    (doubt,) = doubts("413", WATTS, neighbours=(4120.0, 412.0))
+    assert doubt == "the readings before it, 4120 and 412, are far from each other"
+    assert doubts("414", WATTS, neighbours=(4120.0, 412.0, 413.0)) == ()
+
+
+def test_readings_that_scatter_widely_widen_what_is_taken_without_a_doubt() -> None:
+    scattered = (8.0, 9.5, 11.0, 12.5)
+    assert doubts("14.50", neighbours=scattered) == ()
+    assert doubts("14.50", neighbours=(10.2, 10.3, 10.3, 10.4)) != ()
+
+
+def test_the_readings_far_from_the_others_are_told_as_they_came() -> None:
+    assert strays_among([412.0, 4120.0, 413.0, 411.0, 412.0], WATTS) == (4120.0,)
+    assert strays_among([41.0, 412.0, 413.0, 4120.0, 411.0, 412.0], WATTS) == (41.0, 4120.0)  # fmt: skip
+    assert strays_among([412.0, 413.0, 411.0, 412.0, 414.0], WATTS) == ()
+    assert strays_among([412.0, 4120.0], WATTS) == ()
