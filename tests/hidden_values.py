@@ -1,6 +1,7 @@
 """What hidden meters measure, and the registers in which they keep it, drawn at random."""
 
 import dataclasses
+import math
 import random
 import struct
 import threading
@@ -9,6 +10,7 @@ from collections.abc import Sequence
 
 _NOISE = 1e-4
 _REFRESH_S = 0.1
+_SEEN_LOADS = 3
 
 
 class Truth:
@@ -30,9 +32,16 @@ class Truth:
         self.load = 0
 
     def change(self) -> None:
-        """The next load; after the last one the first again."""
+        """The next load; after the third the first again."""
+        self._change_to((self.load + 1) % _SEEN_LOADS)
+
+    def change_to_unseen(self) -> None:
+        """A load that no search ever sees."""
+        self._change_to(_SEEN_LOADS)
+
+    def _change_to(self, load: int) -> None:
         with self._lock:
-            self.load += 1
+            self.load = load
             self._until_s = 0.0
 
     def level(self, name: str) -> float:
@@ -53,17 +62,58 @@ class Truth:
             return self._held[name]
 
 
+class Followers:
+    """What meters keep beside a value, and what is easily taken for it.
+
+    The greatest since they were switched on, an average over a long time, and volts times amperes beside watts.
+    """
+
+    def __init__(self, draw: random.Random, truth: Truth) -> None:
+        self._truth = truth
+        self._demand_s = draw.uniform(1.0, 60.0)
+        self._most: dict[str, float] = {}
+        self._mean: dict[str, float] = {}
+        self._seen_s: dict[str, float] = {}
+
+    def now(self, kind: str, name: str) -> float:
+        """The follower of a value as it stands now."""
+        value, now_s = self._truth.now(name), time.monotonic()
+        self._most[name] = max(value, self._most.get(name, value))
+        mean = self._mean.get(name, value)
+        passed_s = now_s - self._seen_s.get(name, now_s)
+        mean += (value - mean) * -math.expm1(-passed_s / self._demand_s)
+        self._mean[name], self._seen_s[name] = mean, now_s
+        if kind == "apparent":
+            return self._truth.now("voltage") * self._truth.now("current")
+        return {"peak": self._most, "demand": self._mean}[kind][name]
+
+
+def drawn_followers(
+    draw: random.Random, names: Sequence[str]
+) -> tuple[tuple[str, str], ...]:
+    """Kinds of followers, and of what: of none to all three."""
+    kinds = draw.sample(("peak", "demand", "apparent"), draw.randint(0, 3))
+    is_electrical = {"voltage", "current", "power"} <= set(names)
+    return tuple(
+        (kind, "power" if kind == "apparent" else draw.choice(names))
+        for kind in kinds
+        if kind != "apparent" or is_electrical
+    )
+
+
 def electrical_levels(draw: random.Random) -> dict[str, Sequence[float]]:
-    """Levels at four loads, the last of which no search ever sees."""
-    supply_v = draw.uniform(222.0, 242.0)
+    """Levels at four loads: low, high, between them, and one that no search ever sees."""
+    supply_v, ohms = draw.uniform(222.0, 242.0), draw.uniform(0.4, 0.9)
+    high_a = draw.uniform(2.0, 8.0)
     currents = [
         draw.uniform(0.1, 0.6),
-        draw.uniform(2.0, 8.0),
-        draw.uniform(1.0, 9.0),
+        high_a,
+        draw.uniform(0.4, 0.8) * high_a,
         draw.uniform(3.0, 9.5),
     ]
-    factors = [draw.uniform(0.5, 0.98) for _ in currents]
-    voltages = [supply_v - draw.uniform(0.4, 0.9) * amperes for amperes in currents]
+    high = draw.uniform(0.5, 0.98)
+    factors = [draw.uniform(0.5, 0.98), high, 0.95 * high, draw.uniform(0.5, 0.98)]
+    voltages = [supply_v - ohms * amperes for amperes in currents]
     powers = [v * i * f for v, i, f in zip(voltages, currents, factors, strict=True)]
     return {"voltage": voltages, "current": currents, "power": powers}
 
@@ -128,6 +178,40 @@ def drawn_map(draw: random.Random) -> tuple[dict[str, Place], str]:
         for name, p in places.items()
     )
     return {name: places[name] for name in names}, described
+
+
+_SEARCHED = 128
+_BEYOND = 400
+
+
+def with_value_out_of_reach(
+    draw: random.Random, places: dict[str, Place]
+) -> tuple[dict[str, Place], str | None]:
+    """Now and then a value in registers that are not searched, so that its followers alone are there to be taken."""
+    if draw.random() >= 0.15:
+        return places, None
+    name = draw.choice(tuple(places))
+    moved = dataclasses.replace(places[name], address=places[name].address + _BEYOND)
+    return {**places, name: moved}, name
+
+
+def follower_places(
+    draw: random.Random,
+    followers: Sequence[tuple[str, str]],
+    places: dict[str, Place],
+) -> dict[tuple[str, str], Place]:
+    """Free registers near the values, of the same type as the value that is followed."""
+    near = [p.address for p in places.values() if p.address < _SEARCHED]
+    taken = {a for place in places.values() for a in place.words(1.0)}
+    kept: dict[tuple[str, str], Place] = {}
+    address = max(near) + draw.choice((2, 3, 4))
+    for follower in followers:
+        place = dataclasses.replace(places[follower[1]], address=address)
+        while taken & set(place.words(1.0)):
+            place = dataclasses.replace(place, address=place.address + 1)
+        kept[follower] = place
+        address = place.address + place.size
+    return kept
 
 
 def other_registers(draw: random.Random, places: dict[str, Place]) -> dict[int, int]:

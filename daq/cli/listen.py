@@ -7,7 +7,7 @@ import sys
 from collections.abc import Mapping, Sequence
 
 from daq.cli.arguments import number_between
-from daq.cli.found_bench import require_free, write_and_check
+from daq.cli.found_bench import require_free, write_or_show
 from daq.cli.line_arguments import (
     add_display_arguments,
     add_line_arguments,
@@ -24,6 +24,7 @@ from daq.cli.listen_words import (
     column_lines,
     heard_lines,
     no_field_lines,
+    own_query_lines,
     query_lines,
     silent_lines,
     unit_lines,
@@ -40,7 +41,7 @@ from daq.recognising.files import NamedColumn, render_query, render_streamed
 from daq.recognising.framings import Framing
 from daq.recognising.heard import Guess, interval_s
 from daq.recognising.lines import Column, columns_of_numbers, numbers_by_separator
-from daq.recognising.unit_words import field_names
+from daq.recognising.unit_words import field_names, typed_unit
 from daq.runtime.clock import Clock
 from daq.runtime.listening import (
     QueryFound,
@@ -52,7 +53,7 @@ from daq.runtime.listening import (
 from daq.units import UNITS
 
 _SECONDS = 3.0
-_NAME = re.compile(r"(?:([0-9]+) *= *)?([a-z][a-z0-9_]*) +(\S+)")
+_NAME = re.compile(r"(?:([0-9]+) *= *)?([A-Za-z][A-Za-z0-9_]*) +(\S+)")
 
 Named = tuple[str, str]
 """Name and unit of a field."""
@@ -97,15 +98,16 @@ def _streamed(options: argparse.Namespace, guess: Guess) -> int:
         named,
         framing=guess.heard.framing,
         terminator=guess.terminator,
-        interval_s=interval_s(guess.heard.line_times_s) or options.seconds,
+        interval_s=(pace_s := interval_s(guess.heard.line_times_s)),
     )
-    return _written(options, profile)
+    return _written(options, profile, is_paced=pace_s is not None)
 
 
 def _asked(options: argparse.Namespace, framings: Sequence[Framing]) -> int:
     """The meter is silent, so it is asked: the likeliest unit, then texts, then the other units."""
     units = asked_units(options)
-    _say("Nothing comes by itself; asking, with requests that only read …")
+    how = "what was named" if options.ask else "with requests that only read"
+    _say(f"Nothing comes by itself; asking {how} …")
     found = [] if options.ask else _units(options, units[:1], units[1:])
     queries = (
         [] if found or options.unit or options.mode else _queries(options, framings)
@@ -118,6 +120,8 @@ def _asked(options: argparse.Namespace, framings: Sequence[Framing]) -> int:
     if queries:
         return _queried(options, queries)
     _say(*silent_lines(framings, () if options.ask else units))
+    if not options.ask:
+        _say(*own_query_lines(options.port))
     return 1
 
 
@@ -175,15 +179,18 @@ def _queried(options: argparse.Namespace, found: Sequence[QueryFound]) -> int:
             example=query.replies[-1],
         )
         return _written(options, profile)
-    _say("No answer is a row of bare numbers; name the meter's own query with --ask.")
+    _say("No answer is a row of bare numbers.")
+    if not options.ask:
+        _say(*own_query_lines(options.port))
     return 1
 
 
-def _written(options: argparse.Namespace, profile: str) -> int:
-    if options.write is None:
-        _say("", profile, "Nothing was written; --write FOLDER writes it with a bench.")
-        return 0
-    return write_and_check(options.write, profile, port=options.port, unit=None)
+def _written(
+    options: argparse.Namespace, profile: str, *, is_paced: bool = True
+) -> int:
+    return write_or_show(
+        options.write, profile, port=options.port, unit=None, is_paced=is_paced
+    )
 
 
 # ---- names of columns
@@ -235,12 +242,13 @@ def _ask_for_names(columns: Sequence[Column], wanted: dict[int, Named]) -> None:
 def _parse_name(text: str) -> tuple[int | None, Named]:
     match = _NAME.fullmatch(text.strip())
     if match is None:
-        msg = f"{text!r}, expected a name in small letters and a unit, like voltage V"
+        msg = f"{text!r}, expected a name and a unit, like voltage V"
         raise ValueError(msg)
-    if match[3] not in UNITS:
+    unit = typed_unit(match[3])
+    if unit is None:
         msg = f"unknown unit {match[3]!r}, expected one of {', '.join(UNITS)}"
         raise ValueError(msg)
-    return int(match[1]) if match[1] else None, (match[2], match[3])
+    return int(match[1]) if match[1] else None, (match[2].lower(), unit)
 
 
 def _parse_option(text: str) -> tuple[int | None, Named]:

@@ -12,7 +12,7 @@ from daq.cli.display_questions import (
     asked_shown,
     is_another_load_wanted,
 )
-from daq.cli.found_bench import write_and_check
+from daq.cli.found_bench import write_or_show
 from daq.cli.listen_frames_words import (
     frame_lines,
     frames_lost_lines,
@@ -27,7 +27,7 @@ from daq.cli.registers_words import (
     choice_question,
     nothing_shown_lines,
 )
-from daq.recognising.choosing import Standing
+from daq.recognising.choosing import Standing, wanted_moves
 from daq.recognising.frame_fields import (
     FrameCandidate,
     FrameFieldFound,
@@ -56,7 +56,7 @@ class _Meter:
     options: argparse.Namespace
     framing: Framing
     guess: FrameGuess
-    interval_s: float
+    interval_s: float | None
 
 
 def framed(
@@ -133,7 +133,7 @@ def _over_loads(
     """Further loads, until each field is known or nobody wants another."""
     loads = [first]
     while len(loads) < _MOST_LOADS and _is_open(choose_in_frames(candidates, loads)):
-        if not is_another_load_wanted(len(loads)):
+        if not is_another_load_wanted(len(loads), wanted_moves(loads)):
             break
         before = _recorded(meter)
         shown = asked_again(first.shown)
@@ -179,7 +179,13 @@ def _ended(
     profile = render_frames(
         guess, known, framing=meter.framing, interval_s=meter.interval_s
     )
-    code = _written(meter.options, profile)
+    code = write_or_show(
+        meter.options.write,
+        profile,
+        port=meter.options.port,
+        unit=None,
+        is_paced=meter.interval_s is not None,
+    )
     return code or int(len(known) < len(fields))
 
 
@@ -211,13 +217,6 @@ def _without_fields(meter: _Meter) -> int:
     )
     _say("", profile, *skeleton_lines())
     return 1
-
-
-def _written(options: argparse.Namespace, profile: str) -> int:
-    if options.write is None:
-        _say("", profile, "Nothing was written; --write FOLDER writes it with a bench.")
-        return 0
-    return write_and_check(options.write, profile, port=options.port, unit=None)
 
 
 def _say(*lines: str) -> None:

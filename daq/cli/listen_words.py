@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from daq.recognising.asking import Mode
+from daq.recognising.asking import QUERIES, STARTING_QUERIES, Mode
 from daq.recognising.framings import Framing
 from daq.recognising.heard import Guess
 from daq.recognising.lines import Column
@@ -107,6 +107,17 @@ def query_lines(found: Sequence[QueryFound]) -> list[str]:
     ]
 
 
+def own_query_lines(port: str) -> list[str]:
+    """Queries that are sent only where the operator names them, and why."""
+    named = " and ".join(STARTING_QUERIES)
+    return [
+        f"By itself it sends only what fetches a reading ({' '.join(QUERIES)}). Many meters answer {named} alone, which may"
+        " set function and range, or break off a measurement that runs. Where that does no harm, name it, or the query of"
+        " the meter's manual:",
+        *(f'  daq listen {port} --ask "{query}"' for query in STARTING_QUERIES),
+    ]
+
+
 def silent_lines(framings: Sequence[Framing], units: Sequence[int]) -> list[str]:
     """Nothing answered."""
     bauds = dict.fromkeys(framing.baud for framing in framings)
@@ -116,8 +127,7 @@ def silent_lines(framings: Sequence[Framing], units: Sequence[int]) -> list[str]
     return [
         f"{tried}{asked}.",
         "Is the meter switched on, are A and B (or TX and RX) swapped, is output or communication off in its menu?"
-        " Unit and speed of its menu go into --unit and --baud, its manual's query into --ask; a slow meter needs"
-        " --wait 1.",
+        " Unit and speed of its menu go into --unit and --baud; a slow meter needs --wait 1.",
     ]
 
 

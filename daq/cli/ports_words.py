@@ -1,5 +1,6 @@
 """Adapters in words and as JSON, for `daq ports`."""
 
+import shlex
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 
@@ -30,7 +31,18 @@ def as_text(found: Found) -> str:
     parts += [_suspect_line(h) for h in sorted(suspects, key=lambda h: h.pid)]
     count = len(found.adapters)
     noun = "serial port" if count == 1 else "serial ports"
-    return "\n".join([f"{count} {noun}.\n", *parts])
+    return "\n".join([f"{count} {noun}.\n", *parts, *_next_step(found.adapters)])
+
+
+def _next_step(adapters: Sequence[Adapter]) -> Iterator[str]:
+    """How to go on with a port that can be used, one on USB first; nothing where none can."""
+    usable = [adapter for adapter in adapters if not troubles(adapter)]
+    for adapter in sorted(usable, key=lambda a: not a.is_usb)[:1]:
+        port = shlex.quote(adapter.port)
+        yield (
+            "Next, how the meter at a port talks, where no profile is known to fit it (else daq new my-bench):\n"
+            f"  daq listen {port} --write found-meter\n"
+        )
 
 
 def built_in(adapters: Sequence[Adapter]) -> str:

@@ -13,7 +13,7 @@ from daq.cli.display_questions import (
     asked_shown,
     is_another_load_wanted,
 )
-from daq.cli.found_bench import require_free, write_and_check
+from daq.cli.found_bench import require_free, write_or_show
 from daq.cli.line_arguments import (
     add_display_arguments,
     add_line_arguments,
@@ -41,6 +41,7 @@ from daq.recognising.choosing import (
     choose,
     remaining,
     take,
+    wanted_moves,
 )
 from daq.recognising.files import render_registers
 from daq.recognising.ranges import MOST_REGISTERS, Range, RangeSearch, Sweep
@@ -187,7 +188,7 @@ def _compared(
     """Further loads, until each field is known or nobody wants another."""
     loads = [first]
     while len(loads) < _MOST_LOADS and _is_open(choose(candidates, loads)):
-        if not is_another_load_wanted(len(loads)):
+        if not is_another_load_wanted(len(loads), wanted_moves(loads)):
             break
         load = _next_load(bench, first)
         if load is None:
@@ -248,10 +249,7 @@ def _ended(bench: _Bench, fields: Sequence[FieldFound], loads: Sequence[Load]) -
 
 def _written(bench: _Bench, profile: str) -> int:
     options = bench.options
-    if options.write is None:
-        _say("", profile, "Nothing was written; --write FOLDER writes it with a bench.")
-        return 0
-    return write_and_check(
+    return write_or_show(
         options.write, profile, port=options.port, unit=bench.found.unit
     )
 
@@ -287,7 +285,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="daq registers",
         description="Read the registers of a Modbus unit (functions 3 and 4, nothing is written to it) and find those"
-        " that hold what its display shows, at two loads.",
+        " that hold what its display shows, while the load goes up and down.",
     )
     add_line_arguments(parser)
     add_display_arguments(parser)

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 from daq.recognising.candidates import Candidate
-from daq.recognising.choosing import FieldFound, Standing
+from daq.recognising.choosing import FieldFound, Move, Standing
 from daq.recognising.files import numbering
 from daq.recognising.ranges import RangeSearch
 from daq.recognising.shown import Shown, decimals_of_step
@@ -39,13 +39,39 @@ def value_question(shown: Shown) -> str:
     return f"The display shows now: {shown.name}{unit} = "
 
 
-def another_load_question(loads: int) -> str:
-    """For a change that tells followers from the rest."""
-    again = " once more" if loads > 1 else ""
+def another_load_question(loads: int, moves: Mapping[str, Move]) -> str:
+    """For a change that tells followers from the rest; after the first, for the way back."""
+    if loads < 2:
+        how = "Change the load so that every value moves (switch the machine on or off, or to another step)"
+    else:
+        how = f"Change the load once more{_so_that(moves)}"
     return (
-        f"Change the load{again} so that every value moves (switch the machine on or off, or to another step), wait until"
-        " the display is steady, then press Enter; stop ends here: "
+        f"{how}, wait until the display is steady, then press Enter; stop ends here: "
     )
+
+
+def _so_that(moves: Mapping[str, Move]) -> str:
+    """Where a value has moved one way only, which way is wanted, and why."""
+    wanted = {
+        move: [name for name, each in moves.items() if each is move] for move in Move
+    }
+    wishes = [
+        f"{_listed(names)} {move.value if len(names) > 1 else _singular(move)}"
+        for move, names in wanted.items()
+        if names
+    ]
+    if not wishes:
+        return " (to a step that it has not had)"
+    return f" so that {' and '.join(wishes)}, for a register that keeps a maximum or an average shows itself only so"
+
+
+def _singular(move: Move) -> str:
+    return {Move.RISE: "rises", Move.FALL: "falls"}.get(move, "rises or falls")
+
+
+def _listed(names: Sequence[str]) -> str:
+    *rest, last = names
+    return f"{', '.join(rest)} and {last}" if rest else last
 
 
 def candidate_counts(candidates: Mapping[str, Sequence[object]]) -> list[str]:
@@ -109,7 +135,7 @@ def not_confirmed_lines() -> list[str]:
     """One load alone."""
     return [
         "Seen at one load only, so nothing is confirmed and nothing is written: a register that happens to hold the same"
-        " number looks no different. Run it again and change the load when asked."
+        " number looks no different. Run it again and change the load when asked, there and back."
     ]
 
 
@@ -130,9 +156,9 @@ def shown_candidate(candidate: Candidate) -> str:
 def unconfirmed_lines(name: str, candidate: str) -> list[str]:
     """One way of reading agrees, with a value that did not move."""
     return [
-        f"{name}: {candidate} agrees, but is not confirmed, for {name} did not change"
-        f" enough; it is left out. Change it by more than a few digits and try again; where that can't be, --take {name}=1"
-        " takes it all the same."
+        f"{name}: {candidate} agrees, but is not confirmed, for {name} did not both rise and fall by more than a few"
+        " digits, and a register that keeps a maximum, a minimum or an average would agree too; it is left out. Try again"
+        f" with loads there and back; where that can't be, --take {name}=1 takes it all the same."
     ]
 
 

@@ -1,8 +1,11 @@
 """Requests that change nothing in a meter, and whether what came back is a reply.
 
 Registers are asked for with functions 3 and 4 alone, which read. Texts end in a question mark, which makes them queries
-by the convention of IEEE 488.2; none of those here clears a register or selects a function. Nothing else is ever
-sent in a search, and a text of the operator's own is taken only if it ends in a question mark too.
+by the convention of IEEE 488.2. Those sent unasked fetch what the meter has measured anyway: none starts a measurement,
+clears a register or selects a function or a range. MEASure? and READ? are questions too, but the first configures and
+both abort what is running and start anew (SCPI-1999, volume 2, chapter 3), so they are sent only where the operator
+names them. A text that a meter does not know may show as an error on its display until it is cleared. Nothing else
+is ever sent in a search, and a text of the operator's own is taken only if it ends in a question mark.
 """
 
 from collections.abc import Sequence
@@ -14,7 +17,10 @@ from daq.framing import append_crc, crc16_modbus
 from daq.protocols.modbus.ascii import frame_of
 
 IDENTITY_QUERY = "*IDN?"
-QUERIES = ("MEAS?", "READ?", "FETC?", "VAL?", "DATA?", "?")
+QUERIES = ("FETC?", "VAL?", "DATA?", "?")
+STARTING_QUERIES = ("MEAS?", "READ?")
+"""Those that many meters know, and that may set function and range or start anew; never sent unasked."""
+
 ENDINGS = ("\r\n", "\n", "\r")
 UNITS = (1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 16, 32, 100, 247)
 """Addresses that meters come with, or are given first."""

@@ -3,7 +3,8 @@
 Several candidates can be one register seen in several ways. What is alike by nature is told once (signed and unsigned
 while nothing is negative, functions 3 and 4 where both give the same); what is alike only while an upper half is zero
 is taken from the layout of the other fields, or from what the quantity can reach. Where that leaves more than one, none
-is chosen. Each choice brings limits with it, beyond which the profile's reading is refused rather than believed, and
+is chosen. Nor is one that may only follow: a register that keeps a maximum or a minimum agrees for as long as loads move
+one way, and one that averages over minutes may, so a value has to rise and to fall again before it is believed. Each choice brings limits with it, beyond which the profile's reading is refused rather than believed, and
 a sentence that says so.
 """
 
@@ -19,6 +20,9 @@ from daq.units import UNITS
 
 MOVED_DIGITS = 2.0
 """A display that moved by more than this between two loads tells followers from the rest."""
+
+LEAST_LOADS = 3
+"""One to begin with, one away from it, and one back."""
 
 LEAST_DIGITS = 3
 _Layout = tuple[int, str]
@@ -54,6 +58,14 @@ class SteadyLoad(Generic[_Seen]):
 
 
 Load = SteadyLoad[Sweep]
+
+
+class Move(Enum):
+    """What a value has yet to do before its register is believed."""
+
+    RISE_OR_FALL = "rise or fall"
+    RISE = "rise"
+    FALL = "fall"
 
 
 class Standing(Enum):
@@ -183,31 +195,60 @@ def _field(
     if not is_confirmed(chosen, shown, sweeps):
         return FieldFound(last, Standing.UNCONFIRMED, (chosen,))
     high, notes = _limits(chosen, last, sweeps)
-    if not has_moved(shown):
+    if missing_move(shown) is not None:
         notes = (
-            f"{last.name} showed nearly the same at both loads; its register was seen to vary with the display's"
+            f"{last.name} showed nearly the same at all loads; its register was seen to vary with the display's"
             " last digits, which is weaker evidence",
             *notes,
         )
     return FieldFound(last, Standing.FOUND, (chosen,), high, notes)
 
 
-def has_moved(shown: Sequence[Shown]) -> bool:
-    """Whether the display tells followers from the rest."""
+def missing_move(shown: Sequence[Shown]) -> Move | None:
+    """What the display has not done yet; None once it rose and fell by more than a few digits."""
     values = [each.value for each in shown]
-    return max(values) - min(values) > MOVED_DIGITS * max(s.digit for s in shown)
+    least = MOVED_DIGITS * max(each.digit for each in shown)
+    rose, fell = _rise(values) > least, _rise([-value for value in values]) > least
+    if rose and fell:
+        return None
+    if not rose and not fell:
+        return Move.RISE_OR_FALL
+    return Move.FALL if rose else Move.RISE
+
+
+def wanted_moves(loads: Sequence[SteadyLoad[_Seen]]) -> dict[str, Move]:
+    """What each value has yet to do, by its name."""
+    moves = {
+        each.name: missing_move([load.of(each.name) for load in loads])
+        for each in loads[0].shown
+    }
+    return {name: move for name, move in moves.items() if move is not None}
 
 
 def is_confirmed(
     candidate: Readable[_Seen], shown: Sequence[Shown], sweeps: Sequence[_Seen]
 ) -> bool:
-    """Whether the register followed the display, or is at least alive in all its digits."""
-    if len(shown) < 2:
+    """Whether the register followed the display up and down, or is at least alive in all its digits.
+
+    One that the display moved one way only is not: what keeps a maximum would have done the same.
+    """
+    move = missing_move(shown)
+    if len(shown) < LEAST_LOADS or move in (Move.RISE, Move.FALL):
         return False
-    if has_moved(shown):
+    if move is None:
         return True
-    is_alive = len({candidate.raw(sweep) for sweep in sweeps}) > 1
+    raws = [raw for sweep in sweeps if (raw := candidate.raw(sweep)) is not None]
+    is_alive = _rise(raws) > 0.0 and _rise([-raw for raw in raws]) > 0.0
     return is_alive and min(each.digits for each in shown) >= LEAST_DIGITS
+
+
+def _rise(values: Sequence[float]) -> float:
+    """The most by which a later one exceeds an earlier one; 0 where none does."""
+    lowest, most = float("inf"), 0.0
+    for value in values:
+        lowest = min(lowest, value)
+        most = max(most, value - lowest)
+    return most
 
 
 def _limits(

@@ -66,9 +66,9 @@ def render_streamed(
     *,
     framing: Framing,
     terminator: bytes,
-    interval_s: float,
+    interval_s: float | None,
 ) -> str:
-    """A profile of a meter that sends lines by itself."""
+    """A profile of a meter that sends lines by itself; its pace is left to be written where it is not known."""
     pattern = pattern_for(shape, {column.number: column.name for column in columns})
     words = ", ".join(toml_text(word) for word in OVERRANGE_WORDS)
     return profile_text(
@@ -139,14 +139,12 @@ def numbering(candidate: Candidate) -> str:
     )
 
 
-def head_lines(title: str, refresh_s: float, framing: Framing) -> list[str]:
+def head_lines(title: str, refresh_s: float | None, framing: Framing) -> list[str]:
     """What every profile begins with, up to the line's settings."""
-    refresh_s = max(round(refresh_s, 3), _LEAST_REFRESH_S)
     return [
         "format = 1",
         f"title = {toml_text(title)}",
-        "# How often the meter makes a new value [s]; `daq check` measures it.",
-        f"refresh_s = {refresh_s}",
+        *_refresh_lines(refresh_s),
         "",
         "[line]",
         f"baud = {framing.baud}",
@@ -154,6 +152,20 @@ def head_lines(title: str, refresh_s: float, framing: Framing) -> list[str]:
         f"parity = {toml_text(framing.parity)}",
         f"stop_bits = {framing.stop_bits}",
         "",
+    ]
+
+
+def _refresh_lines(refresh_s: float | None) -> list[str]:
+    """The pace, or where to take it from."""
+    if refresh_s is None:
+        return [
+            "# CHANGE: how often the meter makes a new value [s], from its data sheet or by watching its display; take the",
+            "# first mark below away. What was heard does not tell it.",
+            "# refresh_s = 1.0",
+        ]
+    return [
+        "# How often the meter makes a new value [s]; `daq check` measures it.",
+        f"refresh_s = {max(round(refresh_s, 3), _LEAST_REFRESH_S)}",
     ]
 
 

@@ -16,9 +16,9 @@ from daq.recognising.candidates import FACTORS, TENS, agrees, is_fine_enough, is
 from daq.recognising.choosing import (
     Standing,
     SteadyLoad,
-    has_moved,
     is_ample,
     is_confirmed,
+    missing_move,
 )
 from daq.recognising.frames import FrameGuess
 from daq.recognising.shown import Shown, decimals_of_step
@@ -264,8 +264,10 @@ def _field(
         return FrameFieldFound(last, Standing.UNCONFIRMED, (chosen,))
     narrowest = min(c.size for c in candidates)
     high, notes = _limits(chosen, narrowest, last, frames)
-    if not has_moved(shown):
-        weak = f"{last.name} showed nearly the same at both loads, which is weaker evidence"
+    if missing_move(shown) is not None:
+        weak = (
+            f"{last.name} showed nearly the same at all loads, which is weaker evidence"
+        )
         notes = (weak, *notes)
     return FrameFieldFound(last, Standing.FOUND, (chosen,), high, notes)
 

@@ -24,7 +24,7 @@ def render_frames(
     found: Sequence[FrameFieldFound],
     *,
     framing: Framing,
-    interval_s: float,
+    interval_s: float | None,
 ) -> str:
     """A profile of a meter that sends frames by itself; with no field, one to be completed by hand."""
     fields = [_frame_field(field) for field in found] or [_missing_field(guess)]

@@ -7,7 +7,6 @@ believed: a wrong speed was never seen to give even one.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 from daq.framing import text_from_line
 from daq.recognising.framings import Framing
@@ -19,6 +18,10 @@ LEAST_SHARE = 0.8
 """Of the lines that must have one shape."""
 
 _TEXT = frozenset(b"\t\r\n") | frozenset(range(0x20, 0x7F))
+_BATCH_S = 0.005
+"""Lines nearer than this came together; no meter makes new values so fast."""
+
+_LEAST_BATCHES = 3
 _FEW = 8
 _WRONG_SHARE = 0.7
 
@@ -123,9 +126,22 @@ def _of_bus(heard: Heard, bus: Overheard) -> Guess:
 
 
 def interval_s(line_times_s: Sequence[float]) -> float | None:
-    """Usual time between two lines [s]; the middle one, so that a pause does no harm."""
-    steps = sorted(b - a for a, b in pairwise(line_times_s))
-    return steps[len(steps) // 2] if steps else None
+    """Mean time between two lines [s]; None where they came too seldom, or all at once, to tell it.
+
+    Lines may come in batches, from a device server or a slow driver. What a batch brings was said since the batch before,
+    so the lines of the first one do not count, and one gap alone says too little.
+    """
+    batches: list[tuple[float, int]] = []
+    last_s = float("-inf")
+    for at in line_times_s:
+        if at - last_s > _BATCH_S:
+            batches.append((at, 0))
+        start_s, count = batches[-1]
+        batches[-1], last_s = (start_s, count + 1), at
+    if len(batches) < _LEAST_BATCHES:
+        return None
+    (first_s, first_count), (final_s, _) = batches[0], batches[-1]
+    return (final_s - first_s) / (len(line_times_s) - first_count)
 
 
 def _reasons(

@@ -7,9 +7,11 @@ import re
 from dataclasses import dataclass
 
 from daq.framing import number_from_text
+from daq.recognising.unit_words import typed_unit
 from daq.units import UNITS
 
-_SHOWN = re.compile(r"([a-z][a-z0-9_]*) *= *([+-]?[0-9.]+) *(\S*)")
+_SHOWN = re.compile(r"([A-Za-z][A-Za-z0-9_]*) *= *([+-]?[0-9.]+) *(\S*)")
+_AGAIN = re.compile(r"([+-]?[0-9.]+) *(\S*)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,11 +64,11 @@ def parse_shown(text: str) -> Shown:
         point = ", with a point and no comma" if "," in text else ""
         msg = f"{text!r}: expected name, value and unit as the display has them{point}, like voltage=230.4 V"
         raise ValueError(msg)
-    unit = match[3] or "1"
-    if unit not in UNITS:
-        msg = f"{text!r}: unknown unit {unit!r}, expected one of {', '.join(UNITS)}, capitals as they stand here"
+    unit = typed_unit(match[3] or "1")
+    if unit is None:
+        msg = f"{text!r}: unknown unit {match[3]!r}, expected one of {', '.join(UNITS)}"
         raise ValueError(msg)
-    return Shown(match[1], number, _digit(match[2]), unit)
+    return Shown(match[1].lower(), number, _digit(match[2]), unit)
 
 
 def shown_again(before: Shown, text: str) -> Shown:
@@ -75,13 +77,14 @@ def shown_again(before: Shown, text: str) -> Shown:
     Raises:
         ValueError: If it is no number.
     """
-    bare = text.strip().removesuffix(before.unit).strip()
-    number = number_from_text(bare)
-    if number is None:
+    match = _AGAIN.fullmatch(text.strip())
+    number = number_from_text(match[1]) if match else None
+    is_same = match is not None and typed_unit(match[2] or before.unit) == before.unit
+    if match is None or number is None or not is_same:
         point = ", with a point and no comma" if "," in text else ""
         msg = f"{before.name}: {text!r}, expected a number in {before.unit} as the display has it{point}"
         raise ValueError(msg)
-    return Shown(before.name, number, _digit(bare), before.unit)
+    return Shown(before.name, number, _digit(match[1]), before.unit)
 
 
 def _digit(number: str) -> float:

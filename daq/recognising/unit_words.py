@@ -57,6 +57,16 @@ def unit_symbol_of(word: str) -> str | None:
     return _SYMBOL_OF.get(word)
 
 
+def typed_unit(word: str) -> str | None:
+    """This project's symbol of a unit as a person types it, in small letters too; None where it means nothing here."""
+    if word in UNITS:
+        return word
+    symbol = unit_symbol_of(word)
+    if symbol is None and word.islower():
+        return _SYMBOL_OF.get(_LOWER.get(word, ""))
+    return symbol
+
+
 def quantity_hinted_by(label: str) -> str | None:
     """What a label before a number may mean; never enough to go by alone."""
     return _QUANTITY_OF_LABEL.get(label.upper())

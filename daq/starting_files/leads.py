@@ -1,7 +1,10 @@
-"""Size and length of a lead, where a condition's name says both beyond doubt."""
+"""Size, length and rating of a lead, where a condition's name says them beyond doubt."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from daq.physics.ampacity import cord_ampacity, cord_set_ampacity
 
 _NUMBER = r"(?<![\d.,])(\d+(?:[.,]\d+)?)\s*"
 _AREA = re.compile(rf"{_NUMBER}(?:mm2|mm²|mm\^2)(?!\w)", re.IGNORECASE)
@@ -10,7 +13,52 @@ _GAUGE = re.compile(
 )
 _METRES = re.compile(rf"{_NUMBER}(?:m|metres?|meters?)(?![\w²^])", re.IGNORECASE)
 _FEET = re.compile(rf"{_NUMBER}(?:ft|foot|feet)(?!\w)", re.IGNORECASE)
+_AMPERES = re.compile(rf"{_NUMBER}(?:A|amps?|amperes?)(?!\w)", re.IGNORECASE)
+_FOOT_M = 0.3048
+_MOST_A = 125.0
 _MOST_MM2, _MOST_M, _MOST_FT, _MOST_AWG = 50.0, 1000.0, 3300.0, 30
+
+
+@dataclass(frozen=True, slots=True)
+class LeadRating:
+    """What a lead may carry.
+
+    Attributes:
+        current_a: The rating [A].
+        source: Which lead, and who says so.
+    """
+
+    current_a: float
+    source: str
+
+
+def lowest_rating(names: Sequence[str]) -> LeadRating | None:
+    """The lowest rating of the leads that are named; None where no name tells one."""
+    known = [rating for name in names for rating in _ratings(name)]
+    return min(known, key=lambda rating: rating.current_a, default=None)
+
+
+def _ratings(name: str) -> Iterator[LeadRating]:
+    """What the name states, and what is published for a gauge; sizes in mm2 have no published figure here."""
+    stated = _value(_one([("a", text, _MOST_A) for text in _AMPERES.findall(name)]))
+    if stated is not None:
+        yield LeadRating(stated, "the lowest that a lead's name states")
+    gauge = _value(_one([("awg", a or b, _MOST_AWG) for a, b in _GAUGE.findall(name)]))
+    if gauge is None:
+        return
+    metres = _value(_one([("m", text, _MOST_M) for text in _METRES.findall(name)]))
+    feet = _value(_one([("ft", text, _MOST_FT) for text in _FEET.findall(name)]))
+    length_m = metres or (feet or 0.0) * _FOOT_M
+    published = [cord_ampacity(int(gauge))]
+    published += [cord_set_ampacity(int(gauge), length_m)] if length_m else []
+    for each in published:
+        if each is not None:
+            yield LeadRating(each.current_a, f"{gauge:g} AWG {each.holds_for}")
+
+
+def _value(stated: str | None) -> float | None:
+    """The number of what was found."""
+    return None if stated is None else float(stated.partition(" = ")[2])
 
 
 def lead_table(name: str) -> str | None:

@@ -2,10 +2,13 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from daq.starting_files.leads import lead_table
+from daq.starting_files.leads import LeadRating, lead_table, lowest_rating
 from daq.starting_files.meters import Kind, PlacedMeter, WantedChannel
 from daq.starting_files.strings import toml_string
 from daq.units import UNITS
+
+_PLUG_A = 13.0
+"""Of the usual plugs the one with the lowest rating [A]."""
 
 _DEGREES_OF_FREEDOM = 3
 """A difference can be called real from so many on; conditions times repeats, less the conditions."""
@@ -100,7 +103,7 @@ _LIMITS = """\
 _CURRENT_LIMIT = """\
 # [[limit]]
 # channel = {channel}
-# above = {above:g}
+# above = {above:g}{why}
 # for_s = 5.0
 # reason = "rating of the plug and of the thinnest lead"
 """
@@ -143,7 +146,8 @@ def plan_text(
         for index, each in enumerate(conditions)
     ]
     parts.append(_REST.format(repeats=_repeats(len(conditions))))
-    return "".join([*parts, *_watched(channels)])
+    rating = lowest_rating(conditions) if kind is Kind.LEADS else None
+    return "".join([*parts, *_watched(channels, rating)])
 
 
 def _repeats(conditions: int) -> int:
@@ -171,14 +175,16 @@ def _lead(name: str) -> str:
     return f"lead = {table}\n# By its name; rated_current_a may stand beside it.\n"
 
 
-def _watched(channels: Sequence[WantedChannel]) -> Iterator[str]:
+def _watched(
+    channels: Sequence[WantedChannel], rating: LeadRating | None
+) -> Iterator[str]:
     by_quantity = _first_of_each(channels)
     current = by_quantity.get("current")
     yield _NO_START if current is None else _start(current)
     required = _required(channels)
     yield _SETTLING.format(required=_listed(required))
     yield from _normalising(channels, required)
-    yield _limits(by_quantity)
+    yield _limits(by_quantity, rating)
 
 
 def _normalising(
@@ -195,13 +201,16 @@ def _normalising(
         )
 
 
-def _limits(by_quantity: Mapping[str, WantedChannel]) -> str:
+def _limits(by_quantity: Mapping[str, WantedChannel], rating: LeadRating | None) -> str:
     current, voltage = by_quantity.get("current"), by_quantity.get("voltage")
     text = ""
     if current is not None:
+        is_lead = rating is not None and rating.current_a <= _PLUG_A
+        amperes = rating.current_a if rating is not None and is_lead else _PLUG_A
         text += _CURRENT_LIMIT.format(
             channel=toml_string(current.name),
-            above=13.0 / UNITS[current.field.unit].factor,
+            above=amperes / UNITS[current.field.unit].factor,
+            why=f"  # {rating.source}" if rating is not None and is_lead else "",
         )
     if voltage is not None:
         text += _VOLTAGE_LIMIT.format(channel=toml_string(voltage.name))

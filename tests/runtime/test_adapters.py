@@ -88,6 +88,28 @@ def test_twins_are_told_apart_by_socket(computer: Computer, serial: str) -> None
         assert ("also that of" in adapter.caution) is bool(serial)
 
 
+@pytest.mark.parametrize(
+    "serial",
+    ["0001", "0", "00000000", "0123456789ABCDEF", "12345678", "1234567890", "01234"],
+)
+def test_a_serial_number_that_many_adapters_come_with_counts_as_none(
+    computer: Computer, serial: str
+) -> None:
+    computer.plug("ttyUSB0", "1-1", serial=serial)
+    adapter = only(computer)
+    assert adapter.names is Names.SOCKET
+    assert adapter.caution is not None
+    assert f"serial number {serial} is a default that many" in adapter.caution
+
+
+@pytest.mark.parametrize("serial", ["A10JZ9XK", "123", "0002", "12345679", "1A2B3C4D"])
+def test_other_serial_numbers_are_an_adapters_own(
+    computer: Computer, serial: str
+) -> None:
+    computer.plug("ttyUSB0", "1-1", serial=serial)
+    assert only(computer).names is Names.ADAPTER
+
+
 def test_adapters_of_one_make_with_numbers_of_their_own_are_no_twins(
     computer: Computer,
 ) -> None:

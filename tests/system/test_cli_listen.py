@@ -1,6 +1,7 @@
 """`daq listen` as a new user meets it: meters of unknown settings, files that work, and words where it does not."""
 
 import random
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -52,7 +53,10 @@ def test_a_meter_that_tells_its_units_ends_in_a_bench_that_works(
     assert "column 1:       +12.34   velocity [m/s]" in said
     assert "56 3d 2b 31" in said  # the bytes themselves
     assert "meter_velocity            12.34 m/s" in said
-    assert said.endswith("Every meter answers.\n")
+    assert "Every meter answers.\n\nNext, a bench and a plan" in said
+    assert said.endswith(
+        f"  daq new my-bench\n  cp {folder / 'meter.toml'} my-bench/\n"
+    )
     assert (folder / "bench.toml").is_file()
 
 
@@ -111,6 +115,60 @@ def test_a_query_of_the_makers_own_ends_in_a_bench_that_works(tmp_path: Path) ->
     assert "meter_current               1.204 A" in said
 
 
+def measuring(query: bytes) -> HiddenMeter:
+    """One that answers this text alone."""
+    return HiddenMeter(
+        Wire(9600),
+        answer=lambda data: b"230.1,1.204\r\n" if data.strip() == query else b"",
+    )
+
+
+def test_what_may_set_or_start_a_measurement_is_sent_only_when_named(
+    tmp_path: Path,
+) -> None:
+    query = "MEAS?"
+    known = ("--baud", "9600", "--framing", "8N1")
+    unasked = measuring(query.encode())
+    code, said = listened(unasked, *known, "--wait", "0.03")
+    assert code == 1
+    assert not [text for text in unasked.sent if text[:4] in (b"MEAS", b"READ")]
+    assert f'--ask "{query}"' in said
+    assert "which may set function and range, or break off a measurement" in said
+    names = ("--name", "1=voltage V", "--name", "2=current A")
+    code, said = listened(
+        measuring(query.encode()),
+        *(*known, "--ask", query, *names, "--write", str(tmp_path)),
+    )
+    assert code == 0
+    assert f'request = "{query}' in (tmp_path / "meter.toml").read_text("utf-8")
+
+
+def in_batches(interval_s: float) -> HiddenMeter:
+    """Five lines at a time, as a device server hands them on."""
+    lines = b"V=12.34 V\r\n" * 5
+    return HiddenMeter(Wire(115_200), speak=lambda: lines, interval_s=interval_s)
+
+
+def test_lines_in_batches_get_their_own_pace_and_not_that_of_the_batches() -> None:
+    code, said = listened(in_batches(0.4), "--seconds", "1.2")
+    pace_s = float(said.partition("\nrefresh_s = ")[2].splitlines()[0])
+    assert code == 0
+    # Five in two fifths of a second; a busy computer may be late with any of them.
+    assert 0.07 <= pace_s <= 0.16
+
+
+def test_one_batch_alone_tells_no_pace_and_none_is_made_up(tmp_path: Path) -> None:
+    batches = iter([b"V=12.34 V\r\n" * 5])
+    meter = HiddenMeter(Wire(9600), speak=lambda: next(batches, b""), interval_s=0.05)
+    code, said = listened(meter, "--write", str(tmp_path), "--baud", "9600")
+    assert code == 1
+    assert "does not say yet how often the meter makes a new value" in said
+    assert said.endswith(f"Then type:\n  daq check {tmp_path / 'bench.toml'}\n")
+    profile = (tmp_path / "meter.toml").read_text("utf-8")
+    assert "# CHANGE: how often" in profile
+    assert "refresh_s" not in tomllib.loads(profile)
+
+
 def test_only_questions_are_sent(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit):
         listen.run(["/dev/null", "--ask", "*RST"])
@@ -155,8 +213,8 @@ def test_nothing_is_overwritten(
     ("name", "told"),
     [
         ("voltage V", "expected the column's number first"),
-        ("1=voltage volt", "unknown unit 'volt'"),
-        ("1=Voltage", "expected a name in small letters and a unit"),
+        ("1=voltage furlong", "unknown unit 'furlong'"),
+        ("1=Voltage", "expected a name and a unit"),
     ],
 )
 def test_a_name_that_means_nothing_is_refused(
@@ -219,8 +277,10 @@ class FrameMeter:
 
     def answer(self, question: str) -> str:
         if "press Enter" in question:
-            self.load = 1
-        return "118.9" if question.startswith("The display shows now") else ""
+            self.load = 1 - self.load
+        if question.startswith("The display shows now"):
+            return ("230.6", "118.9")[self.load]
+        return ""
 
 
 BINARY = ("--baud", "9600", "--framing", "8N1", "--seconds", "1.5")
@@ -240,7 +300,7 @@ def test_frames_end_in_a_bench_that_works_once_the_display_is_typed(
     assert "The meter sends binary frames of 5 bytes by itself at 9600 8N1" in said
     assert "byte 4 is the sum of bytes 0 to 3" in said
     assert "voltage: bytes 1 to 2, u16, highest byte first, times 0.1." in said
-    assert said.endswith("Every meter answers.\n")
+    assert "Every meter answers.\n\nNext, a bench and a plan" in said
 
 
 def test_frames_with_nobody_to_read_the_display_are_told_and_not_written(

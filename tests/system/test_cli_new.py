@@ -65,6 +65,27 @@ def test_what_is_usual_loads_as_it_is(write: Daq, tmp_path: Path, kind: str) -> 
     assert plan.rules.start.channel == "current"
 
 
+@pytest.mark.parametrize(
+    ("conditions", "above_a"),
+    [
+        ("at the outlet,1.5 mm2, 25 m", 13),
+        # NFPA 70, table 400.5(A)(1), two loaded conductors; cord sets of 51 to 100 ft.
+        ("at the outlet,18 AWG 25 ft", 10),
+        ("at the outlet,16 AWG 100 ft,14 AWG 50 ft", 10),
+        ("at the outlet,25 m 1 mm2 10 A,25 m 2.5 mm2 16 A", 10),
+        ("at the outlet,12 AWG 25 ft", 13),
+    ],
+)
+def test_the_limit_on_the_current_is_the_lowest_rating_that_the_leads_tell(
+    write: Daq, tmp_path: Path, conditions: str, above_a: int
+) -> None:
+    folder = tmp_path / "new"
+    written(write, folder, "--kind", "leads", "--conditions", conditions)
+    text = (folder / "plan.toml").read_text("utf-8")
+    (above,) = re.findall(r"^# above = ([0-9.]+)", text, re.MULTILINE)
+    assert float(above) == above_a
+
+
 @pytest.mark.slow
 def test_all_pairs_of_meters_load(write: Daq, tmp_path: Path) -> None:
     numbered = list(enumerate(PROFILES))

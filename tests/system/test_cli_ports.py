@@ -65,6 +65,19 @@ def test_adapters_are_listed_with_the_line_to_write(
     assert told.out.count("caution: ") == 1
 
 
+def test_the_next_step_is_told_for_a_port_that_can_be_used(
+    show: Daq, computer: Computer
+) -> None:
+    computer.build_in("ttyS0")
+    computer.plug("ttyUSB0", "1-1", serial="A1", ids="0403:6001", driver="ftdi_sio")
+    assert show().out.endswith(
+        "  daq listen /dev/serial/by-id/usb-A1-if00-port0 --write found-meter\n"
+    )
+    computer.refused |= {"/dev/ttyS0", "/dev/ttyUSB0"}
+    computer.person = Person("anna", frozenset())
+    assert "daq listen" not in show().out
+
+
 def test_twins_are_sent_to_unplugging(show: Daq, computer: Computer) -> None:
     computer.plug("ttyUSB0", "1-1")
     computer.plug("ttyUSB1", "1-2")

@@ -91,7 +91,11 @@ def test_a_map_is_found_at_two_loads_and_written_as_a_bench_that_works(
     assert "4 registers can be read, 12 are refused" in said
     assert "voltage: function 4, address 4, u16, times 0.1." in said
     assert "a manual that counts from one has 5, or 30005" in said
-    assert "meter_power                  1410 W" in said
+    assert "meter_power                   118 W" in said
+    assert "\nNext, a bench and a plan, with this profile beside them" in said
+    assert said.endswith(
+        f"  daq new my-bench\n  cp {tmp_path / 'meter.toml'} my-bench/\n"
+    )
     # Nothing but reads of registers was ever sent.
     assert {(len(frame), frame[1]) for frame in bench.sent} == {(8, 3), (8, 4)}
 
@@ -116,6 +120,54 @@ def test_nobody_to_change_the_load_means_nothing_is_written(tmp_path: Path) -> N
 def doubled(load: int) -> dict[int, int]:
     """The power twice: of one phase and in total."""
     return {2: round(WATTS[load]), 3: 9, 8: round(WATTS[load])}
+
+
+def test_the_way_back_is_asked_for_before_anything_is_believed() -> None:
+    bench = Bench(plain)
+    code, said = bench.search(*KNOWN, *SHOWN)
+    assert code == 0
+    assert said.count("press Enter") == 2
+    assert "Change the load once more so that voltage rises and power falls" in said
+
+
+class Maximum:
+    """The greatest power since the meter was switched on, and none as it is now."""
+
+    def __init__(self) -> None:
+        self.most = 0.0
+
+    def held(self, load: int) -> dict[int, int]:
+        self.most = max(self.most, WATTS[load])
+        return {2: round(self.most), 3: 9}
+
+
+@pytest.mark.parametrize("told", [1, 2])
+def test_a_register_that_keeps_the_maximum_is_never_written(
+    tmp_path: Path, told: int
+) -> None:
+    bench = Bench(Maximum().held)
+    changes = 0
+
+    def answer(question: str) -> str | None:
+        nonlocal changes
+        if "press Enter" in question:
+            changes += 1
+            return "stop" if changes > told else Bench.answer(bench, question)
+        return Bench.answer(bench, question)
+
+    meter = HiddenMeter(
+        bench.wire, answer=unit_answer(1, (4,), lambda: bench.held(bench.load))
+    )
+    operator = Operator(answer=answer)
+    arguments = [meter.path, *QUICK, *KNOWN, "--shows", "power=118 W"]
+    with shapes_told(), meter, operator.attending():
+        code = guarded(
+            registers.run, [*arguments, "--write", str(tmp_path)], debug=False
+        )
+    assert code == 1
+    words = ("did not both rise and fall", "no register agrees with the display")
+    assert words[told - 1] in operator.text
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_of_several_candidates_none_is_guessed(tmp_path: Path) -> None:
@@ -201,7 +253,7 @@ def test_a_map_behind_ascii_frames_ends_in_a_bench_that_works(tmp_path: Path) ->
     assert "Unit 3 answers at 19200 7E1, Modbus ASCII: LRC right 5 times of 5." in said
     assert {frame[:5] for frame in bench.sent} == {b":0303", b":0304"}
     assert 'protocol = "modbus-ascii"' in (tmp_path / "meter.toml").read_text()
-    assert "meter_power                  1410 W" in said
+    assert "meter_power                   118 W" in said
 
 
 def test_where_no_register_can_be_read_nobody_is_asked_for_a_display() -> None:

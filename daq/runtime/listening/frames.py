@@ -10,6 +10,7 @@ from daq.recognising.frames import (
     recognise_frames,
 )
 from daq.recognising.framings import Framing
+from daq.recognising.heard import interval_s
 from daq.recognising.overheard import Overheard, overheard_requests
 from daq.runtime.clock import Clock
 from daq.runtime.listening.line import Line, Tell, open_line
@@ -35,7 +36,7 @@ class FramesHeard:
         data: All bytes, in order.
         guess: The frames in them; None where nothing repeats.
         bus: Modbus RTU between others; None where none was heard.
-        interval_s: Usual time between two frames [s].
+        interval_s: Mean time between two frames [s]; None where they came too seldom, or all at once, to tell it.
         errors: [1] framing and parity errors; None where the driver counts none.
     """
 
@@ -43,7 +44,7 @@ class FramesHeard:
     data: bytes
     guess: FrameGuess | None
     bus: Overheard | None
-    interval_s: float
+    interval_s: float | None
     errors: int | None
 
     @property
@@ -121,11 +122,17 @@ def _judged(line: Line) -> FramesHeard:
     data = line.data
     bus = overheard_requests(data)
     guess = recognise_frames(data, _bursts(line)) if bus is None else None
-    times = [at for _, at in line.chunks]
-    span_s = times[-1] - times[0] if times else 0.0
-    frames = len(data) / guess.length if guess is not None else 1.0
-    interval_s = span_s / max(frames - 1.0, 1.0)
-    return FramesHeard(line.framing, data, guess, bus, interval_s, line.errors)
+    pace_s = interval_s(_frame_times_s(line, guess.length)) if guess else None
+    return FramesHeard(line.framing, data, guess, bus, pace_s, line.errors)
+
+
+def _frame_times_s(line: Line, length: int) -> list[float]:
+    """When each stretch of so many bytes was whole [s]."""
+    times, count = list[float](), 0
+    for chunk, at in line.chunks:
+        before, count = count, count + len(chunk)
+        times += [at] * (count // length - before // length)
+    return times
 
 
 def _bursts(line: Line) -> list[int]:

@@ -6,6 +6,7 @@ from daq.recognising.framings import Framing, parse_framing
 from daq.recognising.heard import (
     Guess,
     Heard,
+    interval_s,
     is_surely_wrong,
     judge_heard,
     printable_share,
@@ -16,6 +17,9 @@ from daq.runtime.listening.line import Line, Tell, open_line
 
 _LONGER = 4.0
 """Times the given seconds, for a meter that sends text but seldom."""
+
+_PACE_S = 1.0
+"""Over which the time between two lines is measured; drivers hand on what came some hundredths of a second late."""
 
 
 async def listen(
@@ -71,9 +75,19 @@ async def _listen_at(
             guess = judge_heard(
                 Heard(framing, line.data, line.errors, _line_times_s(line))
             )
-            if guess.is_accepted or is_surely_wrong(line.data):
+            if is_surely_wrong(line.data):
+                break
+            if guess.is_accepted and _is_pace_known(guess, min(_PACE_S, seconds)):
                 break
         return guess
+
+
+def _is_pace_known(guess: Guess, least_s: float) -> bool:
+    """Whether the lines came over a time in which their interval shows; frames of others have none to be known."""
+    times = guess.heard.line_times_s
+    if guess.bus is not None:
+        return True
+    return interval_s(times) is not None and times[-1] - times[0] >= least_s
 
 
 def _patience_s(guess: Guess, seconds: float) -> float:

@@ -31,6 +31,9 @@ from daq.runtime.ports.system import System, text_of
 _TTYS = "/sys/class/tty"
 _USB = "/sys/bus/usb/devices"
 
+_COUNTING = "123456789"
+"""Numbers that makers of chips leave in when nobody gives them one count on from 0 or 1, or are all zeros but for a 1."""
+
 ListPorts = Callable[[], Iterable[Any]]
 """Gives pyserial's descriptions of ports."""
 
@@ -90,11 +93,24 @@ class Adapter:
         return bool(self.vendor_id)
 
     @property
+    def has_default_number(self) -> bool:
+        """Whether its serial number is one that a chip's maker leaves in, so that any other may have it too."""
+        rest = self.serial_number.lstrip("0")
+        is_blank = bool(self.serial_number) and rest in ("", "1")
+        return is_blank or (len(rest) >= 4 and _is_counting(rest))
+
+    @property
     def kind(self) -> tuple[str, str, str, str]:
         """What it is, apart from where it is plugged in."""
         # The interface tells the ports of one adapter from each other.
         _, _, interface = self.place.partition(":")
         return self.vendor_id, self.product_id, self.serial_number, interface
+
+
+def _is_counting(number: str) -> bool:
+    """Whether its digits are 1 to 9 in order, then perhaps 0 or the letters from A on."""
+    counted = (f"{_COUNTING}ABCDEF", f"{_COUNTING}0ABCDEF")
+    return any(each.startswith(number.upper()) for each in counted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,11 +273,14 @@ def _with_port(adapter: Adapter, twins: tuple[str, ...]) -> Adapter:
 def _choice(adapter: Adapter, twins: tuple[str, ...]) -> tuple[str, Names, str | None]:
     if not adapter.is_usb:
         return adapter.device, Names.BUILT_IN, None
-    is_alone = bool(adapter.serial_number) and not twins
+    has_number = bool(adapter.serial_number) and not adapter.has_default_number
+    is_alone = has_number and not twins
     if is_alone and adapter.by_id:
         return adapter.by_id[0], Names.ADAPTER, None
     why = "it has no serial number"
-    if adapter.serial_number:
+    if adapter.has_default_number:
+        why = f"its serial number {adapter.serial_number} is a default that many adapters have"
+    if adapter.serial_number and twins:
         why = f"its serial number is also that of {', '.join(twins)}"
     if is_alone:
         why = "the system made no path by id"

@@ -11,6 +11,7 @@ from daq.framing import append_crc
 from daq.recognising.asking import (
     IDENTITY_QUERY,
     QUERIES,
+    STARTING_QUERIES,
     Registers,
     checked_query,
     parse_registers,
@@ -69,6 +70,12 @@ def test_every_text_is_a_question() -> None:
     for order in ("*RST", "OUTP ON", "CAL?\nOUTP ON", ""):
         with pytest.raises(ValueError, match="only questions are sent"):
             checked_query(order)
+
+
+def test_nothing_that_configures_or_starts_a_measurement_is_asked_unasked() -> None:
+    # SCPI-1999, volume 2, chapter 3: MEASure? is CONFigure and READ?, READ? is ABORt, INITiate and FETCh?.
+    assert not {"MEAS", "READ", "CONF", "INIT", "ABOR"} & {q[:4] for q in QUERIES}
+    assert queries_to_try(STARTING_QUERIES) == ("MEAS?", "READ?")
 
 
 def test_the_operators_own_query_is_asked_alone() -> None:

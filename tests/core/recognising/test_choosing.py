@@ -6,7 +6,16 @@ from collections.abc import Mapping, Sequence
 import pytest
 
 from daq.recognising.candidates import Candidate, agrees, find_candidates
-from daq.recognising.choosing import FieldFound, Load, Standing, choose, remaining, take
+from daq.recognising.choosing import (
+    FieldFound,
+    Load,
+    Move,
+    Standing,
+    choose,
+    remaining,
+    take,
+    wanted_moves,
+)
 from daq.recognising.ranges import Sweep
 from daq.recognising.shown import Shown, parse_shown, shown_again
 
@@ -26,9 +35,16 @@ def sweep(words: Sequence[int], *, first: int = 0, function: int = 4) -> Sweep:
     return {(function, first + i): word for i, word in enumerate(words)}
 
 
-def found(
-    *loads: tuple[Mapping[str, str], Sequence[Sweep]],
-) -> dict[str, FieldFound]:
+Shows = tuple[Mapping[str, str], Sequence[Sweep]]
+"""What the display shows at a load, and the registers meanwhile."""
+
+
+def found_there_and_back(first: Shows, second: Shows) -> dict[str, FieldFound]:
+    """What two loads tell of each field, with the first once more at the end."""
+    return found(first, second, first)
+
+
+def found(*loads: Shows) -> dict[str, FieldFound]:
     """What the loads tell of each field."""
     taken: list[Load] = []
     candidates: dict[str, list[Candidate]] = {}
@@ -60,7 +76,7 @@ def test_type_order_and_scale_of_two_registers_are_found(
         # A counter before it, a nominal value and a serial number behind it.
         around = [17, 4711, *words, 2300, 51_966]
         loads.append(({"power": f"{value:.1f} W"}, [sweep(around, first=100)]))
-    field = found(*loads)["power"]
+    field = found_there_and_back(*loads)["power"]
     assert field.standing is Standing.FOUND
     assert field.candidates == (Candidate(4, 102, kind, order, scale),)
 
@@ -74,12 +90,12 @@ def test_a_scaled_register_is_found(scale: float) -> None:
         )
         for value in (21.5, 45.0)
     ]
-    field = found(*loads)["temperature"]
+    field = found_there_and_back(*loads)["temperature"]
     assert field.candidates == (Candidate(4, 1, "u16", "ABCD", scale),)
 
 
 def test_a_register_that_happens_to_agree_falls_away_at_the_second_load() -> None:
-    field = found(
+    field = found_there_and_back(
         ({"voltage": "230.0 V"}, [sweep([2300, 7, 2300])]),
         ({"voltage": "226.4 V"}, [sweep([2300, 7, 2264])]),
     )["voltage"]
@@ -93,11 +109,67 @@ def test_one_load_confirms_nothing() -> None:
 
 def test_a_display_that_did_not_move_confirms_no_constant_register() -> None:
     load = ({"voltage": "230.0 V"}, [sweep([2300, 7])])
-    assert found(load, load)["voltage"].standing is Standing.UNCONFIRMED
+    assert found(load, load, load)["voltage"].standing is Standing.UNCONFIRMED
+
+
+def test_a_register_that_keeps_the_maximum_is_not_believed_while_loads_only_rise() -> (
+    None
+):
+    # The true power is in no register that was read.
+    loads: list[Shows] = [
+        ({"power": f"{watts} W"}, [sweep([7, watts, 9])]) for watts in (120, 700, 1410)
+    ]
+    assert found(*loads)["power"].standing is Standing.UNCONFIRMED
+    back: Shows = ({"power": "120 W"}, [sweep([7, 1410, 9])])
+    assert found(*loads, back)["power"].standing is Standing.NONE
+
+
+def test_a_register_that_keeps_the_minimum_is_not_believed_while_loads_only_fall() -> (
+    None
+):
+    loads: list[Shows] = [
+        ({"voltage": text}, [sweep([7, round(float(text[:5]) * 10), 9])])
+        for text in ("230.4 V", "228.2 V", "226.1 V")
+    ]
+    assert found(*loads)["voltage"].standing is Standing.UNCONFIRMED
+
+
+def test_the_maximum_beside_the_value_falls_away_on_the_way_back() -> None:
+    rows = ((120, 120), (1410, 1410), (130, 1410))
+    field = found(
+        *(({"power": f"{now} W"}, [sweep([most, 3, now])]) for now, most in rows)
+    )["power"]
+    assert field.candidates == (Candidate(4, 2, "u16", "ABCD", 1.0),)
+    assert field.standing is Standing.FOUND
+
+
+def test_a_display_that_stands_still_confirms_no_register_that_only_rises() -> None:
+    # A maximum creeps with the noise; a value goes up and down with it.
+    loads: list[Shows] = [
+        ({"voltage": "230.1 V"}, [sweep([7, word])]) for word in (2300, 2301, 2302)
+    ]
+    assert found(*loads)["voltage"].standing is Standing.UNCONFIRMED
+
+
+def test_what_a_value_has_yet_to_do_is_told() -> None:
+    rows = (("120 W", "230.4 V", "21.5 Cel"), ("1410 W", "226.1 V", "21.5 Cel"))
+    names = ("power", "voltage", "temperature")
+    loads = [
+        Load(
+            tuple(parse_shown(f"{n}={t}") for n, t in zip(names, row, strict=True)), ()
+        )
+        for row in rows
+    ]
+    assert wanted_moves(loads) == {
+        "power": Move.FALL,
+        "voltage": Move.RISE,
+        "temperature": Move.RISE_OR_FALL,
+    }
+    assert set(wanted_moves([*loads, loads[0]])) == {"temperature"}
 
 
 def test_a_register_that_varies_with_the_last_digit_is_taken_and_told() -> None:
-    field = found(
+    field = found_there_and_back(
         ({"voltage": "230.1 V"}, [sweep([2301, 7]), sweep([2302, 7])]),
         ({"voltage": "230.2 V"}, [sweep([2302, 7]), sweep([2301, 7])]),
     )["voltage"]
@@ -110,7 +182,7 @@ def test_two_registers_that_follow_alike_are_left_to_the_operator() -> None:
         ({"power": f"{value} W"}, [sweep([value, 3, value + 100, 5, value])])
         for value in (120, 1410)
     ]
-    field = found(*loads)["power"]
+    field = found_there_and_back(*loads)["power"]
     assert field.standing is Standing.SEVERAL
     assert {candidate.address for candidate in field.candidates} == {0, 4}
 
@@ -140,12 +212,12 @@ def test_functions_that_hold_the_same_are_one_register() -> None:
         )
         for value, word in ((230.4, 2304), (225.1, 2251))
     ]
-    field = found(*loads)["voltage"]
+    field = found_there_and_back(*loads)["voltage"]
     assert field.candidates == (Candidate(4, 0, "u16", "ABCD", 0.1),)
 
 
 def test_unsigned_stands_for_both_with_a_limit_where_they_would_part() -> None:
-    field = found(
+    field = found_there_and_back(
         ({"voltage": "230.4 V"}, [sweep([23_040, 9])]),
         ({"voltage": "225.1 V"}, [sweep([22_510, 9])]),
     )["voltage"]
@@ -155,7 +227,7 @@ def test_unsigned_stands_for_both_with_a_limit_where_they_would_part() -> None:
 
 
 def test_a_value_below_zero_makes_it_signed() -> None:
-    field = found(
+    field = found_there_and_back(
         ({"temperature": "-5.2 Cel"}, [sweep([9, 0x10000 - 52])]),
         ({"temperature": "21.4 Cel"}, [sweep([9, 214])]),
     )["temperature"]
@@ -164,7 +236,7 @@ def test_a_value_below_zero_makes_it_signed() -> None:
 
 def test_a_zero_upper_half_is_read_along_where_sixteen_bits_could_run_over() -> None:
     # Thousandths of a watt: 65.535 W would be the end of sixteen bits.
-    field = found(
+    field = found_there_and_back(
         ({"power": "12.34 W"}, [sweep([9, 0, 12_340, 9])]),
         ({"power": "41.50 W"}, [sweep([9, 0, 41_500, 9])]),
     )["power"]
@@ -174,7 +246,7 @@ def test_a_zero_upper_half_is_read_along_where_sixteen_bits_could_run_over() -> 
 
 
 def test_zeros_on_both_sides_leave_the_word_order_open() -> None:
-    field = found(
+    field = found_there_and_back(
         ({"power": "12.34 W"}, [sweep([0, 12_340, 0])]),
         ({"power": "41.50 W"}, [sweep([0, 41_500, 0])]),
     )["power"]
@@ -190,13 +262,13 @@ def test_the_word_order_of_the_other_fields_decides() -> None:
             "current": f"{milliamperes / 1000:.2f} A",
         }
         loads.append((display, [sweep(words)]))
-    fields = found(*loads)
+    fields = found_there_and_back(*loads)
     assert fields["power"].candidates == (Candidate(4, 0, "u32", "ABCD", 0.001),)
     assert fields["current"].candidates == (Candidate(4, 2, "u32", "ABCD", 0.001),)
 
 
 def test_sixteen_bits_are_enough_for_a_voltage() -> None:
-    field = found(
+    field = found_there_and_back(
         ({"voltage": "230.4 V"}, [sweep([0, 2304, 0])]),
         ({"voltage": "225.1 V"}, [sweep([0, 2251, 0])]),
     )["voltage"]
@@ -228,12 +300,39 @@ def test_what_is_typed_gives_value_step_and_unit() -> None:
 
 
 @pytest.mark.parametrize(
+    ("text", "name", "unit"),
+    [
+        ("temperature=21.5 C", "temperature", "Cel"),
+        ("temperature=21.5 \N{DEGREE SIGN}C", "temperature", "Cel"),
+        ("temperature=21.5 c", "temperature", "Cel"),
+        ("Voltage=230.4v", "voltage", "V"),
+        ("current=120 ma", "current", "mA"),
+        ("dp=12 pa", "dp", "Pa"),
+        ("f=50.0 hz", "f", "Hz"),
+    ],
+)
+def test_names_and_units_are_understood_as_people_type_them(
+    text: str, name: str, unit: str
+) -> None:
+    shown = parse_shown(text)
+    assert (shown.name, shown.unit) == (name, unit)
+
+
+def test_another_reading_may_carry_its_unit_as_people_type_it_but_no_other() -> None:
+    shown = parse_shown("temperature=21.5 Cel")
+    assert shown_again(shown, "22.75 \N{DEGREE SIGN}C").value == 22.75
+    assert shown_again(shown, "22.75 C").digit == 0.01
+    with pytest.raises(ValueError, match="expected a number in Cel"):
+        shown_again(shown, "71.6 F")
+
+
+@pytest.mark.parametrize(
     ("text", "told"),
     [
         ("230.4 V", "like voltage=230.4 V"),
         ("voltage=230,4 V", "like voltage=230.4 V"),
         ("voltage=230,4 V", "with a point and no comma, like voltage=230.4 V"),
-        ("voltage=230.4 volt", "unknown unit 'volt', expected one of V, A"),
+        ("voltage=230.4 furlong", "unknown unit 'furlong', expected one of V, A"),
         ("voltage=2.3.4 V", "like voltage=230.4 V"),
     ],
 )

@@ -1,5 +1,6 @@
 """The files that a search writes: they parse as they are, and say what was found and what was not."""
 
+import tomllib
 from typing import Any
 
 import pytest
@@ -38,6 +39,22 @@ def test_a_profile_of_lines_keeps_pattern_framing_and_pace() -> None:
     assert (profile.line.baud, profile.line.data_bits) == (19_200, 7)
     assert (profile.line.parity, profile.refresh_s) == ("even", 0.5)
     assert profile.field[0].resolution == pytest.approx(0.01)
+
+
+def test_a_pace_that_is_not_known_is_left_to_be_written() -> None:
+    shape = line_shape(["12.34 m/s"])
+    assert shape is not None
+    text = render_streamed(
+        shape,
+        [NamedColumn(1, "velocity", "m/s", 2)],
+        framing=FRAMING,
+        terminator=b"\n",
+        interval_s=None,
+    )
+    assert "refresh_s" not in tomllib.loads(text)
+    completed = text.replace("# refresh_s = 1.0", "refresh_s = 1.0")
+    assert "# CHANGE: how often the meter makes a new value" in completed
+    assert parsed(completed).refresh_s == 1.0
 
 
 def test_a_profile_of_a_query_keeps_what_is_sent_and_how_parts_are_set_apart() -> None:

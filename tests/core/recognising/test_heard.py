@@ -104,6 +104,18 @@ def test_random_bytes_are_never_believed(seed: int) -> None:
     assert not judge_heard(Heard(PLAIN, data)).is_accepted
 
 
-def test_the_usual_interval_is_not_spoiled_by_a_pause() -> None:
-    assert interval_s([0.0, 0.5, 1.0, 9.0, 9.5, 10.0]) == 0.5
-    assert interval_s([1.0]) is None
+def test_the_interval_of_lines_is_their_mean() -> None:
+    assert interval_s([0.0, 0.52, 1.01, 1.49, 2.0]) == pytest.approx(0.5)
+
+
+def test_lines_that_come_in_batches_have_their_own_interval_and_not_the_batches() -> (
+    None
+):
+    # Ten a second, handed on once a second; the first batch was cut short by opening the port.
+    times = [0.0] * 4 + [1.0] * 10 + [2.0] * 10 + [3.001, 3.002] * 5
+    assert interval_s(times) == pytest.approx(0.1, rel=0.01)
+
+
+@pytest.mark.parametrize("times", [[], [1.0], [1.0] * 12, [0.0, 0.0, 1.0, 1.0]])
+def test_what_came_at_once_or_twice_has_no_interval(times: list[float]) -> None:
+    assert interval_s(times) is None
