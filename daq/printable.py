@@ -15,3 +15,8 @@ NOT_PRINTABLE = re.compile(
 def printable(text: str) -> str:
     """A text, be it of many lines, with a blank for what cannot be printed."""
     return NOT_PRINTABLE.sub(" ", text)
+
+
+def is_shown_as_it_is(text: str) -> bool:
+    """Whether a text is one line that any screen, table or broker can show without leaving anything out."""
+    return "\t" not in text and " ".join(printable(text).splitlines()) == text

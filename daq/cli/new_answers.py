@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from daq.errors import InputError
+from daq.printable import is_shown_as_it_is
 from daq.starting_files import Kind, Meter
 from daq.starting_files.strings import toml_string
 
@@ -228,6 +229,9 @@ def _named(text: str) -> str:
         msg = "empty, expected a name"
         raise ValueError(msg)
     toml_string(name)
+    if not is_shown_as_it_is(name):
+        msg = f"got {name!r}, expected one line without control characters or marks that turn the direction of writing"
+        raise ValueError(msg)
     return name
 
 

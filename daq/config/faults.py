@@ -11,7 +11,7 @@ from pydantic import BaseModel, ValidationError
 from daq.config.toml_lines import Path, key_lines, line_of
 from daq.config.wires import PROTOCOLS
 from daq.errors import ConfigurationError, Fault
-from daq.printable import printable
+from daq.printable import is_shown_as_it_is
 
 _Model = TypeVar("_Model", bound=BaseModel)
 _MOST_SHOWN = 200
@@ -89,7 +89,7 @@ def unprintable_faults(
     return [
         source.fault(path, problem.format(_met(value)))
         for path, value in _texts(content)
-        if " ".join(printable(value).splitlines()) != value or "\t" in value
+        if not is_shown_as_it_is(value)
     ]
 
 

@@ -18,6 +18,7 @@ from daq.cli.guarded import guarded
 from daq.cli.new_profiles import shipped_meters
 from daq.config.bench import Bench
 from daq.config.plan import Plan
+from daq.printable import is_shown_as_it_is
 from tests.runtime.laid_out_system import Computer
 from tests.system.bench_process import Terminal
 from tests.system.command_line import Daq, Ended
@@ -185,10 +186,10 @@ def test_a_comma_within_a_name_parts_nothing(write: Daq, tmp_path: Path) -> None
 
 
 TYPED = st.text(
-    st.characters(codec="utf-8") | st.sampled_from("\"\\'äöü²\n\t#="),
+    st.characters(codec="utf-8") | st.sampled_from("\"\\'äöü²#="),
     min_size=1,
     max_size=30,
-).filter(lambda text: bool(text.strip()))
+).filter(lambda text: bool(text.strip()) and is_shown_as_it_is(text.strip()))
 
 
 @settings(
@@ -216,6 +217,17 @@ def test_whatever_is_typed_as_a_name_comes_back_as_it_was(
     _, plan = loaded(folder)
     assert plan.machine == machine.strip()
     assert list(plan.instructions) == [name.strip() for name in conditions]
+
+
+@pytest.mark.parametrize("typed", ["fan\x1b[31m", "a\tb", "fan\u202etxt"])
+def test_a_name_that_no_screen_could_show_is_asked_for_again(
+    write: Daq, tmp_path: Path, typed: str
+) -> None:
+    answers = iter(["filters", typed, "Extractor", "", "bare", "fine", "", ""])
+    told = write(tmp_path / "new", ask=lambda _: next(answers))
+    assert (told.code, told.err) == (0, "")
+    _, plan = loaded(tmp_path / "new")
+    assert plan.machine == "Extractor"
 
 
 @pytest.mark.parametrize(
