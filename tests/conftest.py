@@ -1,6 +1,11 @@
-"""What all tests share: leaving a test out can be made a failure."""
+"""What all tests share: leaving a test out can be made a failure, and none is timed."""
 
 import pytest
+from hypothesis import settings
+
+# How long an example takes depends on what else the computer does: no test is timed.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -175,6 +175,8 @@ async def _opened(
             with contextlib.closing(daemon.page):
                 yield daemon
     finally:
+        # The last write may end a trouble: an event that says so would come too late to be kept.
+        trouble.listener = None
         await store.close()
 
 

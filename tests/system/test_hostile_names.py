@@ -55,7 +55,9 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("foreign") / "bench.db"
     with pytest.MonkeyPatch.context() as older:
         # A version that did not mind.
-        older.setattr("daq.config.plan.unprintable_faults", lambda *_: [])
+        for module in ("bench", "plan"):
+            name = f"daq.config.{module}.unprintable_faults"
+            older.setattr(name, lambda *_, **__: [])
         store_session(path, trials, plan=plan, bench=bench)
     path.with_name("plan.toml").write_text(plan, encoding="utf-8")
     return path

@@ -106,12 +106,11 @@ def test_a_machine_that_nobody_switches_off_alarms_when_its_time_is_up_and_not_b
     left_s = trial.started_s + 300.0 - rehearsal.clock.bench_s()
     computer.pass_s(left_s - 0.1)
     rehearsal.session.tick(rehearsal.clock.bench_s())
-    assert alarms(rehearsal) == []
+    assert not any("longer than the plan" in text for text in alarms(rehearsal))
     # No reading is needed: time alone tells, also while every meter is silent.
     computer.pass_s(0.2)
     rehearsal.session.tick(rehearsal.clock.bench_s())
-    (text,) = alarms(rehearsal)
-    assert "longer than the plan's 300 s" in text
+    assert any("longer than the plan's 300 s" in text for text in alarms(rehearsal))
     assert rehearsal.board.snapshot().urgency == "danger"
 
 
