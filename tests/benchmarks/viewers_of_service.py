@@ -1,17 +1,18 @@
 """What viewers cost the service itself: how late its polls are, and how soon they have what the meter said.
 
-    python tests/benchmarks/viewers_of_service.py [--quick]
+    python tests/benchmarks/viewers_of_service.py [--quick] [--interval-s 0.1]
 
 One meter with 12 channels is polled ten times a second by the whole service: session, store, broker, page. Without viewers,
 with 200, without again, and for a fifth of the time with 20 (25 min in all). The viewers are one niced process; one of them takes nothing, each of the others dials
 again every 20 s and then asks for state and trace, as the page does.
 
-Polls have absolute deadlines: what a stored reading's time is beyond the earliest of its place in the tenth of a second is how
+Polls have absolute deadlines: what a stored reading's time is beyond the earliest of its place in the interval is how
 late its poll was. The meter writes the time into its reply, and the viewers subtract it from the time at which they have it.
 
 Goals: issue 5 (p99 of the lateness at most 1.5 times that without viewers, or 2 ms more; 20 ms and 50 ms to the viewers).
 """
 
+import argparse
 import asyncio
 import contextlib
 import multiprocessing
@@ -243,6 +244,7 @@ class _Announced:
 
 async def measure(bench: Bench, plan: Plan, folder: Path, polls: int) -> list[Run]:
     """All runs with one service."""
+    interval_s = bench.instruments[0].interval_s
     display, clock = _Announced(), Clock()
     around = Surroundings(
         bench=bench,
@@ -255,7 +257,7 @@ async def measure(bench: Bench, plan: Plan, folder: Path, polls: int) -> list[Ru
         service = tasks.create_task(run_session(around, plan, new_session=True))
         page = await display.page
         runs = [
-            await _run(page, viewers, clock=clock, polls=asked)
+            await _run(page, viewers, clock=clock, lasts_s=asked * interval_s)
             for viewers, asked in (
                 (0, polls),
                 (200, polls),
@@ -268,14 +270,14 @@ async def measure(bench: Bench, plan: Plan, folder: Path, polls: int) -> list[Ru
     return runs
 
 
-async def _run(page: str, viewers: int, *, clock: Clock, polls: int) -> Run:
+async def _run(page: str, viewers: int, *, clock: Clock, lasts_s: float) -> Run:
     if not viewers:
         await asyncio.sleep(_WARM_UP_S)
-        return await _lasting(viewers, clock, polls)
+        return await _lasting(viewers, clock, lasts_s)
     async with _watched(page, viewers) as pipe:
         await asyncio.sleep(_WARM_UP_S)
         pipe.send("anew")
-        run = await _lasting(viewers, clock, polls)
+        run = await _lasting(viewers, clock, lasts_s)
         pipe.send("stop")
         delays = await _heard(pipe)
     if not isinstance(delays, list):
@@ -285,27 +287,30 @@ async def _run(page: str, viewers: int, *, clock: Clock, polls: int) -> Run:
     return run
 
 
-async def _lasting(viewers: int, clock: Clock, polls: int) -> Run:
+async def _lasting(viewers: int, clock: Clock, lasts_s: float) -> Run:
     cpu_from_s, from_s = cpu_s(), clock.bench_s()
-    await asyncio.sleep(polls * INTERVAL_S)
+    await asyncio.sleep(lasts_s)
     until_s = clock.bench_s()
     cpu_percent = 100.0 * (cpu_s() - cpu_from_s) / (until_s - from_s)
     return Run(viewers, from_s, until_s, cpu_percent, [])
 
 
-def take_lateness(runs: Sequence[Run], times_s: Sequence[float]) -> None:
+def take_lateness(
+    runs: Sequence[Run], times_s: Sequence[float], interval_s: float
+) -> None:
     """Add to every run how late its polls were.
 
     Args:
         runs: To be completed.
         times_s: Of all stored readings, in bench time [s].
+        interval_s: From poll to poll [s].
     """
     # Before the first run the line was opened, and its deadlines begin with that.
     counted_s = [at_s for at_s in times_s if at_s >= runs[0].from_s]
-    middle_s = counted_s[0] - INTERVAL_S / 2.0
+    middle_s = counted_s[0] - interval_s / 2.0
     anchor_s = middle_s - _EARLY_S
-    anchor_s += median([(at_s - middle_s) % INTERVAL_S for at_s in counted_s])
-    off_s = [(at_s - anchor_s) % INTERVAL_S for at_s in counted_s]
+    anchor_s += median([(at_s - middle_s) % interval_s for at_s in counted_s])
+    off_s = [(at_s - anchor_s) % interval_s for at_s in counted_s]
     earliest_s = min(off_s)
     for run in runs:
         run.late_ms = [
@@ -317,14 +322,18 @@ def take_lateness(runs: Sequence[Run], times_s: Sequence[float]) -> None:
 
 def main() -> None:
     """Measure and print."""
-    polls = POLLS // 10 if "--quick" in sys.argv else POLLS
+    parser = argparse.ArgumentParser(description="What viewers cost the service.")
+    parser.add_argument("--quick", action="store_true", help="a tenth of the polls")
+    parser.add_argument("--interval-s", type=float, default=INTERVAL_S)
+    options = parser.parse_args()
+    polls = POLLS // 10 if options.quick else POLLS
     with tempfile.TemporaryDirectory() as name, running_meter(None) as meter:
         folder = Path(name)
         bench = register_bench(
             port=meter.path,
             baud=38400,
             registers=_REGISTERS,
-            interval_s=INTERVAL_S,
+            interval_s=options.interval_s,
             with_stamp=True,
         )
         plan = parse_plan(_PLAN, file="plan.toml", bench=bench)
@@ -334,9 +343,9 @@ def main() -> None:
             for stored in read_readings(folder / bench.store)
             for row in stored.rows
         ]
-    take_lateness(runs, times_s)
+    take_lateness(runs, times_s, options.interval_s)
     show_table(
-        f"Viewers of the whole service, {polls} polls a run, load {os.getloadavg()[0]:.1f}",
+        f"Viewers of the whole service, {polls} polls a run, one each {options.interval_s:g} s, load {os.getloadavg()[0]:.1f}",
         ("viewers", "meter to viewer p50 ms", "p99 ms", "readings", "polls", "late p50 ms", "p99 ms", "latest ms", "CPU %"),
         [_row(run) for run in runs],
     )  # fmt: skip
