@@ -65,6 +65,17 @@ unit = "m3/h"                   # or "m3/s", "L/s", "ft3/min"
 {diameter}# {diameter_comment}
 # profile_factor = 0.82         # mean velocity over the duct by the one measured, where the meter sits in its middle
 """
+_TYPED = """\
+
+# A meter without a port: take the marks away and CHANGE the lines; you are asked for its readings while a trial averages.
+# [[typed]]
+# name = "inlet_pressure"
+# quantity = "pressure"
+# unit = "Pa"
+# resolution = 1.0              # the smallest step of its display
+# place = "duct"
+# accuracy = { percent_of_reading = 1.0, counts = 2 }
+"""
 _AIR = """\
 
 # The air that is moved: take the marks away and CHANGE the figures, then airflow is also told for standard air.
@@ -101,6 +112,7 @@ def bench_text(
     parts = [_HEAD.format(name=toml_string(name))]
     for index, placed in enumerate(meters):
         parts += _instrument(placed, is_first=index == 0)
+    parts.append(_TYPED)
     parts += _air(meters, diameter_mm)
     return "".join([*parts, _BROKER])
 

@@ -219,6 +219,20 @@ def test_whatever_is_typed_as_a_name_comes_back_as_it_was(
     assert list(plan.instructions) == [name.strip() for name in conditions]
 
 
+def test_a_meter_without_a_port_is_a_matter_of_taking_the_marks_away(
+    write: Daq, tmp_path: Path
+) -> None:
+    written(write, tmp_path / "new")
+    bench = tmp_path / "new" / "bench.toml"
+    text = bench.read_text(encoding="utf-8")
+    marked = re.search(r"# \[\[typed\]\]\n(# .+\n)+", text)
+    assert marked is not None
+    plain = re.sub(r"^# ", "", marked[0], flags=re.MULTILINE)
+    bench.write_text(text.replace(marked[0], plain), encoding="utf-8")
+    loaded_bench, _ = loaded(tmp_path / "new")
+    assert [meter.display.resolution for meter in loaded_bench.typed] == [1.0]
+
+
 @pytest.mark.parametrize("typed", ["fan\x1b[31m", "a\tb", "fan\u202etxt"])
 def test_a_name_that_no_screen_could_show_is_asked_for_again(
     write: Daq, tmp_path: Path, typed: str
