@@ -6,6 +6,7 @@ the plug.
 
 import math
 import re
+from collections.abc import Sequence
 from enum import StrEnum
 
 from daq.records import PlannedTrial, TrialAverage, TrialState
@@ -234,9 +235,23 @@ _INSTRUCTIONS: dict[Stage, tuple[str, Urgency]] = {
 
 
 def stage_sentence(
-    stage: Stage, *, by_key: bool, switch_off_first: bool = False
+    stage: Stage,
+    *,
+    by_key: bool,
+    switch_off_first: bool = False,
+    lacking: Sequence[str] = (),
 ) -> str:
-    """What happens in a stage, and what ends it."""
+    """What happens in a stage, and what ends it.
+
+    Args:
+        stage: Where the session stands.
+        by_key: No channel tells that the machine is on; the operator's key does.
+        switch_off_first: The machine was found running.
+        lacking: What is said of channels without an average, each without a full stop.
+    """
+    if stage is Stage.DONE and lacking:
+        how = "Enter at the terminal" if by_key else "Switching off"
+        return f"Settled and averaged, but {'; '.join(lacking)}. {how} ends the trial; repeat it if you need them."
     if switch_off_first:
         return "Nobody saw it switched on; a trial begins only with a machine that was off."
     if by_key and stage is Stage.WAITING:

@@ -135,10 +135,12 @@ class SessionLines:
     def stage_line(self, *, left_s: float | None) -> StageLine:
         """The stage, what ends it, and how far it is."""
         session = self.session
+        trial = session.trial()
         sentence = stage_sentence(
             session.stage,
             by_key=self.by_key,
             switch_off_first=session.must_switch_off_first,
+            lacking=trial.lacking if trial else (),
         )
         is_paused = session.is_paused_now
         return StageLine(

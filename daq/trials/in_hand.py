@@ -32,6 +32,8 @@ class TrialView:
     window: Window | None
     confirmed: bool
     averaging_s: float
+    lacking: tuple[str, ...] = ()
+    """What is said of typed channels without an average, once the others have theirs."""
 
 
 @dataclass(slots=True)
@@ -95,6 +97,17 @@ class TrialInHand:
             self.was_seen_running, self.kept_reasons = True, None
         elif self.was_seen_running and self.kept_reasons is None:
             self.kept_reasons = self.reasons()
+
+    def _lacking(self) -> tuple[str, ...]:
+        window = self.group.window
+        if self.result is None or window is None:
+            return ()
+        averaged = {average.channel for average in self.result.averages}
+        return tuple(
+            f"{channel.title}: {self.typed.shortage(channel.name, window)}"
+            for channel in self.rules.channels
+            if channel.name in self.typed and channel.name not in averaged
+        )
 
     def reasons(self) -> tuple[str, ...]:
         """Which required channels are not settled, and why."""
@@ -178,6 +191,7 @@ class TrialInHand:
             window=self.group.window,
             confirmed=self.group.phase is Phase.CONFIRMED,
             averaging_s=self.group.averaging_s(),
+            lacking=self._lacking(),
         )
 
     def _ask_while_averaging(self, change: PhaseChange, at_s: float) -> None:

@@ -22,6 +22,7 @@ from daq.trials.reanalysis import ReadingBlock, is_reproduced, judge_again
 from daq.trials.session import Session
 from daq.trials.stages import Happening, Stage
 from daq.typed import LEAST_READINGS, TypedReadings
+from daq.wording import stage_sentence
 from tests.core.trials.session_bench import RULES, Bench, order_of
 
 VELOCITY = Channel(
@@ -170,6 +171,12 @@ def test_the_window_lasts_longer_for_readings_that_come_late_and_not_for_ever() 
     result = bench.measure()
     assert bench.stage() is Stage.DONE
     assert "velocity: too few typed readings: 3 of 5" in result.note
+    # Also while it can still be repeated.
+    trial = bench.session.trial()
+    assert trial is not None
+    (lacking,) = trial.lacking
+    assert lacking.endswith(": too few typed readings: 3 of 5")
+    assert lacking in stage_sentence(Stage.DONE, by_key=False, lacking=trial.lacking)
     assert {a.channel for a in result.averages} == {"current", "power", "voltage"}
     declared_s = next(
         o.at_s for o in bench.occurrences if o.happening is Happening.DECLARED
