@@ -74,7 +74,9 @@ def _lines(source: Path, target: Path, report: SalvageReport) -> Iterator[str]:
 def _lost(table: SalvagedTable) -> str:
     parts = [_range(first, last) for first, last in _joined(table.lost)]
     words = (
-        f"; rows may be missing with the numbers {', '.join(parts)}" if parts else ""
+        f"; rows may be missing between the numbers (all meters are counted together) {', '.join(parts)}"
+        if parts
+        else ""
     )
     return words + (f"; {table.refused} contradict others" if table.refused else "")
 
