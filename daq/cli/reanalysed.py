@@ -98,6 +98,7 @@ def _lines(found: Reanalysis) -> Iterator[str]:
     if found.analysis is not None:
         yield f"Kept as analysis {found.analysis} in {found.store}; what was averaged before stays."
         shown_by = f"{shlex.quote(found.store)} --analysis {found.analysis}"
+        yield f"What it makes of the conditions: daq compare {shown_by}"
         yield f"To see it: daq export {shown_by}; what its uncertainties are made of: daq budget {shown_by}"
     yield from _finding(found)
 
