@@ -53,7 +53,7 @@ COARSE_METER = (
 )
 RESTLESS_SUPPLY = (
     ("simulation.toml", "wander_percent = 0.04", "wander_percent = 3"),
-    ("simulation.toml", "wander_time_s = 15", "wander_time_s = 0.3"),
+    ("simulation.toml", "wander_time_s = 15", "wander_time_s = 0.1"),
     ("plan.toml", 'required = ["power", "velocity"]', 'required = ["power"]'),
 )
 FILTERS = (

@@ -374,14 +374,14 @@ def test_a_meter_that_falls_silent_is_named_and_stands_in_the_record_and_in_the_
     events = [
         text
         for (text,) in ask(
-            bench.store,
-            "SELECT text FROM events WHERE kind = 'meter' AND text NOT LIKE '%line was busy%' ORDER BY id LIMIT 2",
+            bench.store, "SELECT text FROM events WHERE kind = 'meter' ORDER BY id"
         )
     ]
-    assert events[0].startswith("duct-sensor: silent, no reading for ")
-    assert events[1] == "duct-sensor: it answers again."
-    for text in events:
-        assert log.count(text) == 1
+    # A line that is busy on a starved computer is told likewise, before or after.
+    silent = next(number for number, text in enumerate(events) if "no reply" in text)
+    assert events[silent].startswith("duct-sensor: silent, no reading for ")
+    assert events[silent + 1] == "duct-sensor: it answers again."
+    assert log.count(events[silent]) == 1
     # One line for the instruction, however long it lasted.
     assert log.count("its meter has been silent for") <= log.count("silent, no reading")
 
