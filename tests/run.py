@@ -41,8 +41,9 @@ def main() -> int:
         _run(str(PYTHON.parent / check[0]), *check[1:])
     options = ["--nothing-left-out"] if complete else ["-rs"]
     # Most of the time is spent waiting: two at once, a file of tests never parted.
-    at_once = ["-n", "2", "--dist", "loadfile"]
+    at_once = ["-n", "2", "--dist", "loadfile", "-m", "not alone"]
     _run(str(PYTHON), "-m", "pytest", *at_once, *options)
+    _run(str(PYTHON), "-m", "pytest", "-m", "alone", *options)
     if not complete:
         _say_what_is_missing()
     return 0

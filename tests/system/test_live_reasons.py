@@ -33,7 +33,12 @@ from tests.system.bench_process import (
     run_command,
 )
 
-pytestmark = [pytest.mark.slow, pytest.mark.pty, pytest.mark.timeout(180)]
+pytestmark = [
+    pytest.mark.alone,
+    pytest.mark.slow,
+    pytest.mark.pty,
+    pytest.mark.timeout(180),
+]
 
 SPEED = ("--speed", "20")
 SEEN_FOR_S = 6.0
@@ -53,7 +58,7 @@ COARSE_METER = (
 )
 RESTLESS_SUPPLY = (
     ("simulation.toml", "wander_percent = 0.04", "wander_percent = 3"),
-    ("simulation.toml", "wander_time_s = 15", "wander_time_s = 0.1"),
+    ("simulation.toml", "wander_time_s = 15", "wander_time_s = 0.3"),
     ("plan.toml", 'required = ["power", "velocity"]', 'required = ["power"]'),
 )
 FILTERS = (
