@@ -9,6 +9,7 @@ interrupt ends the campaign and shows what there is. Exit code 1 where anything 
 """
 
 import argparse
+import shutil
 import signal
 import sys
 import tempfile
@@ -153,8 +154,8 @@ class KilledSession:
         if state != "finished" or often != expected:
             said = f"session {number} is {state}, done by position: {often}"
             self._wrong("condition not once", said)
-        elif not reanalysed(self._bench.store)["reproduced"]:
-            self._wrong("not reproduced", f"session {number}")
+        elif not (facts := reanalysed(self._bench.store, code=None))["reproduced"]:
+            self._wrong("not reproduced", f"session {number}: {facts}")
 
     def _wrong(self, kind: str, text: str) -> None:
         self._tally.of(self._moment).say(kind, text)
@@ -213,6 +214,7 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=300)
     parser.add_argument("--sessions", type=int, default=30)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--keep", type=Path, help="folder for what is left of a session in which something was violated")  # fmt: skip
     options = parser.parse_args()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.default_int_handler)
@@ -221,9 +223,12 @@ def main() -> int:
     plan = shared_out(options.kills, options.sessions, random)
     with suppress(KeyboardInterrupt):
         for session, moments in enumerate(plan, start=1):
+            before = len(tally.violations)
             with tempfile.TemporaryDirectory() as folder:
                 bench = quick_filters(Path(folder))
                 run_session(bench, moments, tally, seed=options.seed * 1000 + session)
+                if options.keep and len(tally.violations) > before:
+                    shutil.copytree(folder, options.keep / f"session-{session}")
             told = f"{tally.kills.total()} kills, {len(tally.violations)} violations"
             say(f"session {session}: {told}, {time.monotonic() - began_s:.0f} s")
     show(tally)
