@@ -152,6 +152,22 @@ class CannotRead:
         _keep(self, "channel", needed=True)
 
 
+@dataclass(frozen=True, slots=True)
+class TakeBack:
+    """A typed reading of the trial in hand was wrong, and shall not count.
+
+    Attributes:
+        channel: Its name.
+        at_s: When it was typed, by the bench's clock [s]; None for the channel's newest.
+    """
+
+    channel: str
+    at_s: float | None = None
+
+    def __post_init__(self) -> None:
+        _keep(self, "channel", needed=True)
+
+
 Operation = (
     Start
     | Pause
@@ -165,6 +181,7 @@ Operation = (
     | Switched
     | TypedReading
     | CannotRead
+    | TakeBack
 )
 
 

@@ -51,12 +51,21 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """A reading that did not come, and why."""
+    """A reading that did not come, and why; or several, of polls that could not be made.
+
+    Attributes:
+        instrument: Name on the bench.
+        at_s: When that was known [s].
+        reason: Its kind.
+        detail: What happened, in words.
+        polls: That it stands for [1]; where these could not be made `detail` begins with their number.
+    """
 
     instrument: str
     at_s: float
     reason: GapReason
     detail: str = ""
+    polls: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,6 +269,10 @@ class PlannedTrial:
     baseline: bool
 
 
+CUT_OFF = "the program was stopped while it ran"
+"""Note of a trial that nobody judged to its end: the program was killed, or the computer lost its power."""
+
+
 @dataclass(frozen=True, slots=True)
 class TrialResult:
     """A trial that has ended, however it ended.
@@ -285,6 +298,11 @@ class TrialResult:
     averages: tuple[TrialAverage, ...] = ()
     note: str = ""
     idle: Window | None = None
+
+    @property
+    def was_cut_off(self) -> bool:
+        """Whether it has no outcome but that of the program's end."""
+        return self.state is TrialState.UNFINISHED and self.note == CUT_OFF
 
 
 @dataclass(frozen=True, slots=True)

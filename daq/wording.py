@@ -163,6 +163,11 @@ def silent_meter(title: str, seconds: float) -> str:
 STORE_WAS_FAILING = "the store could not be written for a while"
 
 
+def no_past_text(reason: str) -> str:
+    """Why the charts do not begin with what was read before the service was started."""
+    return f"The charts begin now: what was stored before could not be read ({reason})."
+
+
 def no_load_yet(title: str) -> str:
     """What to do about a machine that was said to be on."""
     return f"{title}: nothing rises above rest. Switch the machine on."
@@ -445,6 +450,11 @@ def stopped_answer(session: int) -> str:
 def typed_answer(shown: str, number: int, least: int) -> str:
     """A reading is kept."""
     return f"{shown}, reading {number} of {max(number, least)}."
+
+
+def taken_back_answer(shown: str, count: int, least: int) -> str:
+    """A reading counts no more."""
+    return f"{shown} is taken back and counts no more; {count} of {max(count, least)} readings are left."
 
 
 def put_off_answer(title: str) -> str:

@@ -34,6 +34,7 @@ _LONGEST_NAME, _LONGEST_TEXT = 31, 32_767
 _EPOCH_DAYS = 25_569.0
 """Days from the spreadsheets' first day to 1970-01-01."""
 _NOT_IN_NAMES = str.maketrans(dict.fromkeys("[]:*?/\\'", "_"))
+_EVENT_HEADING = ("when (UTC)", "bench clock [s]", "kind", "what happened")
 _TRIAL_HEADING = (
     "session",
     "trial",
@@ -67,6 +68,7 @@ class Book:
         comparison: None where nothing can be compared; then `notes` say why.
         readings: By instrument, one after the other.
         notes: What a thing is called, and what it is.
+        events: What happened: UTC, time on the bench's clock [s], kind, words.
     """
 
     trials: Sequence[StoredTrial]
@@ -74,6 +76,7 @@ class Book:
     comparison: SessionComparison | None
     readings: Iterable[InstrumentReadings]
     notes: Sequence[tuple[str, str]]
+    events: Sequence[Sequence[Cell]] = ()
 
 
 def write_workbook(file: IO[bytes], book: Book, *, most_rows: int = MOST_ROWS) -> None:
@@ -110,6 +113,8 @@ def write_workbook(file: IO[bytes], book: Book, *, most_rows: int = MOST_ROWS) -
             sheets.add("comparison", *_comparison(book.comparison))
         for each in book.readings:
             sheets.add(f"readings {each.instrument}", each.header, each.rows)
+        if book.events:
+            sheets.add("events", _EVENT_HEADING, book.events)
         sheets.add("notes", ("what", "is"), book.notes)
 
 

@@ -11,7 +11,7 @@ _CLOCK_REASON = (
     "Trials are timed by a clock that nobody sets, but when a session was, and what a meter's own log says of it, goes by"
     " UTC."
 )
-_DISK_REASON = "A full disk ends a session: what comes in after that is kept in memory only, and for a while."
+_DISK_REASON = "While the disk is full readings are kept in memory only, and of too many the oldest are lost; no trial can be begun."
 _EARLIEST_UTC = "2026-01-01T00:00:00.000Z"
 """This program is not older; a clock that says so was never set."""
 _STEP_S = 1.0

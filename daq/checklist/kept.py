@@ -5,6 +5,8 @@ entry of an item and its subject takes the place of an older one.
 """
 
 import math
+import re
+import sys
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -20,6 +22,11 @@ A_QUARTER_S = 90 * 86400.0
 """What ages with the meter itself [s]. Common practice, no published source."""
 
 _KEYS = frozenset({"item", "about", "answer", "utc", "figures"})
+_LINE = re.compile(
+    r"(?P<item>.+?): (?P<answer>.*), (?P<utc>\d{4}-\d\d-\d\dT[\d:.]+(?:Z|[+-]\d\d:\d\d))"
+    r"(?:: (?P<figures>[^;]*))?; (?P<about>.*)"
+)
+_FIGURE_NAME = re.compile(r"[A-Za-z0-9_-]+")
 _HEAD = (
     "# Written by daq check: what was acknowledged and measured before sessions.\n"
     "# Take an entry out to be asked again.\n"
@@ -87,10 +94,24 @@ class Kept:
 
 
 def entry_text(entry: Entry) -> str:
-    """An entry in a line, for the record of a session."""
+    """An entry in a line, for the record of a session; whoever edits the file may have left in it what a terminal obeys."""
     figures = ", ".join(f"{k} = {float(v):.6g}" for k, v in entry.figures.items())
     measured = f": {figures}" if figures else ""
-    return f"{entry.item}: {entry.answer}, {entry.utc}{measured}; {entry.about}"
+    line = f"{entry.item}: {entry.answer}, {entry.utc}{measured}; {entry.about}"
+    return "".join(c if c.isprintable() else " " for c in line)
+
+
+def parse_entry_text(text: str) -> Entry | None:
+    """The entry of which `entry_text` made that line; None where it is another line."""
+    found = _LINE.fullmatch(text)
+    if found is None:
+        return None
+    item, answer, utc, figures, about = found.groups()
+    parts = [part.split(" = ") for part in figures.split(", ")] if figures else []
+    try:
+        return Entry(item, about, answer, utc, {k: float(v) for k, v in parts})
+    except ValueError:
+        return None
 
 
 def _utc_s(text: str) -> float:
@@ -108,8 +129,11 @@ def parse_entries(text: str) -> tuple[Entry, ...]:
     except tomllib.TOMLDecodeError as exc:
         msg = f"no valid TOML: {exc}"
         raise ValueError(msg) from exc
+    except RecursionError as exc:
+        msg = "tables too deep in each other, expected none"
+        raise ValueError(msg) from exc
     if content.get("format") != FORMAT:
-        msg = f"format {content.get('format')!r}, expected {FORMAT}"
+        msg = f"format {content.get('format')!r:.40}, expected {FORMAT}"
         raise ValueError(msg)
     tables = content.get("acknowledged", [])
     if isinstance(tables, list):
@@ -133,15 +157,18 @@ def _entry(number: int, table: object) -> Entry:
     except ValueError:
         has_zone = False
     if not has_zone:
-        msg = f"acknowledged[{number}]: utc {utc!r}, expected a moment like 2026-11-30T12:00:00Z"
+        msg = f"acknowledged[{number}]: utc {utc[:40]!r}, expected a moment like 2026-11-30T12:00:00Z"
         raise ValueError(msg)
     return Entry(item, about, answer, utc, figures)
 
 
 def _are_figures(figures: object) -> bool:
+    """Whether it is what `render_entries` can write again."""
     return isinstance(figures, dict) and all(
-        isinstance(value, int | float) and math.isfinite(value)
-        for value in figures.values()
+        _FIGURE_NAME.fullmatch(name)
+        and isinstance(value, int | float)
+        and abs(value) <= sys.float_info.max
+        for name, value in figures.items()
     )
 
 

@@ -12,6 +12,7 @@ from daq.comparison_words import (
 from daq.errors import ConfigurationError, InputError
 from daq.runtime.store import read_readings, read_trial_averages, read_trials
 from daq.runtime.store.compared import read_session_figures
+from daq.runtime.store.events import read_events
 from daq.workbook import Book, InstrumentReadings
 
 
@@ -48,7 +49,9 @@ def stored_book(store: Path, session: int | None, *, analysis: int) -> Book:
         notes.append(("comparison", why_not))
     else:
         notes += _comparison_notes(comparison)
-    return Book(trials, averages, comparison, _readings(store, number), notes)
+    readings = _readings(store, number)
+    events = [(e.utc, e.at_s, e.kind, e.text) for e in read_events(store, number)]
+    return Book(trials, averages, comparison, readings, notes, events)
 
 
 def _compared(

@@ -5,7 +5,7 @@ import asyncio
 import json
 import sys
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TextIO
 
@@ -15,6 +15,7 @@ from daq.cli.arguments import number_between
 from daq.cli.checked_answers import Answers, Ask, given_answers
 from daq.cli.checked_walk import Walk, begin_walk
 from daq.cli.checked_words import HEAD, ending, item_text, walk_facts
+from daq.cli.counted import counted
 from daq.cli.files import load_bench, load_bench_and_plan
 from daq.comparison.lead_watch import unwatched
 from daq.config.bench import Bench, Instrument
@@ -89,7 +90,8 @@ def run(arguments: Sequence[str], *, ask: Ask | None = None) -> int:
 
 def _say_files(options: argparse.Namespace, bench: Bench, plan: Plan | None) -> None:
     sys.stdout.write(
-        f"{options.bench}: {len(bench.instruments)} instruments, {len(bench.channels)} channels, no fault.\n"
+        f"{options.bench}: {counted(len(bench.instruments), 'instrument')},"
+        f" {counted(len(bench.channels), 'channel')}, no fault.\n"
     )
     secrets = _secret_cautions(bench, Path(options.bench).parent)
     sys.stdout.writelines(f"  Caution: {c}.\n" for c in secrets)
@@ -246,13 +248,40 @@ def _ill(checks: dict[str, InstrumentCheck]) -> list[str]:
 def _as_text(bench: Bench, checks: dict[str, InstrumentCheck]) -> str:
     if not checks:
         return ""
-    parts = ["\n".join(_lines(i, checks[i.name])) for i in bench.instruments]
+    columns = _columns(bench, checks)
+    parts = ["\n".join(_lines(i, checks[i.name], columns)) for i in bench.instruments]
     ill = _ill(checks)
     parts.append(f"Not in order: {', '.join(ill)}." if ill else "Every meter answers.")
     return "".join(f"\n{part}\n" for part in parts)
 
 
-def _lines(instrument: Instrument, check: InstrumentCheck) -> list[str]:
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    """Characters that names and readings take, of all meters together [1]."""
+
+    name: int
+    shown: int
+
+
+def _columns(bench: Bench, checks: dict[str, InstrumentCheck]) -> _Columns:
+    channels = [(c, checks[i.name]) for i in bench.instruments for c in i.channels]
+    shown = [
+        _value_shown(channel, check.values[channel.field_index])
+        for channel, check in channels
+        if check.readings
+    ]
+    return _Columns(
+        name=max([_LEAST_COLUMNS.name, *(len(c.name) for c, _ in channels)]),
+        shown=max([_LEAST_COLUMNS.shown, *map(len, shown)]),
+    )
+
+
+_LEAST_COLUMNS = _Columns(name=20, shown=14)
+
+
+def _lines(
+    instrument: Instrument, check: InstrumentCheck, columns: _Columns
+) -> list[str]:
     port = instrument.port
     unit = f", unit {instrument.unit}" if instrument.unit is not None else ""
     framing = f"{port.baud} {port.data_bits}{port.parity[0].upper()}{port.stop_bits}"
@@ -260,7 +289,7 @@ def _lines(instrument: Instrument, check: InstrumentCheck) -> list[str]:
     if check.readings:
         lines.append(f"  {_pace(check, streamed=instrument.is_streamed)}")
         lines += [
-            f"  {_channel_line(c, check.values[c.field_index])}"
+            f"  {_channel_line(c, check.values[c.field_index], columns)}"
             for c in instrument.channels
         ]
     if check.trouble is not None:
@@ -269,7 +298,7 @@ def _lines(instrument: Instrument, check: InstrumentCheck) -> list[str]:
 
 
 def _pace(check: InstrumentCheck, *, streamed: bool) -> str:
-    words = f"{check.readings} readings, {check.gaps} gaps"
+    words = f"{counted(check.readings, 'reading')}, {counted(check.gaps, 'gap')}"
     if check.reply_s is not None and not streamed:
         words += f"; replies within {check.reply_s * 1e3:.0f} ms"
     if check.refresh_s is not None:
@@ -277,13 +306,17 @@ def _pace(check: InstrumentCheck, *, streamed: bool) -> str:
     return words
 
 
-def _channel_line(channel: Channel, value: float | None) -> str:
-    decimals = decimals_of(channel.accuracy.resolution)
-    shown = (
-        "over range" if value is None else shown_value(value, channel.unit, decimals)
-    )
+def _channel_line(channel: Channel, value: float | None, columns: _Columns) -> str:
+    name, shown = channel.name, _value_shown(channel, value)
     place = f", {channel.place}" if channel.place else ""
-    return f"{channel.name:<20} {shown:>14}   {channel.title}{place}; accuracy {_accuracy(channel.accuracy, channel.unit)}"
+    stated = _accuracy(channel.accuracy, channel.unit)
+    return f"{name:<{columns.name}} {shown:>{columns.shown}}   {channel.title}{place}; accuracy {stated}"
+
+
+def _value_shown(channel: Channel, value: float | None) -> str:
+    if value is None:
+        return "over range"
+    return shown_value(value, channel.unit, decimals_of(channel.accuracy.resolution))
 
 
 def _typed_line(meter: TypedMeter) -> str:

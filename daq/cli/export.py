@@ -1,6 +1,7 @@
 """`daq export STORE`."""
 
 import argparse
+import dataclasses
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -10,6 +11,8 @@ from daq.cli.saving import save_bytes, save_text
 from daq.conditions import average_conditions
 from daq.errors import InputError
 from daq.export import (
+    csv_text,
+    json_document,
     render_analyses_csv,
     render_analyses_json,
     render_averages_json,
@@ -29,6 +32,7 @@ from daq.runtime.store import (
     read_trial_averages,
     read_trials,
 )
+from daq.runtime.store.events import StoredEvent, read_events
 from daq.workbook import write_workbook
 
 
@@ -75,7 +79,7 @@ def _check_workbook(
 ) -> None:
     if options.table != "averages":
         parser.error(
-            "--format xlsx holds averages, comparison, readings and notes, expected it without --table"
+            "--format xlsx holds averages, comparison, readings, events and notes, expected it without --table"
         )
     if options.output is None:
         parser.error("--format xlsx is no text, expected --output FILE.xlsx")
@@ -134,6 +138,15 @@ def _readings(options: argparse.Namespace) -> Iterator[str]:
         yield from render_readings_csv(readings.header, readings.rows)
 
 
+def _events(options: argparse.Namespace) -> Iterator[str]:
+    events = read_events(Path(options.store), options.session)
+    if options.format == "json":
+        yield json_document({"events": [dataclasses.asdict(each) for each in events]})
+        return
+    names = [field.name for field in dataclasses.fields(StoredEvent)]
+    yield csv_text(names, map(dataclasses.astuple, events))
+
+
 def _refuse_several(store: Path, wanted: list[str] | None) -> None:
     """A CSV file has one row of names, and each instrument has columns of its own."""
     names = [r.instrument for r in read_readings(store, instruments=wanted)]
@@ -150,6 +163,7 @@ _PIECES = {
     "wide": _averages,
     "conditions": _conditions,
     "readings": _readings,
+    "events": _events,
     "sessions": _sessions,
     "analyses": _analyses,
 }
@@ -160,7 +174,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="daq export",
         description=(
-            "Averages, conditions, readings, or the lists of sessions and analyses of a results file,"
+            "Averages, conditions, readings, events, or the lists of sessions and analyses of a results file,"
             " for other programs."
         ),
     )
@@ -169,7 +183,7 @@ def _parser() -> argparse.ArgumentParser:
         "--format",
         choices=["csv", "json", "xlsx"],
         default="csv",
-        help="xlsx: one workbook with averages, comparison, readings and notes",
+        help="xlsx: one workbook with averages, comparison, readings, events and notes",
     )
     parser.add_argument(
         "--table",
@@ -179,6 +193,7 @@ def _parser() -> argparse.ArgumentParser:
             "averages: a line a trial and channel; wide: a line a trial;"
             " conditions: a line a condition and channel, from its repeats;"
             " readings: every reading, in CSV of one instrument;"
+            " events: what happened, and what was checked before;"
             " sessions, analyses: the lists of them with their numbers"
         ),
     )
@@ -188,7 +203,7 @@ def _parser() -> argparse.ArgumentParser:
         metavar="N",
         help=(
             "number of the session; if absent, that of the analysis or the newest,"
-            " and for readings all sessions and what was read between trials"
+            " and for readings and events all sessions and what was between them"
         ),
     )
     parser.add_argument(

@@ -216,7 +216,7 @@ def _read(path: Path) -> bytes:
 
 def _meter_names(files: Sequence[str], stated: Sequence[str]) -> list[str]:
     if stated and len(stated) != len(files):
-        msg = f"--meter given {len(stated)} times for {len(files)} files, expected one a file in their order"
+        msg = f"--meter given for {len(stated)} of {len(files)} files, expected one a file in their order"
         raise InputError(msg)
     names = list(stated) or [_name_from(Path(file).stem) for file in files]
     if twice := sorted({name for name in names if names.count(name) > 1}):

@@ -6,6 +6,7 @@ import shlex
 from collections.abc import Iterator
 from typing import Any
 
+from daq.cli.counted import counted
 from daq.cli.imported_columns import has_stated_accuracy
 from daq.cli.imported_into import ClockSet, ImportedInto
 from daq.cli.imported_logs import Log, alignment_facts
@@ -67,17 +68,17 @@ def render_made(made: MadeSession, store: str) -> str:
 
 
 def _made_lines(made: MadeSession, store: str) -> Iterator[str]:
-    yield f"{made.start_log.file}: {len(made.runs)} runs by channel {made.plan.rules.start.channel}; its clock is the session's."
+    yield f"{made.start_log.file}: {counted(len(made.runs), 'run')} by channel {made.plan.rules.start.channel}; its clock is the session's."
     yield from _log_lines(made.start_log)
     for clock in made.clocks:
         yield from _clock_lines(clock)
     yield from (f"Note: {note}." for note in made.notes)
     yield ""
-    counted = {run.number for run, _ in made.assigned.pairs}
+    taken = {run.number for run, _ in made.assigned.pairs}
     trials = iter(made.trials)
     for run in made.runs:
         head = f"Run {run.number}, from {made.shown(run.on.latest_s)}, {run.end_s - run.on.latest_s:.0f} s"
-        if run.number not in counted:
+        if run.number not in taken:
             yield f"{head}: left out"
             continue
         result = next(trials).result
@@ -222,18 +223,16 @@ def _edge_lines(clock: ClockSet) -> Iterator[str]:
 
 def _log_lines(log: Log) -> Iterator[str]:
     table = log.table
-    yield f"  {len(table.times_s)} readings, one each {table.interval_s:.3g} s; {table.stamps.written} in column {table.time_column}."
+    yield f"  {counted(len(table.times_s), 'reading')}, one each {table.interval_s:.3g} s; {table.stamps.written} in column {table.time_column}."
     yield from (f"  Note: {note}." for note in table.notes)
-    counted = (
-        (
-            len({bad.line for bad in table.bad}),
-            "lines could not be read and count as gaps",
-        ),
-        (table.doubled, "lines were there twice and were left out once"),
-        (table.same_times, "lines have the time of the line before and were kept"),
-        (table.backwards, "lines go back in time and were left out"),
+    bad = len({bad.line for bad in table.bad})
+    told = (
+        (bad, "could not be read: gaps"),
+        (table.doubled, "twice in the file: left out once"),
+        (table.same_times, "with the time of the line before: kept"),
+        (table.backwards, "back in time: left out"),
     )
-    yield from (f"  {count} {words}." for count, words in counted if count)
+    yield from (f"  {counted(n, 'line')} {words}." for n, words in told if n)
     yield from (
         f"  {c.name}: the accuracy of its meter is not stated (--accuracy); its uncertainty holds scatter and display only."
         for c in log.channels

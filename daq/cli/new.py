@@ -48,7 +48,13 @@ def run(
     meters = place_meters([profiles[m] for m in answers.meters], answers.kind, ports)
     name = name_from(folder.resolve().name, otherwise="bench")
     texts = (
-        bench_text(name, meters, diameter_mm=answers.diameter_mm),
+        bench_text(
+            name,
+            meters,
+            by_eye=answers.by_eye,
+            kind=answers.kind,
+            diameter_mm=answers.diameter_mm,
+        ),
         plan_text(name, answers.machine, answers.kind, answers.conditions, meters),
     )
     _write(folder, texts)
@@ -165,6 +171,13 @@ def _parser() -> argparse.ArgumentParser:
         metavar="A,B",
         help="names of shipped profiles parted by commas, one a meter;"
         " of two electrical meters the one at the supply's end first",
+    )
+    parser.add_argument(
+        "--typed",
+        action="append",
+        metavar="NAME:UNIT:STEP",
+        help="a meter without a port, whose readings you type: name of its channel, its unit and the smallest step of its"
+        " display, like inlet_pressure:Pa:1; a fourth part says where it measures; may be repeated",
     )
     parser.add_argument(
         "--conditions",

@@ -2,14 +2,16 @@
 
 import argparse
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
+from daq.cli.new_by_eye import read_by_eye
 from daq.errors import InputError
 from daq.printable import is_shown_as_it_is
-from daq.starting_files import Kind, Meter
+from daq.starting_files import Kind, Meter, MeterByEye, names_taken, place_meters
 from daq.starting_files.strings import toml_string
+from daq.units import UNITS
 
 Ask = Callable[[str], str]
 """Shows a question and gives the answer; EOFError where none comes any more."""
@@ -38,6 +40,7 @@ class Answers:
     kind: Kind
     machine: str
     meters: tuple[str, ...]
+    by_eye: tuple[MeterByEye, ...]
     conditions: tuple[str, ...]
     diameter_mm: float | None
 
@@ -75,10 +78,14 @@ def answers_from(
         usual=_USUAL_METERS[kind],
         name="--meters",
     )
+    placed = place_meters([profiles[m] for m in meters], kind, [])
+    by_eye = asking.by_eye(names_taken(placed))
     conditions = asking.conditions(_USUAL_CONDITIONS[kind])
-    has_velocity = any("velocity" in profiles[m].quantities for m in meters)
+    quantities = {UNITS[meter.unit].quantity for meter in by_eye}
+    quantities = quantities.union(*(profiles[m].quantities for m in meters))
+    has_velocity = "velocity" in quantities
     diameter_mm = asking.diameter_mm() if has_velocity else options.diameter_mm
-    return Answers(kind, machine, meters, conditions, diameter_mm)
+    return Answers(kind, machine, meters, by_eye, conditions, diameter_mm)
 
 
 def _refuse_what_is_missing(options: argparse.Namespace) -> None:
@@ -133,6 +140,21 @@ class _Asking:
             except ValueError as exc:
                 hint = f"{exc}.\n"
 
+    def by_eye(self, taken: Collection[str]) -> tuple[MeterByEye, ...]:
+        """Meters without a port, one a line where meters are asked for; none is usual."""
+        option: Sequence[str] | None = self._options.typed
+        if option is not None:
+            return _read_option("--typed", lambda: read_by_eye(option, taken))
+        if self._ask is None or self._options.meters is not None:
+            return ()
+        hint = ""
+        while True:
+            texts = self._lines(hint + _BY_EYE_QUESTION)
+            try:
+                return read_by_eye(texts, taken)
+            except ValueError as exc:
+                hint = f"{exc}.\n"
+
     def diameter_mm(self) -> float | None:
         """Diameter [mm], or None where it is not known yet."""
         if self._options.diameter_mm is not None or self._ask is None:
@@ -170,6 +192,10 @@ _KIND_QUESTION = "What changes from condition to condition: leads, filters or ho
 _CONDITIONS_QUESTION = """\
 The conditions, one a line, the baseline first; for a lead say size and length, like {usual[1]!r}. An empty line ends;
 nothing at all takes {usual[0]!r} and {usual[1]!r}.
+  1: """
+_BY_EYE_QUESTION = """\
+A meter without a port, whose display you read and type? Name, unit and smallest step of the display, like
+inlet_pressure:Pa:1, one a line. An empty line ends; nothing at all if there is none.
   1: """
 _DIAMETER_QUESTION = (
     "Inner diameter of the round duct where the air is measured, in mm? [not known] "

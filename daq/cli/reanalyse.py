@@ -178,7 +178,7 @@ def _again(
     else:
         result = judge_again(trial.result, rules, blocks, idle=idle, even_so=even_so)
     reproduced = None
-    if other.is_the_recorded and not is_by_another:
+    if other.is_the_recorded and not is_by_another and not trial.result.was_cut_off:
         # What was averaged live was averaged without the logs.
         live = (
             judge_again(trial.result, own, blocks, idle=idle, even_so=even_so)

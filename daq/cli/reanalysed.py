@@ -6,7 +6,7 @@ import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from daq.records import Channel, TrialAverage, TrialResult, TrialState
+from daq.records import CUT_OFF, Channel, TrialAverage, TrialResult, TrialState
 from daq.runtime.store.replay import RecordedSession, RecordedTrial
 from daq.wording import (
     decimals_of_uncertainty,
@@ -30,7 +30,8 @@ class TrialAgain:
         result: As it ends by this analysis.
         rule_json: What it was judged by now.
         by_another_version: It was judged live by another version of the rule, which this program does not have.
-        reproduced: Whether the same came out; None where another rule was asked, so that nothing had to.
+        reproduced: Whether the same came out; None where nothing had to: another rule was asked, or the program was stopped before it
+            could judge to the end.
     """
 
     recorded: RecordedTrial
@@ -132,6 +133,8 @@ def _trial_lines(again: TrialAgain) -> Iterator[str]:
 def _fate(again: TrialAgain) -> str:
     before, after = again.recorded.result.state, again.result.state
     states = f"{before} → {after}" if before is not after else f"{after}"
+    if again.recorded.result.was_cut_off:
+        return f"{states}: {CUT_OFF}, so there is nothing that it must agree with"
     if again.reproduced is None:
         return states
     return (
@@ -204,7 +207,7 @@ def render_json(found: Reanalysis) -> str:
 
 
 def _verdict(found: Reanalysis) -> bool | None:
-    """None where another rule was asked."""
+    """None where nothing had to come out the same."""
     compared = [t.reproduced for t in found.trials if t.reproduced is not None]
     return all(compared) if compared else None
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 
+from daq.cli.counted import counted
 from daq.recognising.candidates import Candidate
 from daq.recognising.choosing import FieldFound, Move, Standing
 from daq.recognising.files import numbering
@@ -19,10 +20,13 @@ _ORDER_WORDS = {
 
 def range_line(search: RangeSearch) -> str:
     """How much could be read."""
-    line = (
-        f"{len(search.words)} registers can be read, {search.refused_count} are refused"
+    are = "is" if search.refused_count == 1 else "are"
+    read = counted(len(search.words), "register")
+    line = f"{read} can be read, {search.refused_count} {are} refused"
+    were = "was" if search.silent_count == 1 else "were"
+    silent = (
+        f", {search.silent_count} {were} not answered" if search.silent_count else ""
     )
-    silent = f", {search.silent_count} were not answered" if search.silent_count else ""
     return f"{line}{silent}."
 
 
@@ -77,7 +81,9 @@ def _listed(names: Sequence[str]) -> str:
 def candidate_counts(candidates: Mapping[str, Sequence[object]]) -> list[str]:
     """How many ways of reading agree so far."""
     return [
-        f"  {name}: {len(each)} ways of reading agree"
+        f"  {name}: 1 way of reading agrees"
+        if len(each) == 1
+        else f"  {name}: {len(each)} ways of reading agree"
         for name, each in candidates.items()
     ]
 

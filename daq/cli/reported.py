@@ -9,14 +9,23 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from daq.checklist.kept import parse_entry_text
 from daq.cli.compare import compared
 from daq.cli.reported_findings import findings_of
 from daq.comparison.session import SessionComparison
 from daq.config.plan import Plan, parse_stored_plan
 from daq.records import Channel
-from daq.report.content import INSTRUCTION, Budget, Fact, Instrument, ReportContent
+from daq.report.content import (
+    INSTRUCTION,
+    Budget,
+    Checked,
+    Fact,
+    Instrument,
+    ReportContent,
+)
 from daq.runtime.beginning import SOFTWARE
 from daq.runtime.store import TrialBudgets, read_budgets
+from daq.runtime.store.events import CHECK, read_events
 from daq.runtime.store.traces import read_channels, read_session_files, read_traces
 from daq.trials.limits import Limit
 from daq.trials.order import OrderKind
@@ -52,6 +61,7 @@ def report_content(store: Path, session: int | None, *, analysis: int) -> Report
         instruments=instruments,
         channels=channels,
         plan=tuple(_plan_facts(plan, channels)),
+        checked=tuple(_checked(store, number)),
         rule=tuple(_rule_facts(budgets)),
         traces=read_traces(store, budgets),
         budgets=tuple(_budgets(comparison, budgets)),
@@ -98,6 +108,19 @@ def _machine_voltage(channels: Sequence[Channel]) -> str:
         ),
         "",
     )
+
+
+def _checked(store: Path, session: int) -> Iterator[Checked]:
+    """What the record has of the walk before the session; on another day it was asked for again."""
+    lines = [each.text for each in read_events(store, session) if each.kind == CHECK]
+    for line in dict.fromkeys(lines):
+        entry = parse_entry_text(line)
+        if entry is None:
+            yield Checked("not read", line)
+            continue
+        figures = ", ".join(f"{k} = {v:.6g}" for k, v in entry.figures.items())
+        answer = f"{entry.answer}: {figures}" if figures else entry.answer
+        yield Checked(entry.item, answer, entry.utc, entry.about)
 
 
 # ---- the plan

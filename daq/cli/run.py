@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
+from daq.cli.closing import closing_of_run
 from daq.cli.files import load_bench_and_plan
 from daq.cli.screens import display_for
 from daq.cli.serving import add_service_options, surroundings
@@ -34,7 +35,13 @@ def run(arguments: Sequence[str]) -> int:
         sys.stdout.write(outcome_json(outcome, store_path) + "\n")
     else:
         sys.stdout.write(
-            f"Results are in {store_path}; daq compare {store_path} says what was lost, daq report makes a page of it.\n"
+            closing_of_run(
+                outcome,
+                bench=options.bench,
+                plan=options.plan,
+                store=store_path,
+                stated_store=options.store,
+            )
         )
     return exit_code(outcome)
 

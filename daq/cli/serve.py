@@ -2,9 +2,11 @@
 
 import argparse
 import asyncio
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from daq.cli.closing import closing_of_serve
 from daq.cli.files import load_bench
 from daq.cli.screens import display_for
 from daq.cli.serving import add_service_options, surroundings
@@ -18,6 +20,7 @@ def run(arguments: Sequence[str]) -> int:
     with display_for(plain=options.plain, to_stderr=False) as display:
         around = surroundings(options, bench, display)
         stopped_by = asyncio.run(serve_bench(around))
+    sys.stdout.write(closing_of_serve(bench=options.bench, stated_store=options.store))
     return 128 + stopped_by
 
 

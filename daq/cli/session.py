@@ -1,6 +1,7 @@
 """`daq session BENCH …`: operates a running service on this machine, over its Unix socket."""
 
 import argparse
+import contextlib
 import http.client
 import json
 import re
@@ -118,6 +119,7 @@ def _status(service: _Service, options: argparse.Namespace) -> str:
         lines.append(
             f"Asked for: channel {asking['channel']}, reading {asking['number']} of {asking['least']}."
         )
+    lines += _typed_lines(state["typed_readings"])
     if session is not None:
         done = f"{session['done']} of {session['total']} trials done"
         lines.append(
@@ -139,6 +141,18 @@ def _status(service: _Service, options: argparse.Namespace) -> str:
     )
     lines += [f"Alarm: {alarm['text']}" for alarm in state["alarms"]]
     return "\n".join(lines)
+
+
+def _typed_lines(typed: Sequence[Mapping[str, Any]]) -> list[str]:
+    """What was typed in the trial in hand, a line a channel."""
+    by_channel: dict[str, list[str]] = {}
+    for line in typed:
+        shown = f"{line['value']:.{line['decimals']}f}"
+        by_channel.setdefault(line["channel"], []).append(shown)
+    return [
+        f"Typed in this trial: channel {channel}, {', '.join(shown)}."
+        for channel, shown in by_channel.items()
+    ]
 
 
 def _plans(service: _Service, _options: argparse.Namespace) -> str:
@@ -236,6 +250,33 @@ def _cannot_read(service: _Service, options: argparse.Namespace) -> str:
     return service.post("/api/session/cannot-read", {"channel": options.channel})
 
 
+def _take_back(service: _Service, options: argparse.Namespace) -> str:
+    at_s = None
+    if options.value is not None:
+        at_s = _typed_at_s(service, options.channel, options.value)
+    body = {"channel": options.channel, "at_s": at_s}
+    return service.post("/api/session/take-back", body)
+
+
+def _typed_at_s(service: _Service, channel: str, text: str) -> float:
+    """When the newest reading of that value was typed.
+
+    Raises:
+        InputError: If none was in the trial in hand.
+    """
+    typed = service.get("/api/state")["typed_readings"]
+    of_channel = [line for line in typed if line["channel"] == channel]
+    plain = text.replace("\N{MINUS SIGN}", "-").replace(",", ".")
+    with contextlib.suppress(ValueError):
+        for line in reversed(of_channel):
+            if line["value"] == float(plain):
+                return float(line["at_s"])
+    there = ", ".join(f"{line['value']:.{line['decimals']}f}" for line in of_channel)
+    expected = f"one of {there}" if there else "one that was typed in the trial in hand"
+    msg = f"{channel}: no reading {text!r} to take back, expected {expected}"
+    raise InputError(msg)
+
+
 def _renew(service: _Service, options: argparse.Namespace) -> str:
     return service.post("/api/access/renew", {"role": options.role})
 
@@ -282,6 +323,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_reading(add("reading", "a reading that the operator is asked for; see status", _reading))  # fmt: skip
     cannot_read = add("cannot-read", "it cannot be read now; it is asked for again", _cannot_read)  # fmt: skip
     cannot_read.add_argument("channel", help="its name; see status")
+    _add_take_back(add("take-back", "a typed reading of the trial in hand was wrong; it counts no more", _take_back))  # fmt: skip
     add("acknowledge", "the machine may run on", _plainly("acknowledge"))
     add("switched", "the machine was just switched by hand", _plainly("switched"))
     add("stop", "leave the session as it stands; it can be taken up again", _plainly("stop"))  # fmt: skip
@@ -299,6 +341,15 @@ def _add_reading(reading: argparse.ArgumentParser) -> None:
         "--as-typed",
         action="store_true",
         help="the display shows just that, however unlikely it looks",
+    )
+
+
+def _add_take_back(take_back: argparse.ArgumentParser) -> None:
+    take_back.add_argument("channel", help="its name; see status")
+    take_back.add_argument(
+        "value",
+        nargs="?",
+        help="what was typed; the newest reading of the channel if absent",
     )
 
 

@@ -152,7 +152,7 @@ class SlipDisplay:
             and snapshot.stage.name != self._last.stage.name
         )
         self._last = snapshot
-        is_call |= self._typing.follow(snapshot.asking)
+        is_call |= self._typing.follow(snapshot.asking, snapshot.typed_readings)
         is_call |= self._alarms_anew(snapshot)
         with self._drawing():
             if is_call:

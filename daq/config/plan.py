@@ -110,7 +110,9 @@ def parse_stored_plan(
     Raises:
         ConfigurationError: If this version cannot read it.
     """
-    return _parsed(text, file=file or f"plan of session {session}", channels=channels)
+    file = file or f"plan of session {session}"
+    # Maybe one that logs alone are to make, without a bench.
+    return _parsed(text, file=file, channels=channels, has_no="the session has no")
 
 
 def _parsed(
@@ -122,11 +124,12 @@ def _parsed(
     surroundings: Surroundings | None = None,
     lags_s: Mapping[str, float] = MappingProxyType({}),
     typed: tuple[str, ...] = (),
+    has_no: str = "the bench has no",
 ) -> Plan:
     source = Source(file, text)
 
     def faults(model: PlanModel) -> list[Fault]:
-        found = _faults(source, model, channels, highest)
+        found = _faults(source, model, channels, highest, has_no=has_no)
         by_hand = typed_faults(source, model, typed, _parameters_or_usual(model))
         told = {fault.key for fault in by_hand}
         found = [*by_hand, *(fault for fault in found if fault.key not in told)]
@@ -324,6 +327,8 @@ def _faults(
     model: PlanModel,
     channels: tuple[Channel, ...],
     highest: Mapping[str, float | None],
+    *,
+    has_no: str = "the bench has no",
 ) -> list[Fault]:
     faults = []
     conditions = [c.name for c in model.condition]
@@ -347,7 +352,8 @@ def _faults(
     named += named_channels(model)
     for path, name in named:
         if name not in names:
-            faults.append(source.fault(path, _unknown_channel(name, names)))
+            problem = f"{has_no} channel {name!r}, {_known(name, names)}"
+            faults.append(source.fault(path, problem))
     return faults + (
         _interval_faults(source, model, channels)
         or normalising_faults(
@@ -448,11 +454,9 @@ def _longest_interval_s(parameters: Parameters) -> int:
     return next(s for s in range(longest_s, 0, -1) if _has_window(s, parameters))
 
 
-def _unknown_channel(name: str, channels: list[str]) -> str:
+def _known(name: str, channels: list[str]) -> str:
+    """What may have been meant by a name that no channel has."""
     close = difflib.get_close_matches(name, channels, n=1)
-    hint = (
-        f"did you mean {close[0]!r}?"
-        if close
-        else f"expected one of {', '.join(channels)}"
-    )
-    return f"the bench has no channel {name!r}, {hint}"
+    if close:
+        return f"did you mean {close[0]!r}?"
+    return f"expected one of {', '.join(channels)}"

@@ -6,6 +6,8 @@ from daq.delimited.figures import is_number, is_time_name, is_timestamp
 from daq.delimited.place import Place
 from daq.delimited.rows import Row
 
+_MOST_LISTED = 40
+"""Columns in one message [1]."""
 _BENCH_TIME = "at_s"
 """The monotonic clock in this program's own exports. Beside it stands `utc`, which may have been set meanwhile and
 runs slower where a session with simulators was run faster than life."""
@@ -33,8 +35,9 @@ class Columns:
         self._place = place
 
     def name(self, index: int) -> str:
-        """As the header says, or its number."""
-        return self._names[index] or f"column {index + 1}"
+        """As the header says, without what a terminal would obey; or its number."""
+        shown = "".join(c if c.isprintable() else " " for c in self._names[index])
+        return shown.strip() or f"column {index + 1}"
 
     def choose(self, *, time: str | None, value: str | None) -> tuple[int, int]:
         """Positions of the times and of the values.
@@ -100,5 +103,8 @@ class Columns:
         return 2 * numbers > len(filled)
 
     def _list(self) -> str:
-        named = (f"{i + 1} {n}".strip() for i, n in enumerate(self._names))
-        return ", ".join(named)
+        """So many that a person can look through them."""
+        named = [f"{i + 1} {n}".strip() for i, n in enumerate(self._names)]
+        more = self.count - _MOST_LISTED
+        rest = [f"and {more} more"] if more > 0 else []
+        return ", ".join(named[:_MOST_LISTED] + rest)

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from daq.errors import InputError
 
 _MOST_QUOTED = 40
+_MOST_SAID = 1200
+"""Of an error with names of columns, whatever a file calls them [characters]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,12 +24,14 @@ class Place:
         parts += [column] if column is not None else []
         # Names of columns come from the file, and a terminal would obey what may stand in them.
         said = f"{', '.join(parts)}: {problem}"
-        return InputError("".join(c if c.isprintable() else " " for c in said))
+        shown = "".join(c if c.isprintable() else " " for c in said)
+        return InputError(_cut(shown, _MOST_SAID))
 
 
 def quoted(text: str) -> str:
     """What was met, cut where it is long."""
-    plain = text.strip()
-    if len(plain) > _MOST_QUOTED:
-        plain = plain[:_MOST_QUOTED] + "…"
-    return repr(plain)
+    return repr(_cut(text.strip(), _MOST_QUOTED))
+
+
+def _cut(text: str, most: int) -> str:
+    return text if len(text) <= most else text[:most] + "…"

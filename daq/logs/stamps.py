@@ -18,6 +18,8 @@ from daq.delimited.figures import Times, is_number
 DAY_S, HOUR_S = 86_400.0, 3_600.0
 _EPOCH_S = (5e8, 5e9)
 """Numbers in between are seconds since 1970, of the years 1985 to 2128; a thousand times as much, milliseconds."""
+_FARTHEST_S = 6e10
+"""Of the years 69 to 3871, so that every time of a log can be told as a date, also some days off."""
 _JUDGED = 20
 """The first texts that tell how times are written [1]."""
 _CLOCK = r"(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d{1,9}))?)?\s*([AaPp]\.?[Mm]\.?)?"
@@ -140,7 +142,8 @@ def _of_numbers(texts: Sequence[str], name: str, separator: str) -> Stamps:
     def parse(text: str) -> float:
         if not is_number(text, separator):
             raise ValueError(text)
-        return times.parse(text)
+        at_s = times.parse(text)
+        return _near(at_s) if is_epoch else at_s
 
     expected = "a number of seconds as in the lines above"
     seconds, problems = _each(texts, parse, expected)
@@ -232,7 +235,8 @@ def _of_year_last(texts: Sequence[str], dates: DateOrder | None) -> Stamps:
         )
         full_year = int(year) + (2000 if len(year) == 2 else 0)
         date = datetime(full_year, int(month), int(day), tzinfo=UTC)
-        return date.timestamp() + (_seconds_of(clock) if clock[0] else 0.0)
+        at_s = date.timestamp() + (_seconds_of(clock) if clock[0] else 0.0)
+        return _near(at_s)
 
     seconds, problems = _each(texts, parse, f"a date as in the lines above, {order}")
     return Stamps(
@@ -270,7 +274,7 @@ def _of_year_first(texts: Sequence[str]) -> Stamps:
         head, tail = text[:10].replace("/", "-").replace(".", "-"), text[10:]
         at = datetime.fromisoformat(head + tail.replace(",", "."))
         zones.add(at.tzinfo is not None)
-        return (at if at.tzinfo else at.replace(tzinfo=UTC)).timestamp()
+        return _near((at if at.tzinfo else at.replace(tzinfo=UTC)).timestamp())
 
     zones: set[bool] = set()
     expected = "a date and time like 2026-03-01 12:00:00 as in the lines above"
@@ -286,6 +290,13 @@ def _of_year_first(texts: Sequence[str]) -> Stamps:
         has_zone=zones == {True},
         step_s=_step_of_clocks(texts),
     )
+
+
+def _near(at_s: float) -> float:
+    """A time since 1970, if it is of a year that a meter's clock could show [s]."""
+    if abs(at_s) > _FARTHEST_S:
+        raise ValueError(at_s)
+    return at_s
 
 
 def _step_of_clocks(texts: Sequence[str]) -> float:

@@ -23,6 +23,8 @@ from daq.logs.stamps import (
 _JUDGED_ROWS = 20
 _MOST_BAD = 0.1
 """With a larger share of lines that cannot be read it is the reading that is wrong [1]."""
+_MOST_SHOWN = 60
+"""Of a column's name, with each of its lines that could not be read [characters]."""
 _DATE_AND_TIME = "+"
 """Joins the names of two columns, date and time, into one of times."""
 
@@ -269,7 +271,7 @@ class _Reader:
         if not self.how.skip_bad_lines:
             hint = f"{problem}; --skip-bad-lines counts such lines as gaps"
             raise self.place.error(row.line, hint, column=column)
-        self.bad.append(BadLine(row.line, at_s, f"{column}: {problem}"))
+        self.bad.append(BadLine(row.line, at_s, f"{column[:_MOST_SHOWN]}: {problem}"))
 
     def _expect_mostly_good(self, count: int) -> None:
         bad_lines = {each.line for each in self.bad}

@@ -77,9 +77,13 @@ class Standing(Enum):
     UNCONFIRMED = "not confirmed"
 
 
-@dataclass(frozen=True, slots=True)
-class FieldFound:
-    """What is known of one field.
+_Candidate = TypeVar("_Candidate")
+
+
+# Without slots, as above.
+@dataclass(frozen=True)
+class Found(Generic[_Candidate]):
+    """What is known of one field, in registers or in frames.
 
     Attributes:
         shown: At the last load.
@@ -91,9 +95,12 @@ class FieldFound:
 
     shown: Shown
     standing: Standing
-    candidates: tuple[Candidate, ...]
+    candidates: tuple[_Candidate, ...]
     high: float | None = None
     notes: tuple[str, ...] = ()
+
+
+FieldFound = Found[Candidate]
 
 
 def remaining(

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 from daq.recognising.candidates import FACTORS, TENS, agrees, is_fine_enough, is_near
 from daq.recognising.choosing import (
+    Found,
     Standing,
     SteadyLoad,
     is_ample,
@@ -89,23 +90,7 @@ class FrameCandidate:
         return self.count(frame) / 10.0 ** (frame[self.point] & _DECIMALS)
 
 
-@dataclass(frozen=True, slots=True)
-class FrameFieldFound:
-    """What is known of one field.
-
-    Attributes:
-        shown: At the last load.
-        standing: How far it is known.
-        candidates: All that remain; the chosen one alone where it is found.
-        high: Readings above it are not to be believed [unit]; None for no limit.
-        notes: What was taken for granted, in sentences.
-    """
-
-    shown: Shown
-    standing: Standing
-    candidates: tuple[FrameCandidate, ...]
-    high: float | None = None
-    notes: tuple[str, ...] = ()
+FrameFieldFound = Found[FrameCandidate]
 
 
 def find_in_frames(

@@ -104,6 +104,23 @@ class Instrument:
 
 
 @dataclass(frozen=True, slots=True)
+class Checked:
+    """One item of what was walked through before the session.
+
+    Attributes:
+        item: Its name, as options have it.
+        answer: As it was given, or what was measured.
+        utc: When, RFC 3339; empty where that is not told.
+        about: Which meters or channels.
+    """
+
+    item: str
+    answer: str
+    utc: str = ""
+    about: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class ChannelTrace:
     """What one channel read during a trial, and what it was averaged to.
 
@@ -185,6 +202,7 @@ class ReportContent:
         instruments: Of the bench.
         channels: Of the bench, as they were described when it was carried out.
         plan: How the session was to go.
+        checked: What was walked through before it, in the order of the record.
         rule: The settling rule's parameters.
         traces: Each trial as it went; empty where the readings cannot be had.
         budgets: Of the baseline's first trial that counts.
@@ -205,6 +223,7 @@ class ReportContent:
     instruments: tuple[Instrument, ...] = ()
     channels: tuple[Channel, ...] = ()
     plan: tuple[Fact, ...] = ()
+    checked: tuple[Checked, ...] = ()
     rule: tuple[Fact, ...] = ()
     traces: tuple[TrialTrace, ...] = ()
     budgets: tuple[Budget, ...] = ()

@@ -48,6 +48,8 @@ def method_section(content: ReportContent) -> Markup:
     ]
     if content.plan:
         parts += [element("h3", "Plan"), facts(content.plan)]
+    if content.checked:
+        parts += [element("h3", "Checked before the session"), _checked(content)]
     parts += [element("h3", "Air"), _air(figures.surroundings.air)]
     parts += [_airflow(each) for each in figures.surroundings.airflows]
     parts += list(_formulas(figures.quantities))
@@ -68,6 +70,11 @@ def _instruments(content: ReportContent) -> Markup:
     heading = ("instrument", "profile", "place", "read every", "port")
     shown = 5 if any(each.port for each in content.instruments) else 4
     return table(heading[:shown], [row[:shown] for row in rows])
+
+
+def _checked(content: ReportContent) -> Markup:
+    rows = [(each.item, each.answer, each.utc, each.about) for each in content.checked]
+    return table(("item", "answer", "when (UTC)", "about"), rows)
 
 
 def _pace(instrument: Instrument) -> str:

@@ -10,11 +10,16 @@ from typing import ParamSpec, TypeVar
 
 from daq.operations import Operation
 from daq.runtime.beginning import is_long_ago
-from daq.runtime.board import Board
+from daq.runtime.board import TRACE_S, Board
 from daq.runtime.clock import Clock
 from daq.runtime.growing import StoredComparisons
 from daq.runtime.operating import Operating
-from daq.runtime.past import session_json, sessions_json, trial_trace_json
+from daq.runtime.past import (
+    past_traces,
+    session_json,
+    sessions_json,
+    trial_trace_json,
+)
 from daq.runtime.shelf import OnOffer, Shelf
 from daq.runtime.store import OpenSession, Store
 from daq.runtime.store.past import read_comparison_stamp
@@ -74,6 +79,18 @@ class Answering:
     _reads: _Reads = field(default_factory=_Reads)
     _trace: _SharedText = field(default_factory=_SharedText)
     _funnel: _SharedText = field(default_factory=_SharedText)
+
+    async def recall(self, clock_id: int) -> None:
+        """Let the charts begin with what is stored of the time before this run of the service.
+
+        Args:
+            clock_id: Row of the store's clocks that this run began with.
+
+        Raises:
+            StoreError: If the store cannot be read.
+        """
+        past = await self._reads.of(past_traces, self.store_path, clock_id, TRACE_S)
+        self.board.recall(past)
 
     def state(self) -> str:
         """The whole snapshot."""

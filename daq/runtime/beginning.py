@@ -13,7 +13,7 @@ from daq.config.bench import Bench
 from daq.config.plan import Plan
 from daq.errors import InputError, OperationRefusedError, Refusal
 from daq.operations import SameAsBefore
-from daq.records import PlannedTrial, SessionFacts, TrialResult, TrialState
+from daq.records import CUT_OFF, PlannedTrial, SessionFacts, TrialResult, TrialState
 from daq.runtime.clock import Clock
 from daq.runtime.store import Store, StoredSession
 from daq.wording import ANOTHER_DAY_QUESTION
@@ -213,9 +213,7 @@ async def _resume(
     store: Store, found: StoredSession, clock: Clock, *, is_another_day: bool
 ) -> Beginning:
     for trial in found.running:
-        await store.mark_unfinished(
-            trial.number, "the program was stopped while it ran"
-        )
+        await store.mark_unfinished(trial.number, CUT_OFF)
     if is_another_day:
         await store.touch_session(found.facts.number, clock.utc_text())
     again = await store.stored_session(found.facts.number) or found

@@ -6,7 +6,7 @@ as it is.
 
 import json
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from daq.alarm_words import lost_meter_text
@@ -42,8 +42,10 @@ from daq.wording import (
 IDLE = "idle"
 """Name of the stage of a bench without a session."""
 
+TRACE_S = 900.0
+"""So long a past the charts are given [s of bench time]."""
+
 _EVENTS = 50
-_TRACE_S = 900.0
 _OLD_INTERVALS = 2.5
 _OLD_LEAST_S = 2.0
 _JITTER_S = 0.4
@@ -91,7 +93,7 @@ class Board:
         self._typed = {meter.channel.name for meter in bench.typed}
         self._latest = {name: _Latest() for name in self._by_instrument}
         self._events: deque[EventLine] = deque(maxlen=_EVENTS)
-        self._traces = {name: ThinnedTrace(_TRACE_S) for name in self._channels}
+        self._traces = {name: ThinnedTrace(TRACE_S) for name in self._channels}
         self._began_s = clock.bench_s()
         self._store_failing_since_s: float | None = None
 
@@ -114,12 +116,17 @@ class Board:
         latest = self._latest[outcome.instrument]
         if isinstance(outcome, Gap):
             latest.last_gap = outcome
-            latest.gaps += 1
+            latest.gaps += outcome.polls
             return
         latest.reading = outcome
         latest.readings += 1
         for name, value in self.values_of(outcome).items():
             self._traces[name].append(outcome.at_s, value)
+
+    def recall(self, past: Mapping[str, ThinnedTrace]) -> None:
+        """Let the charts begin with what was read before the service was started; of channels that are gone nothing is shown."""
+        for name in self._traces.keys() & past.keys():
+            self._traces[name].begin_with(past[name])
 
     def values_of(self, reading: Reading) -> dict[str, float | None]:
         """A reading's values under the names of their channels."""
@@ -191,6 +198,7 @@ class Board:
             comparison=self.comparison,
             ends_with_session=self._ends_with_session,
             asking=lines.asking_line() if lines else None,
+            typed_readings=lines.typed_lines() if lines else (),
         )
 
     # ---- parts of the snapshot

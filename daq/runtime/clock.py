@@ -3,11 +3,13 @@
 Bench time is a monotonic clock that goes on while the computer sleeps, so that a suspended computer shows as a gap. In a
 demonstration it runs `speed` times as fast as life, and so do machine and meters of the simulators. Wire time is
 the same clock at the speed of life, always: characters, silences and time-outs are never accelerated. UTC is attached through recorded
-offsets, so setting the computer's clock harms nothing.
+offsets, so setting the computer's clock harms nothing. Whether it was set is looked at whenever a moment's UTC is asked
+for: what the old one was still seen to hold for keeps it, what came after has the new one.
 """
 
 import time
 import uuid
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -15,6 +17,8 @@ from pathlib import Path
 
 _OFFSET_EVERY_S = 60.0
 _OFFSET_STEP_US = 50_000
+_EARLIER_OFFSETS = 4
+"""Kept for what is told late, as by a meter that lags [1]."""
 
 
 def _since_boot_s() -> float:
@@ -75,6 +79,8 @@ class Clock:
         self._utc_us = utc_us
         self._boot_id = boot_id or _boot_id()
         self._offset = self._take_offset()
+        self._held_to_s = self._offset.monotonic_s
+        self._earlier: deque[tuple[float, ClockOffset]] = deque(maxlen=_EARLIER_OFFSETS)
 
     def bench_s(self) -> float:
         """Bench time now [s]."""
@@ -93,8 +99,15 @@ class Clock:
         """The offset in force."""
         return self._offset
 
-    def new_offset(self) -> ClockOffset | None:
-        """A fresh offset once a minute has passed or UTC was stepped; None while the last one holds."""
+    def offset_at(self, bench_s: float) -> ClockOffset:
+        """The offset that holds for a bench time; a fresh one once a minute has passed or UTC was stepped."""
+        self._look()
+        for held_to_s, offset in self._earlier:
+            if bench_s <= held_to_s:
+                return offset
+        return self._offset
+
+    def _look(self) -> None:
         fresh = self._take_offset()
         due = (
             fresh.monotonic_s - self._offset.monotonic_s
@@ -103,15 +116,19 @@ class Clock:
             abs(fresh.utc_us - self._offset.utc_us_at(fresh.monotonic_s))
             > _OFFSET_STEP_US
         )
-        if not (due or stepped):
-            return None
-        self._offset = fresh
-        return fresh
+        if due or stepped:
+            self._earlier.append((self._held_to_s, self._offset))
+            self._offset = fresh
+        self._held_to_s = fresh.monotonic_s
 
     def utc_text(self, bench_s: float | None = None) -> str:
         """UTC of a bench time, or of now, as RFC 3339 with milliseconds."""
-        us = self._utc_us() if bench_s is None else self._offset.utc_us_at(bench_s)
+        us = self._utc_us() if bench_s is None else self.utc_us_at(bench_s)
         return rfc3339(us)
+
+    def utc_us_at(self, bench_s: float) -> int:
+        """UTC of a bench time, as the computer had it then [us since 1970]."""
+        return self.offset_at(bench_s).utc_us_at(bench_s)
 
     def _take_offset(self) -> ClockOffset:
         return ClockOffset(self._boot_id, self.bench_s(), self._utc_us(), self.speed)

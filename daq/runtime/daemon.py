@@ -18,7 +18,7 @@ from typing import Any
 from daq.alarm_words import store_again_text, store_damaged_text, store_failing_text
 from daq.config.bench import Bench, Instrument
 from daq.config.plan import Plan
-from daq.errors import OperationRefusedError
+from daq.errors import OperationRefusedError, StoreError
 from daq.operations import Acknowledge, Operation, SameAsBefore, Start, Switched
 from daq.records import Gap, Reading
 from daq.runtime.answering import Answering
@@ -39,12 +39,11 @@ from daq.runtime.stopping import Stopping
 from daq.runtime.store import Store
 from daq.runtime.typed_entries import TypedEntries
 from daq.runtime.web import AccessKeys, Page, Share
-from daq.wording import (
-    STORE_WAS_FAILING,
-)
+from daq.wording import STORE_WAS_FAILING, no_past_text
 
 _SCREENS_S = 0.25
 _SLOW_EVERY = 4
+_RECALL_S = 3.0
 _LAST_RESULTS_S = 1.0
 _LAST_WRITES_S = 1.5
 _THIN_EVERY_S = 600.0
@@ -219,6 +218,7 @@ class _Daemon:
         self._around = around
         self._bench = bench
         self._clock = clock
+        self._clock_id = clock_id
         self._display = around.display
         self._store = store
         self._stopping = stopping
@@ -258,10 +258,11 @@ class _Daemon:
             typed=TypedEntries(bench, on_reading=self._outcome),
         )
         # The port before the session: none must be begun that nobody could follow.
+        self._answering = Answering(
+            self.board, store, around.store_path, shelf, clock, self._operating
+        )
         self.page = Page(
-            face=Answering(
-                self.board, store, around.store_path, shelf, clock, self._operating
-            ),
+            face=self._answering,
             port=bench.page.port,
             keys=AccessKeys(keys_path(around.store_path)),
             socket_path=socket_path(around.store_path),
@@ -298,6 +299,9 @@ class _Daemon:
         gc.freeze()
         async with asyncio.TaskGroup() as tasks:
             running = [tasks.create_task(part) for part in self._parts()]
+            # Polls go on meanwhile; the page waits, but not for ever, so that nobody's charts lack the past.
+            running.append(recalling := tasks.create_task(self._recall()))
+            await asyncio.wait({recalling}, timeout=_RECALL_S)
             server = tasks.create_task(self.page.run())
             await self._finish(tasks)
             self.page.stop()
@@ -362,6 +366,12 @@ class _Daemon:
         signalled.cancel()
         self._tell_screens(self.board.snapshot())
         await self._publishing.wait_results_sent(_LAST_RESULTS_S)
+
+    async def _recall(self) -> None:
+        try:
+            await self._answering.recall(self._clock_id)
+        except StoreError as exc:
+            self.event("store", no_past_text(str(exc)))
 
     async def _take_keys(self) -> None:
         while True:
@@ -457,7 +467,7 @@ class _Daemon:
         """Compare as far as the session has come."""
         running = self.desk.running
         if running is not None:
-            self._growing.ended(running.facts.number, len(running.ended))
+            self._growing.ended(running.facts.number, running.finished_count)
 
     def _taken(self) -> None:
         """A session is taken in hand: what was compared before is not of it."""

@@ -7,7 +7,7 @@ from enum import Enum
 from typing import Protocol
 
 from daq.errors import Refusal
-from daq.operations import CannotRead, TypedReading
+from daq.operations import CannotRead, TakeBack, TypedReading
 from daq.records import PlannedTrial, TrialResult
 from daq.runtime.snapshot import EventLine, Snapshot
 
@@ -19,8 +19,8 @@ class Key(Enum):
     ACKNOWLEDGED = "acknowledged"
 
 
-Told = Key | TypedReading | CannotRead
-"""What comes from the keyboard: a key, or an answer to what the operator is asked for."""
+Told = Key | TypedReading | CannotRead | TakeBack
+"""What comes from the keyboard: a key, an answer to what the operator is asked for, or one that was wrong."""
 
 
 class Display(Protocol):

@@ -66,7 +66,7 @@ class Growing:
 
         Args:
             session: Its number.
-            trials: How many of its trials have ended [1].
+            trials: How many of its trials are finished [1].
         """
         self._session = session
         self._wish = _Wish(session, trials)
@@ -127,8 +127,8 @@ class StoredComparisons:
                     self._keep(stamp, await self._comparing.line_of(path, session))
                 except _NotMadeError as exc:
                     # It is tried again: a failure is not kept.
-                    ended = sum(trial.state != TrialState.RUNNING for trial in own)
-                    return not_made(ended, str(exc))
+                    finished = sum(t.state == TrialState.FINISHED for t in own)
+                    return not_made(finished, str(exc))
             return self._kept[stamp]
 
     def _keep(self, stamp: _Stamp, line: ComparisonLine | None) -> None:
@@ -188,7 +188,7 @@ def not_made(after_trials: int, reason: str) -> ComparisonLine:
     """A comparison that says why there is none.
 
     Args:
-        after_trials: Trials that have ended [1].
+        after_trials: Trials that are finished: as many as a comparison would be made of [1].
         reason: Without a full stop.
     """
     words = f"The comparison cannot be made yet: {reason.rstrip('.')}."

@@ -22,6 +22,7 @@ from daq.operations import (
     Start,
     Stop,
     Switched,
+    TakeBack,
     TypedReading,
 )
 from daq.records import PlannedTrial
@@ -29,6 +30,7 @@ from daq.runtime.clock import Clock
 from daq.runtime.desk import Desk
 from daq.runtime.recorder import Altered
 from daq.runtime.running import Running
+from daq.runtime.store.taken_back import TAKE_BACK
 from daq.runtime.typed_entries import TypedEntries
 from daq.trials.session import Occurrence
 from daq.wording import (
@@ -64,8 +66,9 @@ _KINDS: dict[type[Operation], str] = {
     Switched: "switched",
     TypedReading: "reading",
     CannotRead: "cannot-read",
+    TakeBack: TAKE_BACK,
 }
-_OF_THE_TRIAL_IN_HAND = (TypedReading, CannotRead)
+_OF_THE_TRIAL_IN_HAND = (TypedReading, CannotRead, TakeBack)
 
 
 class Operating:
@@ -99,15 +102,17 @@ class Operating:
                 # Whoever was told that it is left must not find it taken up again after a kill.
                 await self._desk.recorder.keep_now(within_s=_KEPT_WITHIN_S)
                 return text
+            detail = asdict(operation)
             if isinstance(operation, Start):
                 self._desk.refuse_while_failing()
                 text = await self._started(operation)
+            elif isinstance(operation, TakeBack):
+                text, detail = self._taken_back(operation, way)
             else:
                 text = self._carried_out(operation, way)
             trial = operation.trial if isinstance(operation, Relabel) else None
             if isinstance(operation, _OF_THE_TRIAL_IN_HAND):
                 trial = self._desk.recorder.trial
-            detail = asdict(operation)
             self._desk.recorder.operation(kind, detail, way=way, trial=trial)
             if isinstance(operation, Start):
                 await self._desk.recorder.keep_now(within_s=_KEPT_WITHIN_S)
@@ -250,6 +255,23 @@ class Operating:
         return words
 
     # ---- parts
+
+    def _taken_back(
+        self, operation: TakeBack, way: str
+    ) -> tuple[str, dict[str, object]]:
+        """What is said, and what the journal keeps: the value, and where in the order of readings it was taken back."""
+        running, recorder = self._in_hand(), self._desk.recorder
+        withdrawn = self._typed.take_back(running, operation)
+        if withdrawn.result is not None:
+            running.lines.take_results([withdrawn.result])
+            recorder.averaged_again(withdrawn.result)
+        self._desk.event("operator", f"{withdrawn.words} Asked from the {way}.")
+        detail: dict[str, object] = {
+            **asdict(withdrawn.taken),
+            "value": withdrawn.value,
+            "before_reading": recorder.next_reading,
+        }
+        return withdrawn.words, detail
 
     def _ordered(self, running: Running, words: str, way: str) -> str:
         """Keep the order as it stands now, and say what was done."""

@@ -1,7 +1,7 @@
 """Stored sessions as the page gets them: the list, one of them as it is looked at after the fact, and a trial's readings.
 
 Every function blocks while it reads the store: not for the event loop's thread. Compares nothing, and looks at nothing
-that is live.
+that is live; but a service that was started anew gives its charts from here what was read before.
 """
 
 import json
@@ -18,6 +18,8 @@ from daq.runtime.snapshot import ComparisonLine
 from daq.runtime.store import read_sessions
 from daq.runtime.store.past import PastTrial, read_past_session
 from daq.runtime.store.past_readings import read_past_readings
+from daq.runtime.store.recent import read_recent
+from daq.runtime.thinned_trace import STRETCH_S, ThinnedTrace
 
 FORMAT = 1
 """Of the answers."""
@@ -96,6 +98,26 @@ def trial_trace_json(path: Path, session: int, trial: int) -> str | None:
             },
         }
     )
+
+
+def past_traces(path: Path, clock_id: int, kept_s: float) -> dict[str, ThinnedTrace]:
+    """Traces of what was read before this run of the service, by channel.
+
+    Args:
+        path: Of the store.
+        clock_id: Row of its clocks that this run began with.
+        kept_s: As long as the live traces keep it [s of bench time].
+
+    Raises:
+        StoreError: If the file is not there, not ours, too new or cannot be read.
+    """
+    traces = {}
+    recent = read_recent(path, clock_id=clock_id, span_s=kept_s, stretch_s=STRETCH_S)
+    for name, readings in recent.items():
+        traces[name] = trace = ThinnedTrace(kept_s)
+        for at_s, value in readings:
+            trace.append(at_s, value)
+    return traces
 
 
 def _trial(trial: PastTrial) -> dict[str, object]:

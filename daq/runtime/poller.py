@@ -7,7 +7,7 @@ lines go on undisturbed.
 
 import asyncio
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from daq.config.bench import Instrument
@@ -53,6 +53,11 @@ class _Talk:
         self.lag_s = self.instrument.lag_s
 
 
+def _were_due(polls: int) -> str:
+    """How the detail of a gap begins that stands for polls that could not be made."""
+    return "1 poll was due" if polls == 1 else f"{polls} polls were due"
+
+
 class LinePoller:
     """Polls the instruments of one line until cancelled.
 
@@ -87,6 +92,7 @@ class LinePoller:
         self._lost: asyncio.Future[PortLostError] | None = None
         self._timer: asyncio.TimerHandle | None = None
         self._was_open = False
+        self._has_begun = False
 
     def longest_replies_s(self) -> dict[str, float]:
         """Longest time from a request to the end of its reply, by instrument [s of real time]."""
@@ -108,6 +114,7 @@ class LinePoller:
                     LineState.LOST if self._was_open else LineState.CLOSED, str(exc)
                 )
                 self._gap_for_all(GapReason.PORT_LOST, str(exc))
+                self._has_begun = True
             if self._last_activity_s > begun_s:
                 # Only a line that was of use is reopened at once: some open and hang up again and again.
                 delay_s = _REOPEN_FIRST_S
@@ -151,14 +158,13 @@ class LinePoller:
         for talk in self._talks:
             if talk.due_s > now:
                 continue
-            talk.due_s += talk.interval_s * (1 + (now - talk.due_s) // talk.interval_s)
-            gap = Gap(
-                talk.instrument.name,
-                self._clock.bench_from_wire(now),
-                reason,
-                why,
-            )
-            self._on_outcome(gap)
+            polls = 1 + int((now - talk.due_s) // talk.interval_s)
+            talk.due_s += talk.interval_s * polls
+            gap = Gap(talk.instrument.name, now, reason, why)
+            if not self._is_streamed:
+                detail = f"{_were_due(polls)}: {why}"
+                gap = replace(gap, detail=detail, polls=polls)
+            self._tell(talk, gap, 0)
 
     async def _talk_until_lost(self) -> None:
         if self._is_streamed:
@@ -171,6 +177,10 @@ class LinePoller:
     async def _poll(self) -> None:
         # Whoever had the line before may have left a question whose reply is still to come.
         await self._drain(max(talk.instrument.worst_reply_s for talk in self._talks))
+        if self._has_begun:
+            # Those of the last attempts to open it, and of the draining.
+            self._gap_for_all(GapReason.PORT_LOST, "the line had to be opened again")
+        self._has_begun = True
         now = self._clock.wire_s()
         for talk in self._talks:
             talk.due_s = max(talk.due_s, now)
@@ -193,10 +203,9 @@ class LinePoller:
         missed = int((now - talk.due_s) // talk.interval_s)
         if missed > 0:
             talk.due_s += missed * talk.interval_s
-            detail = f"{missed} polls were due while the line was busy"
-            self._tell(
-                talk, Gap(talk.instrument.name, now, GapReason.MISSED, detail), 0
-            )
+            detail = f"{_were_due(missed)} while the line was busy"
+            name = talk.instrument.name
+            self._tell(talk, Gap(name, now, GapReason.MISSED, detail, missed), 0)
 
     async def _exchange(self, talk: _Talk) -> Reading | Gap:
         """One poll: as many requests as the instrument's registers need."""
@@ -367,9 +376,7 @@ class LinePoller:
         """Hand the outcome on in bench time."""
         bench_s = self._clock.bench_from_wire(outcome.at_s)
         if isinstance(outcome, Gap):
-            self._on_outcome(
-                Gap(outcome.instrument, bench_s, outcome.reason, outcome.detail)
-            )
+            self._on_outcome(replace(outcome, at_s=bench_s))
             return
         at_s = bench_s - talk.lag_s
         self._on_outcome(

@@ -188,7 +188,7 @@ class Publishing:
         """Send a reading, unless a newer one comes first."""
         if reading.instrument in self._silent:
             return
-        utc_s = self._clock.offset.utc_us_at(reading.at_s) / 1e6
+        utc_s = self._clock.utc_us_at(reading.at_s) / 1e6
         payload = render_live(
             reading, bench=self._bench.name, channels=self._bench.channels, utc_s=utc_s
         )

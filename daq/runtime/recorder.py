@@ -28,8 +28,11 @@ from daq.trials.stages import SWITCHED_OFF, Happening
 _JUDGING_OVER = frozenset({Happening.TIME_UP, Happening.LIMIT_BROKEN})
 """The machine runs on, but the settling rule is given no more of its readings."""
 
+_CLOCKS_KNOWN = 8
+"""More than a clock tells apart: earlier moments have their row already [1]."""
 _LIVE_REVISIONS = 2
-"""A trial is told twice at most while it runs: confirmed, and a limit broken after that."""
+"""A trial is told twice at most while it runs, confirmed and a limit broken after that; and once more for each typed reading
+that was taken back, which count as corrections."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +45,12 @@ class _Session:
 
 @dataclass(frozen=True, slots=True)
 class _Result:
-    """A result on its way to the store; revision 0 is not told to the broker."""
+    """A result on its way to the store, with what the broker is told of it; None for nothing."""
 
     session: _Session
     trial: int
     result: TrialResult
-    revision: int
+    payload: str | None
     judged_before: int | None
 
 
@@ -82,11 +85,12 @@ class Recorder:
     ) -> None:
         self._store = store
         self._clock = clock
-        self._clock_id = clock_id
+        self._clock_ids = {clock.offset: clock_id}
         self._session: _Session | None = None
         self._topics = topics
         self._on_result_stored = on_result_stored
         self._trial: int | None = None
+        self._started_utc = ""
         self._revision = 0
         self._judged_before: int | None = None
         self._to_write: asyncio.Queue[Callable[[], Awaitable[None]]] = asyncio.Queue()
@@ -133,14 +137,18 @@ class Recorder:
         """Number in the store of the trial in hand."""
         return self._trial
 
+    @property
+    def next_reading(self) -> int:
+        """Number that the next reading will have."""
+        return self._store.next_reading
+
     def take(self, outcome: Reading | Gap) -> None:
         """Keep a reading or a gap."""
+        clock_id = self._clock_at(outcome.at_s)
         if isinstance(outcome, Gap):
-            self._store.add_gap(outcome, clock_id=self._clock_id, trial_id=self._trial)
+            self._store.add_gap(outcome, clock_id=clock_id, trial_id=self._trial)
         else:
-            self._store.add_reading(
-                outcome, clock_id=self._clock_id, trial_id=self._trial
-            )
+            self._store.add_reading(outcome, clock_id=clock_id, trial_id=self._trial)
 
     def event(self, kind: str, text: str, at_s: float) -> None:
         """Keep a line of the events."""
@@ -148,7 +156,7 @@ class Recorder:
             kind,
             text,
             at_s=at_s,
-            clock_id=self._clock_id,
+            clock_id=self._clock_at(at_s),
             session_id=self._number(),
         )
 
@@ -161,10 +169,11 @@ class Recorder:
         trial: int | None = None,
     ) -> None:
         """Keep what an operator asked for."""
+        at_s = self._clock.bench_s()
         self._store.add_operation(
             kind,
-            at_s=self._clock.bench_s(),
-            clock_id=self._clock_id,
+            at_s=at_s,
+            clock_id=self._clock_at(at_s),
             session_id=self._number(),
             way=way,
             trial_id=trial,
@@ -179,12 +188,14 @@ class Recorder:
         if occurrence.happening is Happening.SWITCHED_ON and planned is not None:
             self._revision = 0
             self._judged_before = None
+            # The row of the trial keeps to this clock, whatever is done to UTC until it has ended.
+            self._started_utc = self._clock.utc_text(occurrence.at_s)
             self._trial = self._store.begin_trial(
                 session.facts.number,
                 planned,
                 attempt=occurrence.attempt,
                 uuid=occurrence.trial_id,
-                clock_id=self._clock_id,
+                clock_id=self._clock_at(occurrence.at_s),
                 started_s=occurrence.at_s,
                 rule_json=session.rule_json,
             )
@@ -197,17 +208,21 @@ class Recorder:
             told_before = occurrence.happening in SWITCHED_OFF and self._revision > 0
             if not told_before:
                 self._revision += 1
-            self._write_result(
-                _Result(
-                    session,
-                    self._trial,
-                    result,
-                    0 if told_before else self._revision,
-                    self._judged_before,
-                )
-            )
+            payload = None if told_before else self._told(session.facts, result)
+            item = _Result(session, self._trial, result, payload, self._judged_before)
+            self._to_write.put_nowait(lambda: self._write(item))
         if occurrence.happening in SWITCHED_OFF:
             self._trial = None
+
+    def averaged_again(self, result: TrialResult) -> None:
+        """The trial in hand has other averages now: a typed reading was taken back."""
+        session, trial = self._session, self._trial
+        if session is None or trial is None:
+            return
+        self._revision += 1
+        payload = self._told(session.facts, result)
+        item = _Result(session, trial, result, payload, self._judged_before)
+        self._to_write.put_nowait(lambda: self._write(item))
 
     def keep_order(
         self,
@@ -298,35 +313,40 @@ class Recorder:
 
     def keep_clock(self) -> None:
         """Record how bench time and UTC stand to each other, where that is due; waits for nothing."""
-        offset = self._clock.new_offset()
-        if offset is not None:
-            self._to_write.put_nowait(lambda: self._write_offset(offset))
+        self._clock_at(self._clock.bench_s())
 
-    def _number(self) -> int | None:
-        return self._session.facts.number if self._session else None
+    def _clock_at(self, at_s: float) -> int:
+        """Number in the store of what ties a bench time to UTC."""
+        offset = self._clock.offset_at(at_s)
+        if offset not in self._clock_ids:
+            self._clock_ids[offset] = self._begin_clock(offset)
+            if len(self._clock_ids) > _CLOCKS_KNOWN:
+                del self._clock_ids[next(iter(self._clock_ids))]
+        return self._clock_ids[offset]
 
-    def _write_result(self, item: _Result) -> None:
-        self._to_write.put_nowait(lambda: self._write(item))
-
-    async def _write_offset(self, offset: ClockOffset) -> None:
-        self._clock_id = await self._store.add_clock(
+    def _begin_clock(self, offset: ClockOffset) -> int:
+        return self._store.begin_clock(
             offset.boot_id,
             monotonic_s=offset.monotonic_s,
             utc_us=offset.utc_us,
             speed=offset.speed,
         )
 
+    def _number(self) -> int | None:
+        return self._session.facts.number if self._session else None
+
+    def _told(self, facts: SessionFacts, result: TrialResult) -> str:
+        """What the broker is told, with the UTC of now: it may be written much later."""
+        return render_result(
+            result,
+            facts,
+            revision=self._revision,
+            started_utc=self._started_utc,
+            decided_utc=self._clock.utc_text(result.ended_s),
+        )
+
     async def _write(self, item: _Result) -> None:
-        facts, outbox = item.session.facts, None
-        if item.revision:
-            payload = render_result(
-                item.result,
-                facts,
-                revision=item.revision,
-                started_utc=self._clock.utc_text(item.result.started_s),
-                decided_utc=self._clock.utc_text(item.result.ended_s),
-            )
-            outbox = (self._topics.result, payload)
+        outbox = None if item.payload is None else (self._topics.result, item.payload)
         await self._store.end_trial(
             item.trial,
             item.result,

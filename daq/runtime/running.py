@@ -87,6 +87,12 @@ class Running:
         """Trials that have ended, by their numbers in the store."""
         return self._ended
 
+    @property
+    def finished_count(self) -> int:
+        """Trials that ended with averages and count: what the session's comparison is made of [1]."""
+        states = [result.state for result in self._ended.values()]
+        return states.count(TrialState.FINISHED)
+
     def happened(self, occurrence: Occurrence, *, trial: int | None) -> None:
         """Take what happened to the trial of this number."""
         begins = occurrence.happening is Happening.SWITCHED_ON

@@ -18,8 +18,10 @@ from daq.runtime.snapshot import (
     SlipLine,
     StageLine,
     TrialLine,
+    TypedLine,
 )
 from daq.settling.phases import FunnelPoint
+from daq.trials.foreseeing import Foreseen, foreseen
 from daq.trials.session import Session
 from daq.trials.stages import Stage
 from daq.typed import LEAST_READINGS
@@ -58,6 +60,7 @@ class SessionLines:
     trials: dict[str, int] = field(default_factory=dict)
     in_hand: int = 0
     _funnel: dict[str, list[FunnelPoint]] = field(default_factory=dict)
+    _foreseen: Foreseen | None = None
     _shown_left_s: float | None = None
 
     # ---- what it is told
@@ -171,6 +174,24 @@ class SessionLines:
             until_s=asking.until_s,
         )
 
+    def typed_lines(self) -> tuple[TypedLine, ...]:
+        """What was typed in the trial in hand, oldest first."""
+        rules = self.plan.rules
+        lines = [
+            TypedLine(
+                channel=channel.name,
+                title=channel.title,
+                unit=channel.unit,
+                decimals=decimals_of(channel.accuracy.resolution),
+                value=reading.value,
+                at_s=reading.at_s,
+            )
+            for channel in rules.channels
+            if channel.name in rules.typed
+            for reading in self.session.typed_readings(channel.name)
+        ]
+        return tuple(sorted(lines, key=lambda line: line.at_s))
+
     def condition_line(self) -> ConditionLine | None:
         """The condition in hand or called for."""
         planned = self.session.called_for
@@ -195,14 +216,15 @@ class SessionLines:
     def seconds_left(self, *, is_hindered: bool) -> float | None:
         """How much longer, in round figures; nothing while it cannot go on."""
         left_s = None if is_hindered else self.session.time_left_s()
-        self._shown_left_s = (
-            None
-            if left_s is None
-            else shown_seconds_left(
-                left_s,
-                shown_s=self._shown_left_s,
-                at_most_s=self.session.longest_left_s(),
-            )
+        if left_s is None:
+            self._foreseen = self._shown_left_s = None
+            return None
+        now_s = self.session.now_s
+        self._foreseen = foreseen(left_s, now_s, before=self._foreseen)
+        self._shown_left_s = shown_seconds_left(
+            self._foreseen.left_s,
+            shown_s=self._shown_left_s,
+            at_most_s=self.session.longest_left_s(),
         )
         return self._shown_left_s
 
@@ -248,9 +270,10 @@ class SessionLines:
 
     def _progress(self) -> float | None:
         """Share of the averaging that is over, by how long it is likely to take."""
-        trial, left_s = self.session.trial(), self.session.time_left_s()
+        trial = self.session.trial()
         if trial is None or self.session.stage is not Stage.AVERAGING:
             return None
+        left_s = self._foreseen.left_s if self._foreseen else self.session.time_left_s()
         whole_s = trial.averaging_s + (left_s or 0.0)
         return trial.averaging_s / whole_s if whole_s > 0.0 else None
 

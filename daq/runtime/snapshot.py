@@ -84,6 +84,25 @@ class AskingLine:
 
 
 @dataclass(frozen=True, slots=True)
+class TypedLine:
+    """A reading that was typed in the trial in hand, and counts.
+
+    Attributes:
+        channel: Its name.
+        decimals: Digits behind the point that the display shows [1].
+        value: [unit].
+        at_s: When it was typed [s].
+    """
+
+    channel: str
+    title: str
+    unit: str
+    decimals: int
+    value: float
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class ChannelLine:
     """One channel: its newest value and how settled it is; `typed`: the operator types it."""
 
@@ -212,6 +231,7 @@ class Snapshot:
     Attributes:
         ends_with_session: The service ends by itself when the session is finished: its silence then is no ailment.
         asking: The reading that is wanted from the operator; None where none is.
+        typed_readings: Those of the trial in hand that can be taken back, in the order of typing.
     """
 
     format: int
@@ -235,6 +255,7 @@ class Snapshot:
     comparison: ComparisonLine | None = None
     ends_with_session: bool = False
     asking: AskingLine | None = None
+    typed_readings: tuple[TypedLine, ...] = ()
 
     def as_json(self) -> str:
         """The snapshot for the page."""

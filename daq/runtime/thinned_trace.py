@@ -76,12 +76,19 @@ class ThinnedTrace:
                 self._told.popleft()
         self._open.take(at_s, value)
 
+    def begin_with(self, earlier: "ThinnedTrace") -> None:
+        """Take in what another trace kept of the time before this one's first reading."""
+        self._told.extendleft(reversed(earlier.stretches()))
+
+    def stretches(self) -> "list[_Told]":
+        """All that is kept, oldest first."""
+        open_one = [] if self._open is None else [_told(self._open)]
+        return [*self._told, *open_one]
+
     def as_json(self, now_s: float) -> str:
         """Times [s] and values of what is not older than is kept, thinned, as `{"t": [...], "v": [...]}`."""
-        shown = list(self._told)
-        if self._open is not None:
-            shown.append(_told(self._open))
-        recent = [told for told in shown if told.end_s > now_s - self.kept_s]
+        oldest_s = now_s - self.kept_s
+        recent = [told for told in self.stretches() if told.end_s > oldest_s]
         times = ", ".join(told.times for told in recent)
         values = ", ".join(told.values for told in recent)
         return f'{{"t": [{times}], "v": [{values}]}}'

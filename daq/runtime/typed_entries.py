@@ -10,11 +10,19 @@ from dataclasses import dataclass
 from daq.config.bench import Bench
 from daq.config.typed import TypedMeter
 from daq.errors import OperationRefusedError, Refusal
-from daq.operations import TypedReading
-from daq.records import Reading
+from daq.operations import TakeBack, TypedReading
+from daq.records import Reading, TrialResult
 from daq.runtime.running import Running
-from daq.typed import LEAST_READINGS, Asking, Entry, doubts_about, parse_entry
-from daq.wording import sentence, shown_value, typed_answer
+from daq.typed import (
+    LEAST_READINGS,
+    Asking,
+    Entry,
+    TakenBack,
+    TypedAt,
+    doubts_about,
+    parse_entry,
+)
+from daq.wording import sentence, shown_value, taken_back_answer, typed_answer
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +30,23 @@ class Taken:
     """A reading that was typed, and what is said of it."""
 
     reading: Reading
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Withdrawn:
+    """A reading that was taken back.
+
+    Attributes:
+        taken: Which.
+        value: What had been typed [unit of the channel].
+        result: The trial as it stands now, where it was averaged already.
+        words: What is said of it.
+    """
+
+    taken: TakenBack
+    value: float
+    result: TrialResult | None
     words: str
 
 
@@ -65,6 +90,24 @@ class TypedEntries:
         confirmed = f" Confirmed as the display shows it. {doubts}" if doubts else ""
         return Taken(reading, words + confirmed)
 
+    def take_back(self, running: Running, operation: TakeBack) -> Withdrawn:
+        """Let a reading of the trial in hand count no more.
+
+        Raises:
+            OperationRefusedError: If there is no such reading.
+        """
+        meter = self._meter(operation.channel)
+        title, name = meter.channel.title, meter.channel.name
+        reading = _typed_at(running, meter, operation.at_s)
+        result = running.session.take_back(TakenBack(name, reading.at_s))
+        decimals = meter.display.decimals
+        shown = shown_value(reading.value, meter.channel.unit, decimals)
+        count = len(running.session.typed_readings(name))
+        words = taken_back_answer(f"{title}: {shown}", count, LEAST_READINGS)
+        if result is not None:
+            words = f"{words} {_of_the_average(title, name, result)}"
+        return Withdrawn(TakenBack(name, reading.at_s), reading.value, result, words)
+
     def title_of_asked(self, running: Running, channel: str) -> str:
         """Title of a channel that is asked for now.
 
@@ -74,12 +117,16 @@ class TypedEntries:
         meter, _ = self._asked(running, channel)
         return meter.channel.title
 
-    def _asked(self, running: Running, channel: str) -> tuple[TypedMeter, Asking]:
+    def _meter(self, channel: str) -> TypedMeter:
         meter = self._meters.get(channel)
         if meter is None:
             known = ", ".join(self._meters) or "none on this bench"
             text = f"no channel {channel!r} is typed, expected one of: {known}"
             raise OperationRefusedError(Refusal.NO_READING, text)
+        return meter
+
+    def _asked(self, running: Running, channel: str) -> tuple[TypedMeter, Asking]:
+        meter = self._meter(channel)
         asking = running.session.asking()
         if asking is None or asking.channel != channel:
             text = (
@@ -95,7 +142,39 @@ class TypedEntries:
         doubts = doubts_about(
             entry,
             meter.display,
-            neighbours=running.session.typed_values(name),
+            neighbours=[r.value for r in running.session.typed_readings(name)],
             earlier=running.means_of(name),
         )
         return " ".join(sentence(doubt) for doubt in doubts)
+
+
+def _typed_at(running: Running, meter: TypedMeter, at_s: float | None) -> TypedAt:
+    """The reading of a channel that is meant.
+
+    Raises:
+        OperationRefusedError: If it is not there.
+    """
+    title = meter.channel.title
+    if running.session.trial() is None:
+        text = (
+            f"{title}: no trial is in hand, a reading can be taken back only until the machine is switched off;"
+            " carry out the trial once more in place of the one that it is in"
+        )
+        raise OperationRefusedError(Refusal.NOT_TAKEN, text)
+    readings = running.session.typed_readings(meter.channel.name)
+    meant = [r for r in readings if at_s is None or r.at_s == at_s]
+    if not meant:
+        there = "no such reading" if readings else "no reading"
+        text = f"{title}: {there} counts in the trial in hand, so there is nothing to take back"
+        raise OperationRefusedError(Refusal.NOT_TAKEN, text)
+    return meant[-1]
+
+
+def _of_the_average(title: str, channel: str, result: TrialResult) -> str:
+    """What became of an average that a reading was taken out of."""
+    if any(average.channel == channel for average in result.averages):
+        return "Its average is made anew without it."
+    return (
+        f"Too few are left for an average of {title}:"
+        " once this trial is over, carry it out again in place of this one."
+    )

@@ -280,7 +280,7 @@ class GroupRule:
         settling_s = self._windows.time_to_settle_s()
         if not math.isfinite(settling_s):
             return None
-        return settling_s + p.persistence * self._bin_s + p.least_s
+        return settling_s + p.persistence * self._bin_s + AveragingWindow.likely_s(p)
 
     def unsettled(self) -> tuple[Window, dict[str, LevelEstimate]] | None:
         """The last stretch of a trial that did not settle, averaged with what may still be drift; None without one."""

@@ -28,6 +28,15 @@ _LEAST_PAUSE = 8
 _REFIT_GROWTH = 1.5
 """Exponents are fitted anew when the window has grown so much since they were."""
 
+_LIKELY_SHARE = 0.25
+"""Half of many simulated trials averaged no longer than the least time and this share of what is left to the longest [1]."""
+
+_FALLS_WITH = 0.7
+"""An uncertainty falls like the window's length to the power of it [1]: in the median of simulated trials, where noise wanders
+and becomes known better as the window grows. White noise alone would fall with the root."""
+
+_FAR = 1e3
+"""An uncertainty of so many goals is as far from them as any [1]."""
 
 _CONFIDENCE = 0.975
 """Two-sided 95 %."""
@@ -110,6 +119,7 @@ class AveragingWindow:
         self._history, self._normaliser = history, normaliser
         self._bin_s, self._parameters, self._target = bin_s, parameters, target
         self._last: Mapping[str, LevelEstimate] = {}
+        self._likely_at, self._likely_s = -1, 0.0
         self._replay()
 
     @property
@@ -217,23 +227,34 @@ class AveragingWindow:
 
     def bins_to_goal(self) -> float:
         """Bins still needed, by the last look [1]: an uncertainty falls with the root of their number."""
-        needed = 0.0
-        for channel in self._channels:
-            if channel.name in self._last:
-                level = self._last[channel.name]
-                ratio = level.expanded_uncertainty / self._goal(channel, level)
-                needed = max(needed, self.length * (ratio**2 - 1.0))
-        return needed
+        return self.length * (self._above_goal(self._last) ** 2 - 1.0)
+
+    @staticmethod
+    def likely_s(parameters: Parameters) -> float:
+        """How long it is likely to average, before anything is known of it [s]."""
+        least_s, longest_s = parameters.least_s, parameters.longest_s
+        return least_s + _LIKELY_SHARE * (longest_s - least_s)
 
     def time_left_s(self) -> float:
-        """How much longer it is likely to average [s]: an uncertainty falls with the root of the time."""
-        p = self._parameters
-        since_s = (self._history.closed - 1 - self.declared) * self._bin_s
-        if not self._last and since_s >= 0.5 * p.least_s:
-            # A look ahead, for the screens only: what it will take is known long before it is examined.
-            self._last = self.examine(enough=True).levels
-        needed_s = max(p.least_s - since_s, self.bins_to_goal() * self._bin_s)
+        """How much longer it is likely to average [s]: as long as it took about half of many simulated trials."""
+        p, closed = self._parameters, self._history.closed
+        since_s = (closed - 1 - self.declared) * self._bin_s
+        # At every bin: the rule's own looks are far apart, and their news would come in jumps. Nothing is hurried for it.
+        if self._likely_at != closed >= self._caught_up:
+            above = self._above_goal(self._common_levels())
+            bins = self.length * (above ** (1.0 / _FALLS_WITH) - 1.0)
+            self._likely_at, self._likely_s = closed, bins * self._bin_s
+        needed_s = max(p.least_s - since_s, self._likely_s)
         return min(max(needed_s, 0.0), p.longest_s - since_s)
+
+    def _above_goal(self, levels: Mapping[str, LevelEstimate]) -> float:
+        """The largest uncertainty in goals [1]; 1 where all have reached it."""
+        ratios = [
+            levels[c.name].expanded_uncertainty / self._goal(c, levels[c.name])
+            for c in self._channels
+            if c.name in levels
+        ]
+        return min(max([1.0, *ratios]), _FAR)
 
     def steady_levels(
         self, channels: Sequence[ChannelSetup]
@@ -296,7 +317,9 @@ class AveragingWindow:
             )
         ]
         self._is_shared = self._firsts == common
-        self._pace = self._pace_for(means.shape[1])
+        backlog = means.shape[1]
+        self._pace = self._pace_for(backlog)
+        self._caught_up = self._history.closed + math.ceil(backlog / (self._pace - 1))
         self._own = self._bank(self._channels, self._firsts, means)
         self._common = (
             self._own
@@ -320,9 +343,9 @@ class AveragingWindow:
         )
 
     def _pace_for(self, backlog: int) -> int:
-        """How many bins to take in at once, the newest and so many of the past that none is left at the first look."""
-        first_look = self.declared + math.floor(self._parameters.least_s / self._bin_s)
-        left = max(first_look - self._history.closed, _LEAST_PAUSE)
+        """How many bins to take in at once, the newest and so many of the past that none is left half way to the first look."""
+        half_way = math.floor(0.5 * self._parameters.least_s / self._bin_s)
+        left = max(self.declared + half_way - self._history.closed, _LEAST_PAUSE)
         return 1 + math.ceil(backlog / left)
 
     def _catch_up(self, bank: LevelBank, *, at_most: int) -> None:

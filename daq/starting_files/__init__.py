@@ -14,9 +14,11 @@ from daq.starting_files.bench import bench_text
 from daq.starting_files.meters import (
     Kind,
     Meter,
+    MeterByEye,
     MeterField,
     OfferedPort,
     is_placeholder,
+    names_taken,
     place_meters,
 )
 from daq.starting_files.plan import plan_text
@@ -24,10 +26,12 @@ from daq.starting_files.plan import plan_text
 __all__ = [
     "Kind",
     "Meter",
+    "MeterByEye",
     "MeterField",
     "OfferedPort",
     "bench_text",
     "is_placeholder",
+    "names_taken",
     "place_meters",
     "plan_text",
 ]

@@ -2,7 +2,14 @@
 
 from collections.abc import Iterator, Sequence
 
-from daq.starting_files.meters import PlacedMeter, WantedChannel, is_placeholder
+from daq.starting_files.meters import (
+    Kind,
+    MeterByEye,
+    PlacedMeter,
+    WantedChannel,
+    is_placeholder,
+    place_by_eye,
+)
 from daq.starting_files.strings import toml_string
 
 _HEAD = """\
@@ -76,6 +83,20 @@ _TYPED = """\
 # place = "duct"
 # accuracy = { percent_of_reading = 1.0, counts = 2 }
 """
+_BY_EYE = """\
+
+{comment}[[typed]]
+name = {name}
+quantity = {quantity}
+unit = {unit}
+{resolution}# the smallest step of its display
+place = {place}
+# accuracy = {{ percent_of_reading = 1.0, counts = 2 }}
+"""
+_BY_EYE_COMMENT = """\
+# A meter without a port: you are asked for its readings while a trial averages. CHANGE `accuracy` to what its data sheet says
+# and take the mark away; without it the uncertainty holds the display and the spread only. `title = "…"` may name it.
+"""
 _AIR = """\
 
 # The air that is moved: take the marks away and CHANGE the figures, then airflow is also told for standard air.
@@ -100,20 +121,31 @@ _BROKER = """\
 
 
 def bench_text(
-    name: str, meters: Sequence[PlacedMeter], *, diameter_mm: float | None
+    name: str,
+    meters: Sequence[PlacedMeter],
+    *,
+    by_eye: Sequence[MeterByEye],
+    kind: Kind,
+    diameter_mm: float | None,
 ) -> str:
     """A bench file with comments.
 
     Args:
         name: Of the bench.
         meters: At least one, placed.
+        by_eye: Meters without a port.
+        kind: Of the comparison.
         diameter_mm: Inner diameter of a round duct where the air is measured [mm]; None where it is not known.
     """
     parts = [_HEAD.format(name=toml_string(name))]
     for index, placed in enumerate(meters):
         parts += _instrument(placed, is_first=index == 0)
-    parts.append(_TYPED)
-    parts += _air(meters, diameter_mm)
+    read = [place_by_eye(meter, kind) for meter in by_eye]
+    for index, (meter, channel) in enumerate(zip(by_eye, read, strict=True)):
+        parts.append(_by_eye(meter, channel, is_first=index == 0))
+    if not read:
+        parts.append(_TYPED)
+    parts += _air(meters, read, diameter_mm)
     return "".join([*parts, _BROKER])
 
 
@@ -144,17 +176,40 @@ def _port_comment(placed: PlacedMeter) -> str:
     return _PORT_COMMENT + (f"# Caution: {caution}.\n" if caution else "")
 
 
-def _air(meters: Sequence[PlacedMeter], diameter_mm: float | None) -> Iterator[str]:
-    channels = [(placed, channel) for placed in meters for channel in placed.channels]
+def _by_eye(meter: MeterByEye, channel: WantedChannel, *, is_first: bool) -> str:
+    return _BY_EYE.format(
+        comment=_BY_EYE_COMMENT if is_first else "",
+        name=toml_string(channel.name),
+        quantity=toml_string(channel.field.quantity),
+        unit=toml_string(meter.unit),
+        resolution=f"resolution = {meter.resolution!r}".ljust(_COMMENT_COLUMN),
+        place=toml_string(channel.place),
+    )
+
+
+def _air(
+    meters: Sequence[PlacedMeter],
+    by_eye: Sequence[WantedChannel],
+    diameter_mm: float | None,
+) -> Iterator[str]:
+    sources = [(placed.meter.title, placed.channels) for placed in meters]
+    sources += [(channel.name, (channel,)) for channel in by_eye]
     velocity = next(
-        ((p, c) for p, c in channels if c.field.quantity == "velocity"), None
+        (
+            (title, own, channel)
+            for title, own in sources
+            for channel in own
+            if channel.field.quantity == "velocity"
+        ),
+        None,
     )
     if velocity is None:
         return
+    title, own, channel = velocity
     yield _AIRFLOW_COMMENT
-    yield _airflow(*velocity, diameter_mm)
+    yield _airflow(title, channel, diameter_mm)
     # The air's own temperature goes before the room's.
-    yield _air_table([*velocity[0].channels, *(channel for _, channel in channels)])
+    yield _air_table([*own, *(each for _, channels in sources for each in channels)])
 
 
 def _air_table(channels: Sequence[WantedChannel]) -> str:
@@ -179,10 +234,8 @@ def _named(channels: Sequence[WantedChannel], quantity: str) -> str:
     )
 
 
-def _airflow(
-    placed: PlacedMeter, channel: WantedChannel, diameter_mm: float | None
-) -> str:
-    meter = "vane" if "vane" in placed.meter.title.casefold() else "thermal"
+def _airflow(title: str, channel: WantedChannel, diameter_mm: float | None) -> str:
+    meter = "vane" if "vane" in title.casefold() else "thermal"
     is_known = diameter_mm is not None
     text = _AIRFLOW.format(
         channel=toml_string(channel.name),

@@ -9,9 +9,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from daq.units import UNITS
+
 _PLACEHOLDER = "/dev/serial/by-id/CHANGE-ME"
 _ELECTRICAL = frozenset({"voltage", "current", "power"})
 _AIR = frozenset({"velocity", "airflow"})
+_OF_THE_ROOM = frozenset({"temperature", "humidity"})
 _TAKEN = frozenset(
     {"airflow", "airflow_standard", "air_power", "efficiency"}
     | {"apparent_power", "power_factor", "voltage_drop", "lead_resistance"}
@@ -56,6 +59,23 @@ class Meter:
     def quantities(self) -> frozenset[str]:
         """What it measures."""
         return frozenset(field.quantity for field in self.fields)
+
+
+@dataclass(frozen=True, slots=True)
+class MeterByEye:
+    """A meter without a port, whose readings the operator types.
+
+    Attributes:
+        name: Of its channel.
+        unit: That it shows.
+        resolution: The smallest step of its display [unit].
+        place: Where it measures; empty for the usual one.
+    """
+
+    name: str
+    unit: str
+    resolution: float
+    place: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +134,28 @@ def place_meters(
     )
 
 
+def names_taken(placed: Sequence[PlacedMeter]) -> frozenset[str]:
+    """Names that no further channel may have: of channels, of meters, and of what is derived."""
+    channels = {channel.name for each in placed for channel in each.channels}
+    return _TAKEN | channels | {each.name for each in placed}
+
+
+def place_by_eye(meter: MeterByEye, kind: Kind) -> WantedChannel:
+    """The channel of a meter without a port, where such a thing usually measures unless a place is stated."""
+    quantity = UNITS[meter.unit].quantity
+    place = meter.place or _usual_place(quantity, kind)
+    return WantedChannel(meter.name, MeterField(meter.name, quantity, meter.unit), place)  # fmt: skip
+
+
 # ---- places
+
+
+def _usual_place(quantity: str, kind: Kind) -> str:
+    if quantity in _ELECTRICAL:
+        return "machine end"
+    if quantity in _OF_THE_ROOM:
+        return "room"
+    return "outlet" if kind is Kind.LEADS else "duct"
 
 
 def _places(meters: Sequence[Meter], kind: Kind) -> list[str]:

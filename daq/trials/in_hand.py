@@ -4,7 +4,7 @@ Knows no stage and no table; the session says what a change of the rule means.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from daq.records import PlannedTrial, TrialAverage, TrialResult, TrialState, Window
 from daq.settling.group import SettlingGroup
@@ -18,7 +18,7 @@ from daq.trials.judging import (
     settled_averages,
 )
 from daq.trials.limits import Breach
-from daq.typed import Asking, Askings, TypedReadings
+from daq.typed import Asking, Askings, TakenBack, TypedReadings
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +56,7 @@ class TrialInHand:
     notes: list[str] = field(default_factory=list)
     was_seen_running: bool = False
     kept_reasons: tuple[str, ...] | None = None
+    notes_of_averages: tuple[str, ...] = ()
 
     def feed(
         self, at_s: float, values: Sequence[tuple[str, float]]
@@ -137,12 +138,27 @@ class TrialInHand:
         self._offer()
 
     def averages(self, idle: Mapping[str, Sequence[float]]) -> tuple[TrialAverage, ...]:
-        """What the confirmed levels come to; what has to be said of them is noted."""
+        """What the confirmed levels come to; what has to be said of them is noted, instead of what was said before."""
         judgement = settled_averages(
             self.group, self.rules, idle=idle, typed=self.typed
         )
-        self.notes += judgement.notes
+        others = [note for note in self.notes if note not in self.notes_of_averages]
+        self.notes_of_averages = judgement.notes
+        self.notes = [*others, *judgement.notes]
         return judgement.averages
+
+    def take_back(
+        self, taken: TakenBack, idle: Mapping[str, Sequence[float]]
+    ) -> TrialResult | None:
+        """Let a typed reading count no more; returns the trial as it stands now where it was averaged already."""
+        self.typed.take_back(taken)
+        self.askings.recount(self.typed.counts(self.group.window))
+        if self.result is None or not self.result.averages:
+            return None
+        averages = self.averages(idle)
+        note = "; ".join(self.notes)
+        self.result = replace(self.result, averages=averages, note=note)
+        return self.result
 
     def result_so_far(
         self,

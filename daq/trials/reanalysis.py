@@ -4,7 +4,7 @@ The readings are fed in the order in which the live session was given them, to t
 averages by the same functions: with the same rule the outcome is the same, to the bit.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -25,7 +25,7 @@ from daq.trials.judging import (
     settling_group,
     unsettled_averages,
 )
-from daq.typed import TypedReadings
+from daq.typed import TakenBack, TypedReadings
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,17 +37,22 @@ class ReadingBlock:
         which: Whose reading it is [1].
         times_s: When it was true [s].
         values: [unit of the channel].
+        taken_back: Typed readings that the operator took back before the first of these came.
     """
 
     channels: tuple[str, ...]
     which: NDArray[np.intp]
     times_s: NDArray[np.float64]
     values: NDArray[np.float64]
+    taken_back: tuple[TakenBack, ...] = ()
 
     def where(self, wanted: NDArray[np.bool_]) -> "ReadingBlock":
         """Some of the readings, in the same order."""
-        return ReadingBlock(
-            self.channels, self.which[wanted], self.times_s[wanted], self.values[wanted]
+        return replace(
+            self,
+            which=self.which[wanted],
+            times_s=self.times_s[wanted],
+            values=self.values[wanted],
         )
 
 
@@ -146,7 +151,7 @@ def judge_again(
     typed, load = TypedReadings(rules.typed), LoadWatch(rules)
     group = settling_group(rules, recorded.started_s, typed)
     reasons: tuple[str, ...] = ()
-    for block in blocks():
+    for block in _undecided(blocks(), group, typed, rules):
         judged = _while_judged(block, recorded.started_s, rules.longest_s)
         _watch(load, judged)
         running, stopped = _parted_at_switch_off(judged, recorded, rules)
@@ -155,8 +160,6 @@ def judge_again(
             # As in the live session: before the rule is given what a stopped machine reads.
             reasons = reasons_against(group, rules, idle=load.idle())
         _feed(group, typed, stopped)
-        if group.phase is Phase.CONFIRMED:
-            break
     if group.phase is Phase.CONFIRMED and not load.idle():
         state = _or_limit(recorded, TrialState.FINISHED)
         judgement = settled_averages(group, rules, idle=idle, typed=typed)
@@ -174,6 +177,21 @@ def judge_again(
     return _outcome(recorded, _or_limit(recorded, state), Judgement((), reasons))
 
 
+def _undecided(
+    blocks: Iterable[ReadingBlock],
+    group: SettlingGroup,
+    typed: TypedReadings,
+    rules: SessionRules,
+) -> Iterator[ReadingBlock]:
+    """The blocks until the window is confirmed; what was typed is taken back as the operator did, also after that."""
+    for block in blocks:
+        _take_back(typed, block)
+        if group.phase is not Phase.CONFIRMED:
+            yield block
+        elif not rules.typed:
+            return
+
+
 def _averaged_even_so(
     recorded: TrialResult,
     rules: SessionRules,
@@ -185,6 +203,7 @@ def _averaged_even_so(
     typed = TypedReadings(rules.typed)
     group = settling_group(rules, recorded.started_s, typed)
     for block in blocks():
+        _take_back(typed, block)
         judged = _while_judged(block, recorded.started_s, rules.longest_s)
         _feed(group, typed, judged.where(judged.times_s < recorded.ended_s))
     return unsettled_averages(group, rules, idle=idle, typed=typed)
@@ -209,6 +228,12 @@ def _watch(load: LoadWatch, block: ReadingBlock) -> None:
         values = block.values[block.which == number]
         if values.size:
             load.feed(name, float(np.abs(values).max()))
+
+
+def _take_back(typed: TypedReadings, block: ReadingBlock) -> None:
+    for taken in block.taken_back:
+        if taken.channel in typed:
+            typed.take_back(taken)
 
 
 def _feed(group: SettlingGroup, typed: TypedReadings, block: ReadingBlock) -> None:

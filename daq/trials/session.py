@@ -31,7 +31,7 @@ from daq.trials.limits import Breach, LimitWatch
 from daq.trials.stages import RUNNING, TRANSITIONS, Happening, Stage
 from daq.trials.stages import Occurrence as Occurrence  # handed on
 from daq.trials.switching import Switch, SwitchDetector
-from daq.typed import Asking, Askings, TypedReadings
+from daq.typed import Asking, Askings, TakenBack, TypedAt, TypedReadings
 
 
 def _new_trial_id() -> str:
@@ -149,6 +149,11 @@ class Session:
         """What the operator is asked to type cannot be read now: it is asked for again later."""
         if self._trial is not None:
             self._trial.askings.put_off(self.now_s)
+
+    def take_back(self, taken: TakenBack) -> TrialResult | None:
+        """A typed reading counts no more; returns the trial in hand where that was averaged already."""
+        trial = self._trial
+        return trial.take_back(taken, self._idle.values()) if trial else None
 
     # ---- what an operator asks for; it happens at the time of the last reading or tick
 
@@ -299,9 +304,9 @@ class Session:
         is_judged = self._trial is not None and self.stage in RUNNING
         return self._trial.asking if self._trial and is_judged else None
 
-    def typed_values(self, channel: str) -> tuple[float, ...]:
-        """What was typed of a channel in the trial in hand [unit of the channel]."""
-        return self._trial.typed.values(channel) if self._trial else ()
+    def typed_readings(self, channel: str) -> tuple[TypedAt, ...]:
+        """What was typed of a channel in the trial in hand, and not taken back."""
+        return self._trial.typed.readings(channel) if self._trial else ()
 
     def longest_left_s(self) -> float:
         """What is left of the longest time of the trial in hand [s]; 0 without a trial."""

@@ -6,6 +6,8 @@ Knows no session and no screen. Times come in as arguments; what was typed comes
 from daq.typed.askings import Asking as Asking
 from daq.typed.askings import Askings as Askings
 from daq.typed.collected import LEAST_READINGS as LEAST_READINGS
+from daq.typed.collected import TakenBack as TakenBack
+from daq.typed.collected import TypedAt as TypedAt
 from daq.typed.collected import TypedReadings as TypedReadings
 from daq.typed.entry import Display as Display
 from daq.typed.entry import Entry as Entry

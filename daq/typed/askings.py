@@ -6,7 +6,7 @@ again; so would a clock. The times follow from the trial's identity alone and ca
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from hashlib import sha256
 
 import numpy as np
@@ -104,6 +104,12 @@ class Askings:
         gap_s = self._generator.uniform(LEAST_GAP_S, 2.0 * self._pace_s - LEAST_GAP_S)
         self._next_s = max(self.open.since_s + float(gap_s), now_s + _REST_S)
         self.open = None
+
+    def recount(self, counts: Mapping[str, int]) -> None:
+        """A reading was taken back: what is asked for now has the number that follows from the others."""
+        if self.open is not None:
+            number = counts.get(self.open.channel, 0) + 1
+            self.open = replace(self.open, number=number)
 
     def time_left_s(self, now_s: float, counts: Mapping[str, int]) -> float:
         """How long until every channel is likely to have readings enough [s]; 0 where all have."""

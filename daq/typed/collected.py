@@ -4,6 +4,7 @@ Only readings move it, never the clock: re-analysis hands it the same readings i
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from daq.records import Window
 from daq.settling.level import LevelEstimate
@@ -14,32 +15,64 @@ LEAST_READINGS = 5
 """Fewer make no average [1]."""
 
 
+@dataclass(frozen=True, slots=True)
+class TypedAt:
+    """A reading that was typed.
+
+    Attributes:
+        at_s: When [s].
+        value: [unit of the channel].
+    """
+
+    at_s: float
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class TakenBack:
+    """Which typed reading shall not count.
+
+    Attributes:
+        channel: Whose.
+        at_s: When it was typed [s].
+    """
+
+    channel: str
+    at_s: float
+
+
 class TypedReadings:
     """Readings by channel, of the channels that are typed."""
 
     def __init__(self, channels: Sequence[str]) -> None:
         """None so far."""
-        self._by_channel: dict[str, list[tuple[float, float]]] = {
-            name: [] for name in channels
-        }
+        self._by_channel: dict[str, list[TypedAt]] = {name: [] for name in channels}
 
     def __contains__(self, channel: object) -> bool:
         return channel in self._by_channel
 
     def take(self, channel: str, at_s: float, value: float) -> None:
         """Keep one reading."""
-        self._by_channel[channel].append((at_s, value))
+        self._by_channel[channel].append(TypedAt(at_s, value))
 
-    def values(self, channel: str) -> tuple[float, ...]:
-        """Everything typed of a channel so far [unit of the channel]."""
-        return tuple(value for _, value in self._by_channel[channel])
+    def take_back(self, taken: TakenBack) -> None:
+        """Drop one reading, as if it had not been typed; what is not there is passed over."""
+        self._by_channel[taken.channel] = [
+            reading
+            for reading in self._by_channel[taken.channel]
+            if reading.at_s != taken.at_s
+        ]
+
+    def readings(self, channel: str) -> tuple[TypedAt, ...]:
+        """Everything typed of a channel so far that was not taken back, in the order of typing."""
+        return tuple(self._by_channel[channel])
 
     def counts(self, window: Window | None) -> dict[str, int]:
         """Readings since a window's beginning, by channel [1]; none without a window."""
         if window is None:
             return dict.fromkeys(self._by_channel, 0)
         return {
-            name: sum(at_s >= window.start_s for at_s, _ in readings)
+            name: sum(reading.at_s >= window.start_s for reading in readings)
             for name, readings in self._by_channel.items()
         }
 
@@ -100,7 +133,7 @@ class TypedReadings:
 
     def _within(self, channel: str, window: Window) -> list[float]:
         return [
-            value
-            for at_s, value in self._by_channel[channel]
-            if window.start_s <= at_s <= window.end_s
+            reading.value
+            for reading in self._by_channel[channel]
+            if window.start_s <= reading.at_s <= window.end_s
         ]

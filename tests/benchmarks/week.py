@@ -156,7 +156,7 @@ class _Watch:
             ).fetchall()
         for number, _reason, detail in found:
             self._newest_gap = number
-            missed = re.match(r"(\d+) polls were due", detail)
+            missed = re.match(r"(\d+) polls? (?:was|were) due", detail)
             if missed:
                 self.missed += int(missed[1])
             else:

@@ -44,8 +44,8 @@ INTERVAL_S = 0.5
 DAY_S = 86_400.0
 QUICKER = 100.0
 """Simulated seconds that a second of waiting stands for."""
-_FOLLOWED_S = 1.5 + 0.3 * QUICKER
-"""A step is looked for once a second; then the store's thread has so long of real time to write it down [s]."""
+_UNDER_WAY_S = 0.3
+"""A reading's time is the middle of its poll: it may be told so much later, of which most is the real time that the loop took [s]."""
 _BAUD = 115_200
 _PLAN = PLAN.replace(f"repeats = {REPEATS}", "repeats = 1").replace(
     '[[condition]]\nname = "long lead"\n', ""
@@ -257,7 +257,7 @@ async def _measure(
     sink.go_away()
     return Known(
         *(plan, machine, meter.begun_s, INTERVAL_S),
-        *(computer.utc_us_at, computer.steps_s, _FOLLOWED_S),
+        *(computer.utc_us_at, computer.steps_s, _UNDER_WAY_S),
     )
 
 

@@ -28,8 +28,8 @@ class Findings:
     Attributes:
         false: Readings that differ from what the meter showed at the time that they carry [1].
         disordered: Readings whose time is before that of the one before [1].
-        utc_wrong: Readings whose UTC is not the computer's of that moment, though a step was long enough ago [1].
-        utc_behind: The same soon after a step [1].
+        utc_wrong: Readings whose UTC is not the computer's of that moment [1].
+        utc_ahead: The same of readings that were under way when it was stepped [1].
         missing: Polls that brought no reading, as the gaps tell [1].
         unexplained: Polls that were due, less the readings and those [1].
         gaps: Told gaps by reason [1].
@@ -42,7 +42,7 @@ class Findings:
     false: int = 0
     disordered: int = 0
     utc_wrong: int = 0
-    utc_behind: int = 0
+    utc_ahead: int = 0
     missing: int = 0
     unexplained: int = 0
     gaps: Counter[str] = field(default_factory=Counter)
@@ -67,7 +67,7 @@ class Known:
         interval_s: Planned spacing of the readings [s].
         utc_us_at: The computer's UTC at a bench time [us since 1970].
         steps_s: When it was stepped, in bench time [s].
-        followed_s: So soon after that readings may still have the UTC of before [s].
+        under_way_s: A reading so soon before that may have been told after it, with the new UTC [s].
     """
 
     plan: Plan
@@ -76,7 +76,7 @@ class Known:
     interval_s: float
     utc_us_at: Callable[[float], float]
     steps_s: list[float]
-    followed_s: float
+    under_way_s: float
 
 
 def look_at(path: Path, known: Known) -> Findings:
@@ -122,11 +122,11 @@ def _look_at_readings(
     )
     for at_s, utc_us in attached:
         if abs(utc_us - known.utc_us_at(at_s)) > STEP_US + 1000:
-            is_soon = any(
-                0.0 <= at_s - step_s <= known.followed_s for step_s in known.steps_s
+            was_under_way = any(
+                0.0 <= step_s - at_s <= known.under_way_s for step_s in known.steps_s
             )
-            found.utc_behind += is_soon
-            found.utc_wrong += not is_soon
+            found.utc_ahead += was_under_way
+            found.utc_wrong += not was_under_way
 
 
 def _look_at_holes(

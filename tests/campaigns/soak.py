@@ -20,7 +20,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Coroutine
 from contextlib import closing
 from dataclasses import dataclass, field, replace
@@ -104,6 +104,7 @@ class _Follower:
 
     def __init__(self, run: Run) -> None:
         self.snapshot: Snapshot | None = None
+        self.newest: deque[str] = deque(maxlen=10)
         self._run = run
 
     def attach(self, on_told: Callable[..., None]) -> None:
@@ -121,6 +122,7 @@ class _Follower:
 
     def event(self, line: EventLine) -> None:
         """Count those of store and broker."""
+        self.newest.append(line.text)
         if line.text.startswith("Broker: away"):
             self._run.sentences["broker away"] += 1
         elif "Readings are kept in memory" in line.text:
@@ -150,6 +152,7 @@ class Soak:
         self._page: asyncio.Future[Page] = self._loop.create_future()
         self._under_way: set[asyncio.Task[None]] = set()
         self._order: list[Fault] = []
+        self._is_told_to_end = False
 
     async def last(
         self, for_s: float, *, at_most_real_s: float, is_faulty: bool
@@ -160,18 +163,25 @@ class Soak:
         await self._sink.listen()
         run.begun_s = self._loop.time()
         async with asyncio.TaskGroup() as tasks:
-            serving = tasks.create_task(serve_bench(self._surroundings()))
+            serving = tasks.create_task(self._serve())
             beside = [tasks.create_task(self._operate())]
             if is_faulty:
                 beside.append(tasks.create_task(self._go_wrong()))
             await self._watch(for_s, time.monotonic() + at_most_real_s)
             for task in (*beside, *self._under_way):
                 task.cancel()
+            self._is_told_to_end = True
             os.kill(os.getpid(), signal.SIGTERM)
             await serving
         run.asked = self._meter.asked
         self._meter.unplug()
         self._sink.go_away()
+
+    async def _serve(self) -> None:
+        code = await serve_bench(self._surroundings())
+        if not self._is_told_to_end:
+            said = "\n".join(self._follower.newest)
+            raise RuntimeError(f"the service ended by itself with {code}:\n{said}")
 
     def _surroundings(self) -> Surroundings:
         bench = soak_bench(
@@ -214,7 +224,11 @@ class Soak:
         """As `daq session` does."""
         path = socket_path(self._run.store)
         text = json.dumps(body)
-        reader, writer = await asyncio.open_unix_connection(str(path))
+        try:
+            reader, writer = await asyncio.open_unix_connection(str(path))
+        except OSError as exc:
+            said = "\n".join(self._follower.newest)
+            raise RuntimeError(f"nobody answers at {path}; newest:\n{said}") from exc
         writer.write(
             f"POST /api/session/{word} HTTP/1.1\r\nHost: bench\r\nConnection: close\r\n"
             f"Content-Type: application/json\r\nContent-Length: {len(text)}\r\n\r\n{text}".encode()

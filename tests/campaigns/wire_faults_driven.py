@@ -84,6 +84,7 @@ class Judge:
         self._meter = meter
         self._recent: deque[Raws] = deque(maxlen=_REMEMBERED)
         self._taken = 0
+        self._settled = 0
 
     def asked(self, number: int) -> None:
         """A question was asked, or a meter spoke."""
@@ -93,8 +94,12 @@ class Judge:
 
     def take(self, outcome: Reading | Gap) -> None:
         """One outcome of the poller."""
+        was_asked = self._meter.is_streamed or self.last > self._settled
+        self._settled = self.last
         if isinstance(outcome, Gap):
-            self.tally.reasons[outcome.reason] += 1
+            # Polls that were due while the port was away were never questions.
+            is_lost = was_asked or outcome.reason is not GapReason.PORT_LOST
+            self.tally.reasons[outcome.reason if is_lost else GapReason.MISSED] += 1
             return
         raws = tuple(
             None if value is None else round(value / scale)

@@ -4,15 +4,19 @@ And the fuzzer's own judgement: a parser that is made wrong on purpose must be f
 """
 
 import os
+import re
 import sys
 from collections.abc import Callable
 from types import FrameType
 
 import pytest
 
+from daq.checklist.kept import entry_text, parse_entries
 from daq.checksums import LineChecksum
 from daq.config.plan import check_plan_alone
-from daq.errors import ConfigurationError
+from daq.delimited import parse_log
+from daq.errors import ConfigurationError, InputError
+from daq.logs.table import HowToRead, parse_table
 from daq.protocols import query_lines, streamed_lines
 from daq.protocols.fixed_frames import FrameChecksum
 from daq.protocols.modbus import ascii as modbus_ascii
@@ -138,6 +142,49 @@ def test_a_file_that_no_person_would_write_is_refused_in_words(
     assert any(str(fault).startswith(said) for fault in caught.value.faults)
 
 
+ENTRY = """\
+format = 1
+[[acknowledged]]
+item = "hold"
+about = "meter"
+answer = "yes"
+utc = "2026-11-30T12:00:00Z"
+"""
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("a = " + 5000 * "[", "tables too deep in each other"),
+        (f"{ENTRY}figures = {{ a = 1{400 * '0'} }}", "a table of numbers figures"),
+        (f"{ENTRY}figures = {{ 'a b' = 1 }}", "a table of numbers figures"),
+        (ENTRY.replace("2026-", 9999 * "2"), f"utc '{40 * '2'}', expected a moment"),
+    ],
+)
+def test_a_file_of_acknowledgements_that_cannot_be_written_again_is_refused(
+    text: str, said: str
+) -> None:
+    with pytest.raises(ValueError, match=re.escape(said)):
+        parse_entries(text)
+
+
+def test_what_a_terminal_obeys_does_not_get_into_the_record() -> None:
+    text = ENTRY.replace("meter", r"\u001b[31mmeter")
+    assert entry_text(parse_entries(text)[0]).endswith(";  [31mmeter")
+
+
+@pytest.mark.parametrize("far", ["1e12", "2.6e11"])
+def test_a_time_of_which_no_date_can_be_told_is_no_time(far: str) -> None:
+    log = f"1772366400,1\n1772366401,2\n{far},3\n".encode()
+    with pytest.raises(InputError, match=r"line 3.*expected a number of seconds"):
+        parse_table(log, source="log.csv", columns=["2"], how=HowToRead())
+
+
+def test_a_column_is_told_without_what_a_terminal_obeys() -> None:
+    log = parse_log(b"t\x1b[31m,v\n0,1\n1,2\n", source="log.csv")
+    assert log.time_column == "t [31m"
+
+
 def test_what_broke_something_is_among_what_is_kept() -> None:
     found = [(name, each) for name in TARGETS for each in found_inputs(name)]
     assert found
@@ -163,10 +210,15 @@ def test_the_last_new_edge_is_read_from_the_log() -> None:
 
 
 def test_what_the_first_inputs_reach_is_nothing_new() -> None:
-    quiet = LOG.replace("cov: 121", "cov: 120")
+    quiet = LOG.replace("cov: 121", "cov: 120") + "Done 1024 runs in 2 second(s)\n"
     assert read_log(quiet) == Campaign(1024, 120, 0, ())
 
 
-def test_an_input_that_broke_something_is_told() -> None:
-    log = LOG + "Test unit written to fuzzed/page/crash-0f\n"
+def test_an_input_that_broke_something_is_told_once() -> None:
+    log = LOG + 2 * "Test unit written to fuzzed/page/crash-0f\n"
     assert read_log(log).crashes == ("fuzzed/page/crash-0f",)
+
+
+def test_a_run_that_broke_off_without_an_input_is_not_taken_for_a_good_one() -> None:
+    assert read_log(LOG).crashes == ("broke off, see log.txt",)
+    assert read_log("").crashes == ("broke off, see log.txt",)

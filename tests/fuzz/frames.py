@@ -1,6 +1,6 @@
 """Targets: binary frames of a fixed length, asked for or not, told by sync and checksum, by one of them, or by neither."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import partial
 
 from daq.checksums import NAMED, CrcParameters, crc
@@ -13,7 +13,7 @@ from daq.protocols.fixed_frames import (
     PolledFrames,
     StreamedFrames,
 )
-from tests.fuzz.conversing import CHAR_S, INSTRUMENT, Meter, fresh, talk_to
+from tests.fuzz.conversing import CHAR_S, INSTRUMENT, Fresh, Meter, talk_to
 from tests.fuzz.judging import SILENCE_S, TIMEOUT_S, PollWitness, StreamWitness
 from tests.fuzz.witnesses import (
     Values,
@@ -79,8 +79,9 @@ def values_in_bare(frame: bytes) -> Values | None:
 
 def is_sound_digits(frame: bytes) -> bool:
     """Whether it is a whole frame, readable or not."""
-    checksum = frame[6:8][::-1]
-    return frame[:1] == b"\x02" and checksum == crc_of_ccitt(frame[:6]).to_bytes(2)
+    return frame[:1] == b"\x02" and frame[6:8] == crc_of_ccitt(frame[:6]).to_bytes(
+        2, "little"
+    )
 
 
 def value_in_digits(frame: bytes) -> Values | None:
@@ -96,12 +97,21 @@ def value_in_digits(frame: bytes) -> Values | None:
     return figures_in([f"{sign}{text}E-{decimals}"])
 
 
-def find_frames(
-    heard: bytes, *, value_in: Callable[[bytes], Values | None], length: int
-) -> list[Values]:
-    """Values of all that could be a frame, wherever it begins."""
-    frames = (heard[i : i + length] for i in range(len(heard) - length + 1))
-    return [values for frame in frames if (values := value_in(frame)) is not None]
+def _places(heard: bytes, sync: bytes, begun: int, end: int) -> Iterator[int]:
+    """Where a frame could begin: every place that has its first bytes, wherever the frame before may end."""
+    place = heard.find(sync, begun)
+    while 0 <= place < end:
+        yield place
+        place = heard.find(sync, place + 1)
+
+
+def _cut_frames(
+    heard: bytes, begun: int, *, sync: bytes, length: int
+) -> tuple[list[bytes], int]:
+    """All that could be a whole frame, overlapping or not."""
+    end = max(begun, len(heard) - length + 1)
+    places = _places(heard, sync, begun, end)
+    return [heard[place : place + length] for place in places], end
 
 
 def read_frame(
@@ -109,6 +119,7 @@ def read_frame(
     *,
     value_in: Callable[[bytes], Values | None],
     length: int,
+    sync: bytes,
     may_search: bool,
     is_sound: Callable[[bytes], bool],
 ) -> Values | None:
@@ -117,7 +128,7 @@ def read_frame(
         return value_in(heard)
     if len(heard) > MOST_SEARCHED:
         return None
-    places = range(len(heard) - length)
+    places = _places(heard, sync, 0, len(heard) - length)
     is_alone = not any(is_sound(heard[place : place + length]) for place in places)
     return value_in(heard[-length:]) if is_alone else None
 
@@ -150,23 +161,25 @@ def _framed(
     length, may_search = layout.length, layout.checksum is not None
     if is_streamed:
         return Meter(
-            make=partial(
-                StreamedFrames,
-                instrument=INSTRUMENT,
-                layout=layout,
-                silence_s=SILENCE_S,
-                char_s=CHAR_S,
+            make=Fresh(
+                StreamedFrames(
+                    instrument=INSTRUMENT,
+                    layout=layout,
+                    silence_s=SILENCE_S,
+                    char_s=CHAR_S,
+                )
             ),
             witness=partial(
-                StreamWitness, partial(find_frames, value_in=value_in, length=length)
+                StreamWitness,
+                partial(_cut_frames, sync=layout.sync, length=length),
+                value_in,
             ),
             seal=seal,
             most_kept=length + len(layout.sync),
             is_streamed=True,
         )
     return Meter(
-        make=partial(
-            fresh,
+        make=Fresh(
             PolledFrames(
                 instrument=INSTRUMENT,
                 request=b"\x05",
@@ -181,6 +194,7 @@ def _framed(
                 read_frame,
                 value_in=value_in,
                 length=length,
+                sync=layout.sync,
                 may_search=may_search,
                 is_sound=is_sound_digits
                 if value_in is value_in_digits

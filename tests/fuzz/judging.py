@@ -5,6 +5,7 @@ nothing but a sound frame came.
 """
 
 from collections.abc import Callable
+from typing import Protocol
 
 from daq.records import Gap, GapReason, Reading
 from tests.fuzz.witnesses import (
@@ -57,13 +58,25 @@ def check_against(
         assert not fits, f"a sound reply lost, {outcome.detail}: {heard!r}"
 
 
+class Cut(Protocol):
+    """Cuts what was heard into what could be a frame or line."""
+
+    def __call__(self, heard: bytes, begun: int, /) -> tuple[list[bytes], int]:
+        """Candidates from a place on, and the place to go on from; 0 for a new beginning."""
+
+
 class StreamWitness:
     """Of a meter that talks by itself: each reading has sound bytes of its own, in their order, since it was last silent."""
 
-    def __init__(self, find: Callable[[bytes], list[Values]]) -> None:
-        self._find = find
+    def __init__(self, cut: Cut, value_in: Callable[[bytes], Values | None]) -> None:
+        self._cut = cut
+        self._value_in = value_in
+        self._begin()
+
+    def _begin(self) -> None:
         self._heard = b""
-        self._used = 0
+        self._place = 0
+        self._unused: list[Values] = []
 
     def asked(self, request: bytes) -> None:
         raise AssertionError(request)
@@ -80,9 +93,11 @@ class StreamWitness:
                 outcome.reason is GapReason.NO_REPLY
                 or "no whole frame" in outcome.detail
             ):
-                self._heard, self._used = b"", 0
+                self._begin()
             return
-        found = self._find(self._heard)
-        left = found[self._used :]
-        assert outcome.values in left, f"{outcome.values} of {self._heard!r}"
-        self._used += left.index(outcome.values) + 1
+        candidates, self._place = self._cut(self._heard, self._place)
+        found = map(self._value_in, candidates)
+        self._unused += [values for values in found if values is not None]
+        unused = self._unused
+        assert outcome.values in unused, f"{outcome.values} of {self._heard!r}"
+        del unused[: unused.index(outcome.values) + 1]

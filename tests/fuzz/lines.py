@@ -7,7 +7,7 @@ from functools import partial
 from daq.checksums import NAMED, LineChecksum
 from daq.protocols.query_lines import LineField, QueryLines
 from daq.protocols.streamed_lines import StreamedLines, StreamField
-from tests.fuzz.conversing import CHAR_S, INSTRUMENT, Meter, fresh, talk_to
+from tests.fuzz.conversing import CHAR_S, INSTRUMENT, Fresh, Meter, talk_to
 from tests.fuzz.judging import (
     SILENCE_S,
     TIMEOUT_S,
@@ -93,8 +93,7 @@ def _query(*, echo: bool) -> Meter:
         )
     ]
     return Meter(
-        make=partial(
-            fresh,
+        make=Fresh(
             QueryLines(
                 instrument=INSTRUMENT,
                 request=_REQUEST,
@@ -121,9 +120,18 @@ def query_lines(script: bytes) -> None:
     talk_to(_QUERIES, script)
 
 
-def _lines_between(heard: bytes, terminator: bytes) -> list[bytes]:
+def _cut_lines(
+    heard: bytes, begun: int, *, terminator: bytes
+) -> tuple[list[bytes], int]:
     """Whole lines: what stands before the first end may be half a line."""
-    return [line for line in heard.split(terminator)[1:-1] if len(line) <= LONGEST_LINE]
+    if not begun:
+        first_end = heard.find(terminator)
+        if first_end < 0:
+            return [], 0
+        begun = first_end + len(terminator)
+    *lines, rest = heard[begun:].split(terminator)
+    kept = [line for line in lines if len(line) <= LONGEST_LINE]
+    return kept, len(heard) - len(rest)
 
 
 _OVER = ("OL", "-OL")
@@ -133,71 +141,60 @@ def _figures_or_over(texts: Sequence[str]) -> Values | None:
     return figures_in("9.9E37" if t.strip(" ") in _OVER else t for t in texts)
 
 
-def find_narrow(heard: bytes) -> list[Values]:
+def value_in_narrow(line: bytes) -> Values | None:
     """`+230.1 V  +1.234 A`, to the character."""
-    found: list[Values] = []
-    for line in _lines_between(heard, b"\n"):
-        text = plain_text(line) or ""
-        if len(text) != 17 or text[6:10] != " V  " or text[15:] != " A":
-            continue
-        volts, amps = text[:6], text[10:15]
-        is_narrow = (volts[0] + amps[:1]).strip("+-") == "" and (
-            volts[4] + amps[2]
-        ) == ".."
-        digits = volts[1:4] + volts[5] + amps[1] + amps[3:]
-        if is_narrow and digits.isascii() and digits.isdigit():
-            found.append((float(volts), float(amps)))
-    return found
+    text = plain_text(line) or ""
+    if len(text) != 17 or text[6:10] != " V  " or text[15:] != " A":
+        return None
+    volts, amps = text[:6], text[10:15]
+    is_narrow = (volts[0] + amps[:1]).strip("+-") == "" and (volts[4] + amps[2]) == ".."
+    digits = volts[1:4] + volts[5] + amps[1] + amps[3:]
+    if not (is_narrow and digits.isascii() and digits.isdigit()):
+        return None
+    return float(volts), float(amps)
 
 
-def find_wide(heard: bytes) -> list[Values]:
+def value_in_wide(line: bytes) -> Values | None:
     """Anything at all, a semicolon, anything: what is a number there is left to the reader of numbers."""
-    found: list[Values] = []
-    for line in _lines_between(heard, b"\r\n"):
-        text = plain_text(line) or ""
-        # The pattern is greedy: the last semicolon parts the two.
-        first, semicolon, second = text.rpartition(";")
-        values = _figures_or_over((first, second)) if semicolon else None
-        if values is not None:
-            found.append(values)
-    return found
+    text = plain_text(line) or ""
+    # The pattern is greedy: the last semicolon parts the two.
+    first, semicolon, second = text.rpartition(";")
+    return _figures_or_over((first, second)) if semicolon else None
 
 
-def find_checked(heard: bytes) -> list[Values]:
+def value_in_checked(line: bytes) -> Values | None:
     """`number,number CCCC`."""
-    found: list[Values] = []
-    for line in _lines_between(heard, b"\n"):
-        covered = covered_by_ccitt(line)
-        text = None if covered is None else plain_text(covered)
-        parts = [] if text is None else text.split(",")
-        values = _figures_or_over(parts) if len(parts) == 2 else None
-        if values is not None:
-            found.append(values)
-    return found
+    covered = covered_by_ccitt(line)
+    text = None if covered is None else plain_text(covered)
+    parts = [] if text is None else text.split(",")
+    return _figures_or_over(parts) if len(parts) == 2 else None
 
 
 def _stream(
     pattern: str,
-    find: Callable[[bytes], list[Values]],
+    value_in: Callable[[bytes], Values | None],
     seal: Callable[[bytes], bytes],
     *,
     terminator: bytes = b"\n",
     checksum: LineChecksum | None = None,
 ) -> Meter:
     return Meter(
-        make=partial(
-            StreamedLines,
-            instrument=INSTRUMENT,
-            pattern=pattern,
-            fields=[StreamField("v"), StreamField("i")],
-            silence_s=SILENCE_S,
-            char_s=CHAR_S,
-            overrange=frozenset(_OVER),
-            terminator=terminator,
-            max_line=LONGEST_LINE,
-            checksum=checksum,
+        make=Fresh(
+            StreamedLines(
+                instrument=INSTRUMENT,
+                pattern=pattern,
+                fields=[StreamField("v"), StreamField("i")],
+                silence_s=SILENCE_S,
+                char_s=CHAR_S,
+                overrange=frozenset(_OVER),
+                terminator=terminator,
+                max_line=LONGEST_LINE,
+                checksum=checksum,
+            )
         ),
-        witness=partial(StreamWitness, find),
+        witness=partial(
+            StreamWitness, partial(_cut_lines, terminator=terminator), value_in
+        ),
         seal=seal,
         most_kept=LONGEST_LINE + len(terminator) - 1,
         is_streamed=True,
@@ -207,15 +204,14 @@ def _stream(
 _STREAMS = (
     _stream(
         r"(?P<v>[+-]\d{3}\.\d) V  (?P<i>[+-]\d\.\d\d) A",
-        find_narrow,
+        value_in_narrow,
         seal_line,
     ),
-    _stream(r"(?P<v>.*);(?P<i>.*)", find_wide, seal_line, terminator=b"\r\n"),
+    _stream(r"(?P<v>.*);(?P<i>.*)", value_in_wide, seal_line, terminator=b"\r\n"),
 )
 _CHECKED = (
     Meter(
-        make=partial(
-            fresh,
+        make=Fresh(
             QueryLines(
                 instrument=INSTRUMENT,
                 request=_REQUEST,
@@ -235,7 +231,7 @@ _CHECKED = (
     ),
     _stream(
         r"(?P<v>[^,]*),(?P<i>[^,]*)",
-        find_checked,
+        value_in_checked,
         seal_ccitt,
         checksum=_CCITT,
     ),

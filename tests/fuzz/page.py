@@ -128,7 +128,8 @@ class _Bench:
         connection = Connection(self._config, state, {}, self.loop)
         connection.connection_made(cast("Any", transport))
         for chunk in data.split(_CHUNK):
-            if not transport.is_closing():
+            # No bytes would mean the end, which an event loop tells in another way.
+            if chunk and not transport.is_closing():
                 connection.data_received(chunk)
             await _turns(state, _TURNS)
         connection.connection_lost(None)

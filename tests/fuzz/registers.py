@@ -8,7 +8,7 @@ from functools import partial
 
 from daq.protocols.modbus import ModbusAscii, ModbusRtu, RegisterField
 from daq.records import Gap, GapReason, Reading
-from tests.fuzz.conversing import CHAR_S, INSTRUMENT, Meter, fresh, talk_to
+from tests.fuzz.conversing import CHAR_S, INSTRUMENT, Fresh, Meter, talk_to
 from tests.fuzz.judging import (
     TIMEOUT_S,
     check_against,
@@ -169,8 +169,7 @@ def _modbus(
 ) -> Meter:
     is_rtu = kind is ModbusRtu
     return Meter(
-        make=partial(
-            fresh,
+        make=Fresh(
             kind(
                 instrument=INSTRUMENT,
                 unit=unit,

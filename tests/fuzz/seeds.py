@@ -164,6 +164,33 @@ def _logs() -> Iterator[bytes]:
     yield b"0;-\n1;OL\n"
 
 
+def _whole_logs() -> Iterator[bytes]:
+    """How it shall be read, then a log; one switches twice, one counts by dates, one has what cannot be read."""
+    levels = (0, 0, 0, 5, 5, 5, 0, 0, 5, 5, 5, 5, 0, 0)
+    yield b"\0t,v\n" + b"".join(b"%d,%d\n" % (5 * n, v) for n, v in enumerate(levels))
+    yield b"\x80time;a;b\n0;0,1;1\n1;5,2;2\n2;5,1;1\n3;0,1;2\n4;0,2;1\n"
+    yield b"\x02date,time,v\n1/2/26,10:00:00,1\n1/2/26,10:00:01,2\n"
+    yield b"\x23" + b"".join(b"01.02.2026,1%d:30:00,%d\n" % (n, n) for n in range(5))
+    yield b"\x4at,v\n" + b"".join(b"%d,%d\n" % (n, n) for n in range(12)) + b"13,-\nx,1\n"  # fmt: skip
+    yield b"\x0823:59:58,1\n23:59:59,2\n00:00:00,3\n01:00:01,3\n"
+    yield b"\x0cwhen\tv\n2026-03-29 01:59:59\t1\n2026-03-29 03:00:00\t2\n"
+    yield b"\x401772366400,1\n1772366401,1\n1772366401,2\n1772366400,1\n1e11,2\n"
+    for log in _logs():
+        yield from (bytes((how,)) + log for how in (0x00, 0x4A, 0xCE))
+
+
+def _typed() -> Iterator[bytes]:
+    texts = (
+        b"1.52\n1,50\n15.2\n1.25",
+        b"230\n203\n2300\n23",
+        b"-5\n\xe2\x88\x925\n+5,000\n.5\n5.",
+    )
+    for meter in range(4):
+        yield from (bytes((meter,)) + text for text in texts)
+    yield b"\x02" + b"0123456789" * 3 + b"\n1e3\n1_0\n0x1\nnan\n \x1b[31m1"
+    yield b"\x0012\x7f\b3.4\rxy\x00\xd9\xa1\n"
+
+
 def _heard() -> Iterator[bytes]:
     line = b"V= 230.1 V, I=%b A\r\n"
     currents = (b"1.5", b"1.52", b"-0.1", b"OL", b"2.5")
@@ -227,6 +254,9 @@ _REQUESTED = (
     (b"session/repeat", b'{"position":1e400}'),
     (b"session/relabel", b'{"trial":1,"condition":"a","reason":"b"}'),
     (b"session/note", b'{"text":""}'),
+    (b"session/reading", b'{"channel":"current","text":"1.5"}'),
+    (b"session/reading", b'{"channel":"current","text":"1,5","as_typed":true}'),
+    (b"session/cannot-read", b'{"channel":"current"}'),
     (b"session/stop", b"{}"),
     (b"session/stop", b"{{{{{{{{"),
 )
@@ -236,6 +266,9 @@ _TEXTS = {
     "profile_file": _edits,
     "plan_file": _edits,
     "meter_log": _logs,
+    "whole_log": _whole_logs,
+    "checks_file": _edits,
+    "typed_reading": _typed,
     "broker_ask": _payloads,
     "followed": _payloads,
     "page": _requests,

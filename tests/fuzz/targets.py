@@ -17,7 +17,7 @@ class Target:
 
     Attributes:
         module: Holds a function of the target's name.
-        parsers: Packages whose branches count.
+        parsers: Packages whose branches count; whole ones, and never the harness.
         seeds: What a fuzzer begins with.
         longest: Input that is tried [byte].
         inputs: That a whole campaign tries [1]; None where it is bounded by time.
@@ -67,6 +67,9 @@ TARGETS = {
         _timed("profile_file", "texts", "tomllib"),
         _timed("plan_file", "texts", "tomllib"),
         _timed("meter_log", "texts"),
+        _timed("whole_log", "whole_logs"),
+        _timed("checks_file", "entries", "tomllib"),
+        _timed("typed_reading", "entries", longest=96),
         _timed("broker_ask", "payloads"),
         _timed("followed", "payloads"),
         _timed("page", "page", "h11", longest=600),

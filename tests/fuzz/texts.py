@@ -19,7 +19,7 @@ from daq.recognising.files import toml_text
 from daq.recognising.framings import parse_framing
 from daq.recognising.heard import Heard, judge_heard
 from daq.recognising.lines import OVERRANGE_WORDS, pattern_for
-from tests.fuzz.witnesses import figure_in
+from tests.fuzz.witnesses import figure_in, numbers_written
 
 _CONFIGS = Path(__file__).parents[2] / "configs"
 _WHOLE = 0xFF
@@ -201,27 +201,12 @@ def meter_log(content: bytes) -> None:
     assert len(log.times_s) == len(log.values) >= 2
     assert all(map(math.isfinite, log.times_s))
     assert list(log.times_s) == sorted(log.times_s)
-    written = _numbers_written(content.decode("utf-8-sig"))
+    written = numbers_written(content.decode("utf-8-sig"))
     missing = [value for value in log.values if value not in written]
     assert not missing, f"a value that is nowhere in the file: {missing[0]}"
+    assert f"{log.time_column}{log.value_column}".isprintable()
     assert math.isfinite(log.smallest_step)
     assert log.smallest_step > 0.0
-
-
-_WRITTEN = re.compile(r"[-+]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?", re.ASCII)
-
-
-def _numbers_written(text: str) -> set[float]:
-    """Every number that stands anywhere, a comma taken for a point as well as for an end."""
-    found = set()
-    for match in _WRITTEN.finditer(text):
-        found.add(float(match[0].replace(",", ".")))
-    for cell in re.split(r"[,;\t\r\n\"]", text):
-        try:
-            found.add(float(cell.strip()))
-        except ValueError:
-            continue
-    return found
 
 
 # ---- lines of an unknown meter

@@ -95,6 +95,22 @@ def figures_in(texts: Iterable[str]) -> Values | None:
         return None
 
 
+_WRITTEN = re.compile(r"[-+]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+
+
+def numbers_written(text: str) -> set[float]:
+    """Every number that stands anywhere, a comma taken for a point as well as for an end."""
+    found = set()
+    for match in _WRITTEN.finditer(text):
+        found.add(float(match[0].replace(",", ".")))
+    for cell in re.split(r"[,;\t\r\n\"]", text):
+        try:
+            found.add(float(cell.strip()))
+        except ValueError:
+            continue
+    return found
+
+
 def plain_text(line: bytes) -> str | None:
     """A line without blanks and line ends around it; None where a byte in it is no printable ASCII or tab."""
     bare = line.strip(b" \r\n")
@@ -110,8 +126,11 @@ def float_in(data: bytes) -> float | None:
 
 def kept_bytes(holder: object) -> int:
     """Longest of the byte strings that an object holds [byte]."""
-    held = vars(holder).values()
-    return max([len(value) for value in held if isinstance(value, bytes)], default=0)
+    longest = 0
+    for value in vars(holder).values():
+        if isinstance(value, bytes) and len(value) > longest:
+            longest = len(value)
+    return longest
 
 
 def check_outcome(outcome: Reading | Gap, *, instrument: str, at: float) -> None:

@@ -250,6 +250,7 @@ class Computer:
     def __init__(self) -> None:
         self.since_boot_s = 1000.0
         self.utc_us = RFC_US
+        self.boot_id = "boot"
 
     def pass_s(self, seconds: float) -> None:
         self.since_boot_s += seconds
@@ -260,7 +261,7 @@ class Computer:
             speed=speed,
             since_boot_s=lambda: self.since_boot_s,
             utc_us=lambda: self.utc_us,
-            boot_id="boot",
+            boot_id=self.boot_id,
         )
 
 

@@ -63,15 +63,15 @@ def test_a_new_offset_is_due_every_minute_and_not_before(
 ) -> None:
     clock = computer.clock(speed=speed)
     for minute in range(1, 4):
+        before = clock.offset
         computer.pass_s(MINUTE_S - 0.25)
-        assert clock.new_offset() is None
+        assert clock.offset_at(clock.bench_s()) == before
         computer.pass_s(0.25)
-        fresh = clock.new_offset()
+        fresh = clock.offset_at(clock.bench_s())
         assert fresh == clock.offset
-        assert fresh is not None
         assert fresh.monotonic_s == (1000.0 + minute * MINUTE_S) * speed
         assert fresh.utc_us == RFC_US + minute * 60_000_000
-        assert clock.new_offset() is None
+        assert clock.offset_at(clock.bench_s()) == fresh
 
 
 @pytest.mark.parametrize("speed", [1.0, 12.0])
@@ -82,19 +82,19 @@ def test_a_step_of_utc_makes_a_new_offset_at_once(
     clock = computer.clock(speed=speed)
     computer.pass_s(1.0)
     computer.utc_us += step_us
-    fresh = clock.new_offset()
-    assert fresh is not None
+    fresh = clock.offset_at(clock.bench_s())
     assert fresh.utc_us == RFC_US + 1_000_000 + step_us
     computer.pass_s(1.0)
-    assert clock.new_offset() is None
+    assert clock.offset_at(clock.bench_s()) == fresh
 
 
 @pytest.mark.parametrize("step_us", [STEP_US, -STEP_US, 1, 0])
 def test_a_smaller_step_of_utc_makes_none(computer: Computer, step_us: int) -> None:
     clock = computer.clock()
+    before = clock.offset
     computer.pass_s(1.0)
     computer.utc_us += step_us
-    assert clock.new_offset() is None
+    assert clock.offset_at(clock.bench_s()) == before
 
 
 def test_small_steps_that_add_up_make_one(computer: Computer) -> None:
@@ -103,7 +103,8 @@ def test_small_steps_that_add_up_make_one(computer: Computer) -> None:
     for _ in range(4):
         computer.pass_s(1.0)
         computer.utc_us += 20_000
-        found.append(clock.new_offset() is not None)
+        before = clock.offset
+        found.append(clock.offset_at(clock.bench_s()) != before)
     # 20 and 40 ms are no step, 60 ms is one, and the fourth counts from there.
     assert found == [False, False, True, False]
 
@@ -152,10 +153,37 @@ def test_a_readings_utc_holds_across_a_step(computer: Computer) -> None:
     # Somebody sets the clock back by an hour, seconds before the next reading.
     computer.utc_us -= 3600 * 1_000_000
     computer.pass_s(3.0)
-    after = clock.new_offset()
-    assert after is not None
-    # What was stored with the offset of its time is told as before; what comes, anew.
-    assert rfc3339(before.utc_us_at(read_s)) == "1985-04-12T23:20:52.520Z"
+    # What comes is told anew; what was stored with the offset of its time, as before.
     assert clock.utc_text(clock.bench_s()) == "1985-04-12T22:20:55.520Z"
+    assert rfc3339(before.utc_us_at(read_s)) == "1985-04-12T23:20:52.520Z"
+    assert clock.offset_at(read_s) == before
+    assert clock.utc_text(read_s) == "1985-04-12T23:20:52.520Z"
     # On the bench three real seconds have passed, whatever UTC says.
     assert clock.bench_s() - read_s == 36.0
+
+
+def test_each_moment_keeps_the_utc_of_its_time_over_several_steps(
+    computer: Computer,
+) -> None:
+    clock = computer.clock()
+    moments = [clock.bench_s()]
+    for hours in (1, -2):
+        computer.pass_s(1.0)
+        computer.utc_us += hours * 3_600_000_000
+        moments.append(clock.bench_s())
+        clock.utc_text(moments[-1])
+    assert [clock.utc_text(at_s) for at_s in moments] == [
+        "1985-04-12T23:20:50.520Z",
+        "1985-04-13T00:20:51.520Z",
+        "1985-04-12T22:20:52.520Z",
+    ]
+
+
+def test_what_came_between_two_looks_has_the_newer_utc(computer: Computer) -> None:
+    clock = computer.clock()
+    computer.pass_s(1.0)
+    computer.utc_us += 3_600_000_000
+    read_s = clock.bench_s()
+    computer.pass_s(0.5)
+    # Nobody looked in between, and whoever tells it now shows the new time.
+    assert clock.utc_text(read_s) == "1985-04-13T00:20:51.520Z"

@@ -63,7 +63,7 @@ class ComparingBench(AttendedBench):
         self.compare()
 
     def compare(self) -> None:
-        self.growing.ended(self.running.facts.number, len(self.running.ended))
+        self.growing.ended(self.running.facts.number, self.running.finished_count)
 
     def compared(self, line: ComparisonLine | None) -> None:
         self.board.comparison = line

@@ -386,6 +386,17 @@ async def test_a_stored_comparison_that_failed_is_tried_again(stored: Path) -> N
     assert lines_of(stored.with_name("bench.db.log")) == ["1", "1"]
 
 
+async def test_a_stored_comparison_that_failed_counts_what_would_have_been_compared(
+    path: Path,
+) -> None:
+    unfinished = Carried("long lead", state=TrialState.NOT_SETTLED)
+    await asyncio.to_thread(store_session, path, [*ONCE[:1], unfinished])
+    comparisons = StoredComparisons(program=(*PYTHON, "sys.exit('no')"))
+    line = await stored_line(comparisons, path)
+    assert line is not None
+    assert line.after_trials == so_far(path).after_trials == 1
+
+
 async def test_without_a_trial_no_process_is_started(stored: Path) -> None:
     comparisons = StoredComparisons(program=(str(stored / "nothing"),))
     assert await stored_line(comparisons, stored, session=2) is None

@@ -58,8 +58,10 @@ def test_polls_begin_on_absolute_deadlines(monkeypatch: pytest.MonkeyPatch) -> N
 
 def number_missed(gap: Gap) -> int:
     number, words = gap.detail.split(" ", 1)
-    assert words == "polls were due while the line was busy"
-    return int(number)
+    were = "poll was" if number == "1" else "polls were"
+    assert words == f"{were} due while the line was busy"
+    assert gap.polls == int(number)
+    return gap.polls
 
 
 def test_slots_that_pass_while_a_meter_answers_are_told_and_not_made_up_for(
@@ -318,7 +320,10 @@ def test_a_line_that_never_falls_quiet_is_told_poll_by_poll_and_not_asked(
     assert run.line.asked_s[0] >= quiet_s
     assert run.heard.values()[0] == 1
     assert {(gap.reason, gap.detail) for gap in run.heard.gaps()} == {
-        (GapReason.GARBLED, "the line does not fall quiet before a request")
+        (
+            GapReason.GARBLED,
+            "1 poll was due: the line does not fall quiet before a request",
+        )
     }
     # From three worst reply times on, one for each slot of the second.
     assert len(run.heard.gaps()) == pytest.approx(1.0 / 0.1, abs=1)

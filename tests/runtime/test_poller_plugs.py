@@ -19,11 +19,13 @@ from tests.runtime.polled_meters import (
     NEVER_S,
     Heard,
     Meters,
+    Run,
     after,
     instruments,
     polling,
     reply,
     run_in_moved_time,
+    says_nothing,
     silent,
     talking,
 )
@@ -159,7 +161,8 @@ def test_a_line_that_goes_away_before_a_request_is_written_gets_none(
     (lost_s,), reopened_s = run.line.lost_s, run.line.opened_s[1]
     assert not any(lost_s <= at_s <= reopened_s for at_s in run.line.asked_s)
     assert run.heard.values()[:4] == [1, 2, 3, 4]
-    assert [gap.reason for gap in run.heard.faults()] == [GapReason.PORT_LOST]
+    # What was due until it was lost, and what was due until it was open and quiet again.
+    assert [gap.reason for gap in run.heard.faults()] == [GapReason.PORT_LOST] * 2
 
 
 def test_a_line_that_is_lost_whenever_it_opens_is_left_alone_for_up_to_a_second(
@@ -194,6 +197,77 @@ def test_a_line_that_was_of_use_is_reopened_at_once_however_often_it_is_lost(
     )
     pairs = zip(run.line.lost_s, run.line.opened_s[1:], strict=True)
     assert [b - a for a, b in pairs] == pytest.approx([0.1] * 5, abs=0.01)
+
+
+def polls_due(run: Run) -> tuple[int, list[int]]:
+    """Slots from the first to the last request, and how many each gap stands for."""
+    asked_s = run.line.asked_s
+    slots = round((asked_s[-1] - asked_s[0]) / 0.1) + 1
+    return slots, [gap.polls for gap in run.heard.gaps()]
+
+
+def test_every_poll_that_was_due_while_the_line_was_away_is_counted(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def comes_back_after(line: Line, heard: Heard) -> None:
+        # Lost again as soon as it opens until 104 s: the attempts are up to a second apart.
+        heard.on_line = lambda state: (
+            line.lose_in(0.0005)
+            if state is OPEN and 101.0 < line.now_s < 104.0
+            else None
+        )
+        line.lose_in(1.37)
+
+    meters = instruments(("meter", "line", 1), interval_s=0.1)
+    run = run_in_moved_time(
+        monkeypatch, meters, after(0.013), seconds=8.0, prepare=comes_back_after
+    )
+    slots, told = polls_due(run)
+    assert len(run.heard.readings()) + sum(told) == slots
+    assert {gap.reason for gap in run.heard.gaps()} == {GapReason.PORT_LOST}
+    # Fewer gaps than polls: one each time that it was tried, and one for what was due while it was drained.
+    assert len(told) < sum(told)
+    assert sum(told) > 20
+    longest = max(run.heard.gaps(), key=lambda gap: gap.polls)
+    assert longest.detail == f"{longest.polls} polls were due: port line: it went away"
+    # The deadlines stay where they were.
+    first_s = run.line.asked_s[0]
+    off_s = [(at_s - first_s + 0.05) % 0.1 - 0.05 for at_s in run.line.asked_s]
+    assert max(map(abs, off_s)) < 0.005
+
+
+def test_polls_that_were_due_while_a_line_was_drained_again_are_counted(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    meters = instruments(("meter", "line", 1), interval_s=0.1, worst_s=0.35)
+    run = run_in_moved_time(
+        monkeypatch,
+        meters,
+        after(0.013),
+        seconds=4.0,
+        prepare=lambda line, _: line.lose_in(1.37),
+    )
+    slots, told = polls_due(run)
+    assert len(run.heard.readings()) + sum(told) == slots
+    assert run.heard.gaps()[-1].detail.endswith(
+        "polls were due: the line had to be opened again"
+    )
+    # 0.1 s until it is tried, 0.35 s until it has been quiet for so long.
+    assert sum(told) in {4, 5}
+
+
+def test_of_a_meter_that_talks_by_itself_nobody_knows_how_many_lines_were_lost_with_the_port(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    run = run_in_moved_time(
+        monkeypatch,
+        talking("line"),
+        says_nothing,
+        seconds=0.6,
+        prepare=lambda line, _: line.lose_in(0.25),
+    )
+    assert [gap.polls for gap in run.heard.gaps()] == [1]
+    assert run.heard.gaps()[0].detail == "port line: it went away"
 
 
 # ---- the end

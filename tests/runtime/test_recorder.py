@@ -11,6 +11,7 @@ import pytest
 from daq.config.bench import Bench
 from daq.config.plan import Plan, parse_plan
 from daq.records import Gap, GapReason, Reading
+from daq.runtime.recorder import Altered
 from daq.runtime.store import (
     Store,
     read_readings,
@@ -288,6 +289,82 @@ async def test_the_clock_is_kept_when_it_is_stepped_and_readings_refer_to_it(
         "1985-04-12T23:20:51.520Z",
         "1985-04-13T00:20:52.520Z",
     ]
+
+
+def told_utc(path: Path) -> list[str]:
+    """UTC of the meter's readings."""
+    found = read_readings(path, instruments=["meter"])
+    return [str(row[0]) for stored in found for row in stored.rows]
+
+
+async def test_what_is_read_after_a_step_has_the_new_utc_at_once(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, store):
+        session.rehearsal.read(0.0, 0.0)
+        computer.utc_us += 3600 * 1_000_000
+        # Nobody has looked at the clock since, and nothing is awaited: the store knows of no step yet.
+        session.rehearsal.read(0.0, 0.0)
+        gap = Gap("anemometer", session.clock.bench_s(), GapReason.NO_REPLY, "silent")
+        session.rehearsal.take(gap)
+        session.recorder.event("note", "the clock was set", session.clock.bench_s())
+        await store.flush()
+    assert told_utc(path) == ["1985-04-12T23:20:51.520Z", "1985-04-13T00:20:52.520Z"]
+    first, second = (number for (number,) in rows(path, "SELECT id FROM clocks"))
+    assert rows(path, "SELECT clock_id FROM gaps") == [(second,)]
+    assert rows(path, "SELECT clock_id FROM events") == [(second,)]
+    assert rows(path, "SELECT clock_id FROM readings_meter") == [(first,), (second,)]
+
+
+async def test_a_reading_of_before_a_step_that_comes_late_keeps_the_old_utc(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, _):
+        session.recorder.keep_clock()
+        shown_s = session.clock.bench_s()
+        computer.pass_s(2.0)
+        computer.utc_us -= 3600 * 1_000_000
+        session.recorder.keep_clock()
+        session.recorder.take(Reading("meter", shown_s, (0.0, 0.0)))
+        session.recorder.take(Reading("meter", session.clock.bench_s(), (0.0, 0.0)))
+    assert told_utc(path) == ["1985-04-12T23:20:50.520Z", "1985-04-12T22:20:52.520Z"]
+
+
+async def test_a_step_while_the_store_is_locked_is_in_its_place_once_it_can_be_written(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, _):
+        with closing(sqlite3.connect(path, isolation_level=None)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            session.rehearsal.read(0.0, 0.0)
+            computer.utc_us += 3600 * 1_000_000
+            session.rehearsal.read(0.0, 0.0)
+    assert told_utc(path) == ["1985-04-12T23:20:51.520Z", "1985-04-13T00:20:52.520Z"]
+
+
+async def test_a_result_tells_the_same_times_before_and_after_a_step_and_when_it_is_corrected(
+    path: Path, bench: Bench, plan: Plan, computer: Computer
+) -> None:
+    async with recording(path, bench, plan, computer) as (session, store):
+        session.rehearsal.stand_still()
+        session.rehearsal.run_until(Stage.SETTLING)
+        computer.utc_us += 3600 * 1_000_000
+        session.rehearsal.run_until(Stage.DONE)
+        result = session.rehearsal.running.results[0]
+        # Set once more before anything is written: what was decided was decided at the time of then.
+        computer.utc_us += 3600 * 1_000_000
+        session.rehearsal.stand_still()
+        await session.recorder.wait_written()
+        (told,) = [message for _, message in await messages(store)]
+        session.recorder.alter(Altered(1, result, "mixed up", "page"))
+        await session.recorder.wait_written()
+        (again,) = [message for _, message in await messages(store)]
+    assert told["started_utc"] == "1985-04-12T23:20:55.520Z"
+    minutes, seconds = divmod(50.52 + result.ended_s - 1000.0, 60.0)
+    assert told["decided_utc"] == f"1985-04-13T00:{20 + minutes:02.0f}:{seconds:06.3f}Z"
+    assert again["started_utc"] == told["started_utc"]
+    # The machine was switched off later, by a clock that had been set once more.
+    assert again["decided_utc"] > "1985-04-13T01:2"
 
 
 async def test_keeping_the_clock_waits_for_no_store(

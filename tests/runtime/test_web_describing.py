@@ -32,6 +32,7 @@ BODIES = {
     "post-session-note": {"text": "door open"},
     "post-session-reading": {"channel": "velocity", "text": "12.3"},
     "post-session-cannot-read": {"channel": "velocity"},
+    "post-session-take-back": {"channel": "velocity", "at_s": 1234.5},
 }  # fmt: skip
 STREAM = "/api/live"
 

@@ -153,15 +153,30 @@ def test_check_shows_every_channel_of_meters_that_answer(
 ) -> None:
     folder = scenario("leads")
     simulate(folder)
+    bench = folder / "bench.toml"
+    text = bench.read_text(encoding="utf-8")
+    long_name = "power_of_the_blower_at_its_end"
+    bench.write_text(text.replace('name = "power"', f'name = "{long_name}"'), "utf-8")
     told = run("check", folder / "bench.toml", "--seconds", "1.5")
     assert (told.code, told.err) == (0, "")
     assert told.out.endswith("\nEvery meter answers.\n")
-    for shown in ("supply_voltage", "machine_voltage", "current", "power", "velocity"):
+    for shown in (
+        "supply_voltage",
+        "machine_voltage",
+        "current",
+        long_name,
+        "velocity",
+    ):
         assert f"\n  {shown} " in told.out
     # 230 V in the simulation's file.
     (line,) = [x for x in told.out.splitlines() if x.startswith("  supply_voltage")]
     assert float(line.split()[1]) == pytest.approx(230, abs=2)
     assert line.endswith("; accuracy ± (0.3 % of reading + 1 count of 0.1) [V]")
+    # A long name moves no column: every title begins at the same place.
+    lines = [x for x in told.out.splitlines() if "; accuracy" in x]
+    columns = [re.match(r"  (\w+) +([^ ]+ [^ ]+)   ", line) for line in lines]
+    assert len({found.end() for found in columns if found}) == 1
+    assert None not in columns
 
 
 def test_what_stands_in_the_comments_of_a_shipped_plan_can_be_put_in_force(

@@ -295,7 +295,7 @@ def test_a_bad_line_is_told_and_can_be_skipped(store: Path, tmp_path: Path) -> N
     with pytest.raises(InputError, match=r"line \d+, Volts: got '----'"):
         said(store, log, *INTO)
     _, text = said(store, log, *INTO, "--skip-bad-lines")
-    assert "3 lines could not be read and count as gaps" in text
+    assert "3 lines could not be read: gaps" in text
     with closing(sqlite3.connect(store)) as connection:
         gaps = connection.execute(
             "SELECT count(*) FROM gaps WHERE instrument = 'mains'"

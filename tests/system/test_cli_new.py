@@ -1,27 +1,20 @@
 """`daq new`: what it writes loads as it is, nothing is overwritten, and questions are asked until they are answered."""
 
-import functools
 import itertools
 import re
 import shlex
-import sys
-from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from daq.cli import new
-from daq.cli.files import load_bench, load_bench_and_plan
-from daq.cli.guarded import guarded
+from daq.cli.files import load_bench
 from daq.cli.new_profiles import shipped_meters
-from daq.config.bench import Bench
-from daq.config.plan import Plan
 from daq.printable import is_shown_as_it_is
 from tests.runtime.laid_out_system import Computer
-from tests.system.bench_process import Terminal
-from tests.system.command_line import Daq, Ended
+from tests.system.command_line import Daq
+from tests.system.new_folders import loaded, new_on, written
 
 PROFILES = sorted(shipped_meters())
 KINDS = ("leads", "filters", "hoses")
@@ -35,25 +28,7 @@ def computer(tmp_path: Path) -> Computer:
 
 @pytest.fixture
 def write(computer: Computer, capsys: pytest.CaptureFixture[str]) -> Daq:
-    """`daq new` on that computer; `ask` answers its questions, without one there is no terminal."""
-
-    def ended(*words: object, ask: Callable[[str], str] | None = None) -> Ended:
-        command = functools.partial(new.run, system=computer.system, ask=ask)
-        code = guarded(command, [str(word) for word in words], debug=False)
-        captured = capsys.readouterr()
-        return Ended(code, captured.out, captured.err)
-
-    return ended
-
-
-def loaded(folder: Path) -> tuple[Bench, Plan]:
-    return load_bench_and_plan(folder / "bench.toml", folder / "plan.toml")
-
-
-def written(write: Daq, folder: Path, *options: str) -> tuple[Bench, Plan]:
-    told = write(folder, "--yes", *options)
-    assert (told.code, told.err) == (0, "")
-    return loaded(folder)
+    return new_on(computer, capsys)
 
 
 # ---- what is written
@@ -211,7 +186,7 @@ def test_whatever_is_typed_as_a_name_comes_back_as_it_was(
     kind: str,
 ) -> None:
     folder = tmp_path_factory.mktemp("typed") / "new"
-    answers = iter([kind, machine, "", *conditions, "", ""])
+    answers = iter([kind, machine, "", "", *conditions, "", ""])
     told = write(folder, ask=lambda _: next(answers))
     assert (told.code, told.err) == (0, "")
     _, plan = loaded(folder)
@@ -237,7 +212,7 @@ def test_a_meter_without_a_port_is_a_matter_of_taking_the_marks_away(
 def test_a_name_that_no_screen_could_show_is_asked_for_again(
     write: Daq, tmp_path: Path, typed: str
 ) -> None:
-    answers = iter(["filters", typed, "Extractor", "", "bare", "fine", "", ""])
+    answers = iter(["filters", typed, "Extractor", "", "", "bare", "fine", "", ""])
     told = write(tmp_path / "new", ask=lambda _: next(answers))
     assert (told.code, told.err) == (0, "")
     _, plan = loaded(tmp_path / "new")
@@ -373,6 +348,13 @@ def test_without_a_terminal_everything_must_be_said(write: Daq, tmp_path: Path) 
         ("--conditions", "a,b,a", "'a' more than once"),
         ("--conditions", "a,,b", "empty, expected a name"),
         ("--conditions", f"a,{'b' * 81}", "has 81 characters, expected at most 80"),
+        ("--typed", "pressure", "expected name, unit and smallest step"),
+        ("--typed", "Pressure:Pa:1", "expected small letters, digits and _"),
+        ("--typed", "pressure:psi:1", "unknown unit 'psi', expected one of"),
+        ("--typed", "pressure:Pa:0", "got the step '0'"),
+        ("--typed", "pressure:Pa:nan", "got the step 'nan'"),
+        ("--typed", "velocity:m/s:0.1", "'velocity' is there already"),
+        ("--typed", "meter:m/s:0.1:a\x1b[31m", "got the place"),
         ("--machine", " ", "empty, expected a name"),
         ("--machine", "\udcff", "no readable text"),
     ],
@@ -383,95 +365,6 @@ def test_an_option_that_makes_no_sense_is_refused(
     told = write(tmp_path / "new", "--yes", option, text)
     assert told.code == 2
     assert told.says_only(f"{option}: ", part)
-    assert not (tmp_path / "new").exists()
-
-
-class Operator:
-    """Answers in order, and keeps what was asked."""
-
-    def __init__(self, answers: Iterable[str]) -> None:
-        self._answers = iter(answers)
-        self.asked: list[str] = []
-
-    def __call__(self, question: str) -> str:
-        self.asked.append(question)
-        for answer in self._answers:
-            return answer
-        raise EOFError
-
-
-def test_questions_are_asked_again_until_they_are_answered(
-    write: Daq, tmp_path: Path
-) -> None:
-    vane = PROFILES.index("vane-anemometer-stream") + 1
-    answers = ["ducts", "hoses", "Extractor", "0", f"ac-meter-float,{vane}"]
-    answers += ["no hose", "", "no hose", "hose", "", "wide", "125"]
-    operator = Operator(answers)
-    told = write(tmp_path / "new", ask=operator)
-    assert (told.code, told.err) == (0, "")
-    again = [q.splitlines()[0] for q in operator.asked if q.startswith("got ")]
-    assert [line.split(",")[0] for line in again] == [
-        "got 'ducts'",
-        "got 1",
-        "got 'wide'",
-    ]
-    bench, plan = loaded(tmp_path / "new")
-    assert plan.machine == "Extractor"
-    assert list(plan.instructions) == ["no hose", "hose"]
-    assert [i.profile.title for i in bench.instruments][1].startswith("Vane")
-    assert len(bench.surroundings.airflows) == 1
-
-
-def test_empty_answers_take_what_is_usual(write: Daq, tmp_path: Path) -> None:
-    told = write(tmp_path / "asked", ask=Operator([""] * 5))
-    assert (told.code, told.err) == (0, "")
-    written(write, tmp_path / "yes" / "asked")
-    for name in ("bench.toml", "plan.toml"):
-        asked, usual = (
-            (tmp_path / folder / name).read_text(encoding="utf-8")
-            for folder in ("asked", "yes/asked")
-        )
-        assert asked == usual
-
-
-def test_what_an_option_says_is_not_asked_for(write: Daq, tmp_path: Path) -> None:
-    operator = Operator([""] * 3)
-    told = write(
-        tmp_path / "new",
-        *("--kind", "filters", "--machine", "Fan", "--meters", "power-analyser-query"),
-        ask=operator,
-    )
-    assert (told.code, told.err) == (0, "")
-    assert [q.splitlines()[0] for q in operator.asked] == [
-        "The conditions, one a line, the baseline first; for a lead say size and length, like 'new filter'."
-        " An empty line ends;"
-    ]
-
-
-@pytest.mark.slow
-@pytest.mark.pty
-def test_at_a_terminal_the_questions_are_asked(tmp_path: Path) -> None:
-    code = (
-        "import sys; from daq.cli import new; from daq.cli.guarded import guarded;"
-        "sys.exit(guarded(new.run, sys.argv[1:], debug=False))"
-    )
-    folder = tmp_path / "new"
-    options = ["--meters", "power-analyser-query"]
-    terminal = Terminal([sys.executable, "-c", code, str(folder), *options])
-    # A terminal keeps what is typed ahead.
-    terminal.press("hoses\nAbsauger, groß\nno hose\nlong hose\n\n".encode())
-    assert terminal.finish() == 0
-    assert b"What changes from condition to condition" in terminal.drawn
-    assert b"Then type:" in terminal.drawn
-    _, plan = loaded(folder)
-    assert plan.machine == "Absauger, groß"
-    assert list(plan.instructions) == ["no hose", "long hose"]
-
-
-def test_an_end_of_the_answers_writes_nothing(write: Daq, tmp_path: Path) -> None:
-    told = write(tmp_path / "new", ask=Operator(["leads"]))
-    assert told.code == 2
-    assert told.says_only("nothing was written")
     assert not (tmp_path / "new").exists()
 
 

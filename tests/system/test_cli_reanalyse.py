@@ -99,6 +99,26 @@ def test_an_unfinished_trial_is_reproduced_too_and_ends_with_1(
     assert [t["after"]["state"] for t in facts["trials"]] == ["finished", "unfinished"]
 
 
+def test_a_trial_that_a_kill_cut_off_owes_nothing_although_its_readings_suffice(
+    run: Daq, record: Callable[..., Path]
+) -> None:
+    store = record(all_settled)
+    # As the next start of the program leaves a trial whose outcome was not on the disk yet.
+    ask(store, "DELETE FROM averages WHERE trial_id = 1")
+    ask(
+        store,
+        "UPDATE trials SET state = 'unfinished', note = 'the program was stopped while it ran' WHERE id = 1",
+    )
+    told = run("reanalyse", store)
+    assert told.code == 0
+    assert (
+        "unfinished → finished: the program was stopped while it ran, so there is nothing that it must agree with"
+        in told.out
+    )
+    assert "1 of 2 trials came out the same, to the bit." in told.out
+    assert facts_of(run("reanalyse", store, "--json"))["reproduced"] is True
+
+
 def test_a_trial_that_does_not_come_out_again_is_said_plainly(
     run: Daq, record: Callable[..., Path]
 ) -> None:

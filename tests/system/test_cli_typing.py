@@ -10,13 +10,15 @@ from daq.cli.screens import PlainDisplay
 from daq.cli.slip import SlipDisplay
 from daq.cli.typing_line import TypingLine
 from daq.errors import Refusal
-from daq.operations import CannotRead, TypedReading
+from daq.operations import CannotRead, TakeBack, TypedReading
 from daq.runtime.display import Key, Told
-from daq.runtime.snapshot import AskingLine
+from daq.runtime.snapshot import AskingLine, TypedLine
 from tests.runtime.waiting import until
 from tests.system.test_cli_slip import BELL, Screen, Terminal, drawn, snapshot
 
 ASKING = AskingLine("velocity", "Outlet velocity", "m/s", "outlet", 1, 2, 5, 100.0, 130.0)  # fmt: skip
+FIRST = TypedLine("velocity", "Outlet velocity", "m/s", 1, 12.3, 90.0)
+SECOND = dataclasses.replace(FIRST, value=123.0, at_s=95.0)
 AGAIN = dataclasses.replace(ASKING, number=3, since_s=140.0, until_s=170.0)
 
 
@@ -27,7 +29,7 @@ def line() -> TypingLine:
     return line
 
 
-def typed(line: TypingLine, letters: str) -> list[TypedReading | CannotRead]:
+def typed(line: TypingLine, letters: str) -> list[TypedReading | CannotRead | TakeBack]:
     return [answer for each in letters if (answer := line.feed(each)) is not None]
 
 
@@ -94,6 +96,47 @@ def test_a_slip_of_a_line_takes_no_more_letters_than_a_number_has(
 ) -> None:
     typed(line, "9" * 100)
     assert "9" * 21 not in line.lines()[0]
+
+
+def test_t_takes_the_newest_reading_back_once_y_says_that_it_was_wrong(
+    line: TypingLine,
+) -> None:
+    line.follow(ASKING, (FIRST, SECOND))
+    assert line.lines()[-1].endswith("t: take back Outlet velocity 123.0 m/s")
+    assert typed(line, "t") == []
+    assert line.lines()[0] == "Take back Outlet velocity 123.0 m/s?"
+    assert typed(line, "y") == [TakeBack("velocity", 95.0)]
+
+
+@pytest.mark.parametrize("key", ["\r", "n", "t", "x"])
+def test_any_other_key_than_y_leaves_the_reading_where_it_is(
+    line: TypingLine, key: str
+) -> None:
+    line.follow(ASKING, (FIRST,))
+    assert typed(line, f"t{key}") == []
+    assert line.lines()[0] == "Outlet velocity in m/s, reading 2 of 5: _"
+
+
+def test_a_reading_can_be_taken_back_also_when_nothing_is_asked_for(
+    line: TypingLine,
+) -> None:
+    line.follow(None, (FIRST,))
+    assert line.lines() == ("t: take back Outlet velocity 12.3 m/s",)
+    assert line.takes("t")
+    assert not line.takes("\r")
+    assert typed(line, "t") == []
+    # The Enter that answers the question tells no switching.
+    assert line.takes("\r")
+    assert typed(line, "\r") == []
+    assert not line.takes("\r")
+
+
+def test_what_is_not_there_any_more_is_not_asked_about(line: TypingLine) -> None:
+    line.follow(None, (FIRST,))
+    typed(line, "t")
+    line.follow(None)
+    assert line.lines() == ()
+    assert not line.takes("y")
 
 
 # ---- within the slip

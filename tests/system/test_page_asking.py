@@ -7,8 +7,8 @@ import pytest_asyncio
 from playwright.async_api import Browser, expect
 
 from daq.errors import Refusal
-from daq.operations import CannotRead, TypedReading
-from daq.runtime.snapshot import AskingLine
+from daq.operations import CannotRead, TakeBack, TypedReading
+from daq.runtime.snapshot import AskingLine, TypedLine
 from tests.system.live_page import (
     AVERAGING,
     NEEDS_A_BROWSER,
@@ -124,3 +124,56 @@ async def test_a_reader_sees_what_is_asked_and_no_field(
     async with opened(browser, bench) as tab:
         await expect(tab.locator("#instruction")).to_contain_text("type it")
         await expect(tab.locator("#asking")).to_be_hidden()
+
+
+# ---- taken back
+
+FIRST = TypedLine("velocity", "Outlet velocity", "m/s", 1, 12.3, NOW_S - 20.0)
+WRONG = dataclasses.replace(FIRST, value=123.0, at_s=NOW_S - 5.25)
+TYPED = dataclasses.replace(AVERAGING, typed_readings=(FIRST, WRONG))
+
+
+async def test_a_wrong_reading_is_taken_back_with_two_presses(
+    browser: Browser, bench: Bench
+) -> None:
+    bench.snapshot = TYPED
+    async with operated(browser, bench, PHONE) as tab:
+        await tab.get_by_text("2 readings typed in this trial").click()
+        lines = tab.locator("#typed li")
+        await expect(lines.first).to_contain_text("Outlet velocity 123.0")
+        button = lines.first.get_by_role("button")
+        box = await button.bounding_box()
+        assert box is not None
+        assert box["height"] >= LEAST_TARGET_PX
+        assert await overhang_px(tab) == 0
+        assert await violations(tab) == []
+        await button.click()
+        await expect(button).to_have_text("It was wrong: take it back")
+        assert bench.face.operations == []
+        await button.click()
+        await expect(tab.locator("#hand [role=status]")).to_have_text("Done as asked.")
+        bench.show(TYPED, typed_readings=(FIRST,))
+        await expect(lines).to_have_count(1)
+    assert bench.face.operations == [(TakeBack("velocity", NOW_S - 5.25), "page")]
+
+
+async def test_a_press_somewhere_else_leaves_the_reading_where_it_is(
+    browser: Browser, bench: Bench
+) -> None:
+    bench.snapshot = TYPED
+    async with operated(browser, bench) as tab:
+        await tab.get_by_text("2 readings typed in this trial").click()
+        button = tab.locator("#typed li").first.get_by_role("button")
+        await button.click()
+        await tab.get_by_text("2 readings typed in this trial").focus()
+        await expect(button).to_have_text("Take back")
+    assert bench.face.operations == []
+
+
+async def test_a_reader_is_not_offered_to_take_anything_back(
+    browser: Browser, bench: Bench
+) -> None:
+    bench.snapshot = TYPED
+    async with opened(browser, bench) as tab:
+        await expect(tab.locator("#instruction")).to_be_visible()
+        await expect(tab.locator("#typed")).to_be_hidden()

@@ -108,6 +108,7 @@ def test_a_signal_ends_an_idle_service_in_order(
         returned, said = service.finish()
         assert returned == code, said
         assert "The bench is idle." in said
+        assert "Go on with: daq serve" in said
         assert "Traceback" not in said
         assert not (bench.path / "bench.db-wal").exists()
         assert ask(bench, "status").code == 5

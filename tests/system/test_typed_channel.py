@@ -78,7 +78,7 @@ class Operator:
 
     def __init__(self, bench: BenchFolder, terminal: Terminal, tab: Tab) -> None:
         self._bench, self._terminal, self._tab = bench, terminal, tab
-        self.doubt = ""
+        self.doubt = self.taken_back = self.not_there = ""
 
     async def answer(self, state: dict) -> None:
         number, text = state["asking"]["number"], by_eye(state)
@@ -94,6 +94,9 @@ class Operator:
             await self._prompted(number)
             self._terminal.press(text.encode() + b"\r")
         await expect(self._tab.locator("#asking")).to_be_hidden()
+        if not self.taken_back:
+            self.not_there = ask(self._bench, "take-back", "read_velocity", "999").err
+            self.taken_back = done(self._bench, "take-back", "read_velocity", text)
 
     async def _prompted(self, number: int) -> None:
         """Nobody answers at the terminal before it asks."""
@@ -153,6 +156,8 @@ async def test_readings_typed_in_three_ways_make_an_average_like_any_other(
     terminal.signal(2)
     assert terminal.finish() == 130
     assert "10 times the readings before it" in operator.doubt
+    assert "is taken back and counts no more; 0 of 5" in operator.taken_back
+    assert "no reading '999' to take back, expected one of" in operator.not_there
     assert b"Velocity by eye in m/s, reading" in terminal.drawn
     assert b"Traceback" not in terminal.drawn
     look_at_store(bench)
@@ -165,7 +170,8 @@ def look_at_store(bench: BenchFolder) -> None:
         bench.store,
         "SELECT trial_id, read_velocity_m_per_s FROM readings_read_velocity",
     )
-    assert len(readings) >= 5
+    # Five, and one that was taken back.
+    assert len(readings) >= 6
     assert {trial for trial, _ in readings} == {1}
     ways = rows(
         bench.store,

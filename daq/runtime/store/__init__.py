@@ -12,6 +12,7 @@ Writing: `Store`. Reading, also while a daemon writes: `read_sessions`, `read_an
     spans       which readings are a session's    thinning what becomes of the others
     store       the face of writing
     reading     read-only questions               budgets  those about uncertainty
+    events      those about what happened
 """
 
 from daq.runtime.store.budgets import AverageBudget, TrialBudgets, read_budgets

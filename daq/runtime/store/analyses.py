@@ -145,16 +145,15 @@ def insert_averages(
     *,
     analysis: int = LIVE,
 ) -> None:
-    """Write a trial's averages of one analysis; earlier ones of that analysis are replaced."""
+    """Write a trial's averages of one analysis; all earlier ones of that analysis are replaced."""
     columns = ", ".join(_AVERAGE_COLUMNS)
     marks = ", ".join(f"?{n}" for n in range(1, len(_AVERAGE_COLUMNS) + 1))
     last = len(_AVERAGE_COLUMNS) + 2
     channel = _AVERAGE_COLUMNS.index("channel") + 1
     unit = _AVERAGE_COLUMNS.index("unit") + 1
     # Contributions go with the average they belong to: ON DELETE CASCADE.
-    connection.executemany(
-        "DELETE FROM averages WHERE trial_id = ? AND channel = ? AND analysis_id = ?",
-        [(trial, each.channel, analysis) for each in rows],
+    connection.execute(
+        "DELETE FROM averages WHERE trial_id = ? AND analysis_id = ?", (trial, analysis)
     )
     connection.executemany(
         f"INSERT INTO averages ({columns}, trial_id, analysis_id, channel_id)"  # noqa: S608 - constants

@@ -14,6 +14,7 @@ from daq.records import PlannedTrial, TrialState
 from daq.runtime.store.layout import SqlValue, utc_text
 from daq.runtime.store.resuming import parse_order
 from daq.runtime.store.sessions import insert_message, render_order
+from daq.runtime.store.taken_back import TAKE_BACK
 
 INSERT_OPERATION = (
     "INSERT INTO operations (clock_id, session_id, at_s, way, kind, trial_id, detail_json)"
@@ -63,14 +64,17 @@ class ToldTrial:
 
 
 def told_trial(connection: sqlite3.Connection, number: int) -> ToldTrial:
-    """What is told of an ended trial beside its result; its times are those of the clock it was recorded on.
+    """What is told of an ended trial beside its result; each of its times by the clock that held then.
 
     Raises:
         StoreError: If there is no such trial, or it has not ended.
     """
     found = connection.execute(
-        f"SELECT {utc_text('c', 't.started_s')}, {utc_text('c', 't.ended_s')}"  # noqa: S608 - constants
+        f"SELECT {utc_text('c', 't.started_s')}, {utc_text('e', 't.ended_s')}"  # noqa: S608 - constants
         " FROM trials t JOIN clocks c ON c.id = t.clock_id"
+        # UTC may have been set while it ran.
+        " JOIN clocks e ON e.id = (SELECT max(id) FROM clocks WHERE id = c.id OR"
+        " (id > c.id AND boot_id = c.boot_id AND speed = c.speed AND monotonic_s <= t.ended_s))"
         " WHERE t.id = ? AND t.ended_s IS NOT NULL",
         (number,),
     ).fetchone()
@@ -152,11 +156,12 @@ def set_aside_trial(
 
 
 def count_corrections(connection: sqlite3.Connection, number: int) -> int:
-    """How many times a trial was changed after it had ended."""
+    """How many times a trial was changed after it had ended, or a typed reading of it was taken back."""
     (count,) = connection.execute(
         "SELECT (SELECT count(*) FROM relabellings WHERE trial_id = ?1)"
-        " + (SELECT count(*) FROM settings_aside WHERE trial_id = ?1)",
-        (number,),
+        " + (SELECT count(*) FROM settings_aside WHERE trial_id = ?1)"
+        " + (SELECT count(*) FROM operations WHERE trial_id = ?1 AND kind = ?2)",
+        (number, TAKE_BACK),
     ).fetchone()
     return int(count)
 

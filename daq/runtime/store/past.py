@@ -25,6 +25,10 @@ _RUN_UP_OVER = occurrence_text(
     Occurrence(Stage.SETTLING, Happening.RUN_UP_OVER, 0.0, None)
 )
 """How the line of the events ends that tells of it, whatever the condition was called then."""
+_POLLS = (
+    "CASE WHEN detail GLOB '[1-9]* poll* due*' THEN CAST(detail AS INTEGER) ELSE 1 END"
+)
+"""How many polls a gap stands for [1]: the poller's detail begins with their number, where there may be several."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,7 +310,7 @@ def _counts(
     trials = "trial_id IN (SELECT id FROM trials WHERE session_id = ?)"
     gaps = dict(
         connection.execute(
-            f"SELECT instrument, count(*) FROM gaps WHERE {trials} GROUP BY instrument",  # noqa: S608 - names of ours
+            f"SELECT instrument, sum({_POLLS}) FROM gaps WHERE {trials} GROUP BY instrument",  # noqa: S608 - names of ours
             (session,),
         ).fetchall()
     )

@@ -8,7 +8,7 @@ import math
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +25,7 @@ from daq.runtime.store.described import DESCRIPTION, channel_of
 from daq.runtime.store.layout import quoted
 from daq.runtime.store.opening import altering_store, reading_store
 from daq.runtime.store.schema import file_format
+from daq.runtime.store.taken_back import stretches, taken_back_of
 from daq.trials.reanalysis import ReadingBlock
 
 BLOCK = 65_536
@@ -203,10 +204,11 @@ class Replay:
             yield _merged(names, places, rows, by=_TIME)
             return
         end = self._end(trial, places)
-        for first in range(trial.first_reading, end, BLOCK):
-            last = min(first + BLOCK, end)
-            rows = [self._rows(place, trial, first, last) for place in places]
-            yield _merged(names, places, rows, by=_NUMBER)
+        taken = taken_back_of(self._connection, trial.number)
+        for part in stretches(trial.first_reading, end, taken, longest=BLOCK):
+            rows = [self._rows(p, trial, part.first, part.end) for p in places]
+            block = _merged(names, places, rows, by=_NUMBER)
+            yield replace(block, taken_back=part.taken_back)
 
     def idle(
         self, trial: RecordedTrial, channels: Sequence[Channel]

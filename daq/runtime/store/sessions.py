@@ -26,6 +26,9 @@ from daq.runtime.store.spans import reading_tables
 SessionEnd = Literal["finished", "abandoned"]
 
 
+INSERT_CLOCK = "INSERT INTO clocks (id, boot_id, monotonic_s, utc_us, speed) VALUES (?, ?, ?, ?, ?)"
+
+
 def insert_clock(
     connection: sqlite3.Connection,
     *,
@@ -33,13 +36,11 @@ def insert_clock(
     monotonic_s: float,
     utc_us: int,
     speed: float,
+    number: int | None = None,
 ) -> int:
-    """Keep how the bench's clock and UTC stand to each other; returns its number."""
-    return _inserted(
-        connection,
-        "INSERT INTO clocks (boot_id, monotonic_s, utc_us, speed) VALUES (?, ?, ?, ?)",
-        (boot_id, monotonic_s, utc_us, speed),
-    )
+    """Keep how the bench's clock and UTC stand to each other; returns its number, the next one if none is given."""
+    values = (number, boot_id, monotonic_s, utc_us, speed)
+    return _inserted(connection, INSERT_CLOCK, values)
 
 
 def insert_session(

@@ -15,8 +15,9 @@ GAPS = "gaps"
 
 @dataclass(frozen=True, slots=True)
 class NextNumbers:
-    """What the next trial, reading and gap are numbered with."""
+    """What the next clock, trial, reading and gap are numbered with."""
 
+    clock: int
     trial: int
     reading: int
     gap: int
@@ -48,6 +49,7 @@ def next_numbers(connection: sqlite3.Connection) -> NextNumbers:
         _greatest(connection, "first_gap - 1", "spans"),
     ]
     return NextNumbers(
+        clock=_greatest(connection, "id", "clocks") + 1,
         trial=_greatest(connection, "id", "trials") + 1,
         reading=max(readings) + 1,
         gap=max(gaps) + 1,

@@ -34,7 +34,9 @@ BUFFER_ROWS = 200_000
 Two instruments read ten times a second fill it in close to three hours.
 """
 
-_KEPT = frozenset({sessions.INSERT_TRIAL, corrections.INSERT_OPERATION})
+_KEPT = frozenset(
+    {sessions.INSERT_CLOCK, sessions.INSERT_TRIAL, corrections.INSERT_OPERATION}
+)
 _T = TypeVar("_T")
 _INSERT_GAP = (
     "INSERT INTO gaps (id, clock_id, trial_id, at_s, instrument, reason, detail)"
@@ -67,6 +69,7 @@ class Store:
         lock: int,
     ) -> None:
         self.path = path
+        self._next_clock = numbers.clock
         self._next_trial = numbers.trial
         self.next_reading = numbers.reading
         self._next_gap = numbers.gap
@@ -112,12 +115,7 @@ class Store:
         writer = Writer(path, rows=rows, on_trouble=on_trouble, loop=loop)
         writer.start()
         return cls(
-            path,
-            tables=tables,
-            rows=rows,
-            writer=writer,
-            numbers=numbers,
-            lock=lock,
+            path, tables=tables, rows=rows, writer=writer, numbers=numbers, lock=lock
         )
 
     @property
@@ -156,17 +154,10 @@ class Store:
 
     def add_gap(self, gap: Gap, *, clock_id: int, trial_id: int | None) -> None:
         """Keep that a reading did not come, and why."""
-        values = (
-            self._next_gap,
-            clock_id,
-            trial_id,
-            gap.at_s,
-            gap.instrument,
-            gap.reason.value,
-            gap.detail,
-        )
+        own = (self._next_gap, clock_id, trial_id, gap.at_s)
         self._next_gap += 1
-        self._rows.add((_INSERT_GAP, values))
+        what = (gap.instrument, gap.reason.value, gap.detail)
+        self._rows.add((_INSERT_GAP, own + what))
 
     def add_event(
         self,
@@ -206,16 +197,29 @@ class Store:
     async def add_clock(
         self, boot_id: str, *, monotonic_s: float, utc_us: int, speed: float
     ) -> int:
-        """Keep how the bench's clock and UTC stand; returns the number to refer to."""
+        """As begin_clock(), and waits until it is on the disk."""
+        number = self._next_clock
+        self._next_clock += 1
         return await self._run(
             lambda connection: sessions.insert_clock(
                 connection,
+                number=number,
                 boot_id=boot_id,
                 monotonic_s=monotonic_s,
                 utc_us=utc_us,
                 speed=speed,
             )
         )
+
+    def begin_clock(
+        self, boot_id: str, *, monotonic_s: float, utc_us: int, speed: float
+    ) -> int:
+        """Keep how the bench's clock and UTC stand; returns the number, which rows may carry at once."""
+        number = self._next_clock
+        self._next_clock += 1
+        values = (number, boot_id, monotonic_s, utc_us, speed)
+        self._rows.add((sessions.INSERT_CLOCK, values))
+        return number
 
     async def begin_session(
         self,
@@ -292,15 +296,11 @@ class Store:
 
     async def begin_span(self, session: int, numbers: Mapping[str, int]) -> None:
         """What was added from these numbers on belongs to the session; a second call changes nothing."""
-        await self._run(
-            lambda connection: spans.open_span(connection, session, **numbers)
-        )
+        await self._run(lambda c: spans.open_span(c, session, **numbers))
 
     async def end_span(self, session: int, numbers: Mapping[str, int]) -> None:
         """What was added from these numbers on does not belong to the session; a second call changes nothing."""
-        await self._run(
-            lambda connection: spans.close_span(connection, session, **numbers)
-        )
+        await self._run(lambda c: spans.close_span(c, session, **numbers))
 
     async def end_session(
         self, number: int, *, state: SessionEnd, ended_utc: str

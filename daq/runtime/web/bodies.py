@@ -14,6 +14,7 @@ from daq.operations import (
     SameAsBefore,
     Skip,
     Start,
+    TakeBack,
     TypedReading,
 )
 
@@ -158,6 +159,17 @@ class CannotReadBody(Body):
         return CannotRead(self.channel)
 
 
+class TakeBackBody(Body):
+    """See `TakeBack`."""
+
+    channel: NeededText
+    at_s: Annotated[float, Field(allow_inf_nan=False)] | None = None
+
+    def operation(self) -> Operation:
+        """What is asked for."""
+        return TakeBack(self.channel, self.at_s)
+
+
 OperationBody = (
     StartBody
     | SkipBody
@@ -166,6 +178,7 @@ OperationBody = (
     | NoteBody
     | ReadingBody
     | CannotReadBody
+    | TakeBackBody
 )
 
 

@@ -37,6 +37,7 @@ from daq.runtime.web.bodies import (
     RepeatBody,
     SkipBody,
     StartBody,
+    TakeBackBody,
     TokenBody,
 )
 from daq.runtime.web.calls import (
@@ -145,6 +146,7 @@ ROUTES: tuple[ApiRoute, ...] = (
     _asks_plainly("switched", "The machine was switched by hand", Switched()),
     _asks("reading", "A reading that was asked for, as it was typed", ReadingBody),
     _asks("cannot-read", "The reading that was asked for cannot be had now", CannotReadBody),
+    _asks("take-back", "A typed reading of the trial in hand was wrong and shall not count", TakeBackBody),
 )  # fmt: skip
 
 _NUMBER = re.compile(r"[1-9][0-9]{0,15}", re.ASCII)

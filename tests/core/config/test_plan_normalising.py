@@ -159,8 +159,8 @@ def test_unknown_channels_are_told_with_what_was_meant() -> None:
         ('reference = "supply"', 'reference = "suply"'),
         ('channels = ["power", "flow"]', 'channels = ["powr"]'),
     ) == [
-        "14: settling.normalise.reference: the bench has no channel 'suply', did you mean 'supply'?",
-        "15: settling.normalise.channels[1]: the bench has no channel 'powr', did you mean 'power'?",
+        "14: settling.normalise.reference: the session has no channel 'suply', did you mean 'supply'?",
+        "15: settling.normalise.channels[1]: the session has no channel 'powr', did you mean 'power'?",
     ]
 
 

@@ -8,7 +8,7 @@ import pytest
 from daq.records import Accuracy, Channel, Window
 from daq.settling.level import relative_drift_allowed
 from daq.trials.averaging import trial_average
-from daq.typed import LEAST_READINGS, TypedReadings
+from daq.typed import LEAST_READINGS, TakenBack, TypedReadings
 from daq.typed.level import level_from_typed
 
 # GUM 4.2.3 by hand: squares 0.0+0.01+0.0+0.01+0.0 about 12.3 (n 5): s = 0.070711, u = 0.0316228.
@@ -137,3 +137,18 @@ def test_every_channel_is_awaited() -> None:
 
 def test_without_typed_channels_nothing_is_awaited() -> None:
     assert not TypedReadings(()).is_awaited(Window(0.0, 60.0))
+
+
+def test_a_reading_taken_back_counts_neither_for_the_window_nor_in_the_level() -> None:
+    readings, window = TypedReadings(["velocity"]), Window(0.0, 60.0)
+    for at_s, value in enumerate([12.3, 12.3, 13.3, 12.3, 12.3]):
+        readings.take("velocity", float(at_s), value)
+    readings.take_back(TakenBack("velocity", 2.0))
+    assert readings.counts(window) == {"velocity": LEAST_READINGS - 1}
+    assert readings.is_awaited(window)
+    readings.take("velocity", 5.0, 12.3)
+    levels = readings.levels(window, {"velocity": 0.1}, relative_drift=0.0)
+    assert levels["velocity"].mean == pytest.approx(12.3)
+    # What is not there any more is passed over: another rule may have been given fewer readings.
+    readings.take_back(TakenBack("velocity", 2.0))
+    assert len(readings.readings("velocity")) == LEAST_READINGS

@@ -18,6 +18,7 @@ import { isPast, openPast } from "./past.js";
 import { drawChannels, drawEvents, drawMargin } from "./record.js";
 import { drawSlip, refitSlip } from "./slip.js";
 import { attend } from "./sound.js";
+import { drawTyped } from "./typed.js";
 
 const PARTS = [drawHead, drawInstruction, drawProgress, drawDigits, drawSlip, drawChannels, drawMargin, drawEvents];
 const REDRAW_REAL_MS = 100;
@@ -32,6 +33,7 @@ function drawAll() {
   drawBanners();
   if (bench.snapshot !== null) for (const part of PARTS) part(bench.snapshot);
   drawAsking(bench.snapshot);
+  drawTyped(bench.snapshot);
   drawOperating(bench.snapshot);
 }
 

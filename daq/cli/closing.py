@@ -1,0 +1,54 @@
+"""What is said once `daq run` and `daq serve` have ended: where the results are, and how to go on."""
+
+import shlex
+from collections.abc import Iterator
+from pathlib import Path
+
+from daq.cli.counted import counted
+from daq.records import TrialState
+from daq.runtime.display import Outcome
+
+_DONE_WITH = frozenset(TrialState) - {TrialState.RUNNING, TrialState.UNFINISHED}
+
+
+def closing_of_run(
+    outcome: Outcome, *, bench: str, plan: str, store: Path, stated_store: str | None
+) -> str:
+    """Lines for the operator; `stated_store` is the results file as it was given, where it was."""
+    again = _command("run", bench, plan, stated_store=stated_store)
+    return "\n".join([*_how_to_go_on(outcome, again), _results(store)]) + "\n"
+
+
+def closing_of_serve(*, bench: str, stated_store: str | None) -> str:
+    """A line for the operator."""
+    again = _command("serve", bench, stated_store=stated_store)
+    return (
+        "The service has ended: the meters are not read any more, and nothing watches a machine that still runs."
+        f" Go on with: {again}; it takes up by itself the session that was in hand.\n"
+    )
+
+
+def _how_to_go_on(outcome: Outcome, again: str) -> Iterator[str]:
+    if outcome.in_hand is not None:
+        yield "Nothing watches the machine any more: if it still runs, switch it off."
+    by_position = {result.planned.position: result.state for result in outcome.results}
+    left = [
+        line
+        for line in outcome.order
+        if line.position not in outcome.skipped
+        and by_position.get(line.position) not in _DONE_WITH
+    ]
+    if left:
+        yield f"Session {outcome.session} can go on, {counted(len(left), 'trial')} to come: {again}"
+
+
+def _results(store: Path) -> str:
+    file = shlex.quote(str(store))
+    return f"Results are in {file}; daq compare {file} says what was lost, daq report {file} makes a page of it."
+
+
+def _command(name: str, *files: str, stated_store: str | None) -> str:
+    words = ["daq", name, *files]
+    if stated_store is not None:
+        words += ["--store", stated_store]
+    return shlex.join(words)

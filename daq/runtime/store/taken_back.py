@@ -1,0 +1,81 @@
+"""Typed readings that were taken back, as the journal of operations has them: which, and between which readings.
+
+A reading stays where it was written; what took it back tells the number that the next reading was to have. A trial that
+is judged again takes it back at the same place in the order, and so comes to the same averages.
+"""
+
+import json
+import sqlite3
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from daq.runtime.store.schema import file_format
+from daq.typed import TakenBack
+
+TAKE_BACK = "take-back"
+"""Kind of the operation in the journal."""
+
+_WITH_OPERATIONS = 3
+"""The first format that has a journal."""
+
+
+@dataclass(frozen=True, slots=True)
+class TakenBackAt:
+    """A reading that was taken back.
+
+    Attributes:
+        taken: Which.
+        before_reading: Number of the reading, of any instrument, that came next.
+    """
+
+    taken: TakenBack
+    before_reading: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Readings by their numbers, from `first` on and before `end`; before the first of them these were taken back."""
+
+    first: int
+    end: int
+    taken_back: tuple[TakenBack, ...]
+
+
+def taken_back_of(connection: sqlite3.Connection, trial: int) -> list[TakenBackAt]:
+    """What was taken back of a trial, in that order."""
+    if file_format(connection) < _WITH_OPERATIONS:
+        return []
+    rows = connection.execute(
+        "SELECT detail_json FROM operations WHERE trial_id = ? AND kind = ? ORDER BY id",
+        (trial, TAKE_BACK),
+    )
+    details = [json.loads(detail_json) for (detail_json,) in rows]
+    return [
+        TakenBackAt(TakenBack(each["channel"], each["at_s"]), each["before_reading"])
+        for each in details
+    ]
+
+
+def stretches(
+    first: int, end: int, taken: Sequence[TakenBackAt], *, longest: int
+) -> Iterator[Stretch]:
+    """Cut a trial's readings where something was taken back, and where a stretch grows too long.
+
+    Args:
+        first: Number of the trial's first reading.
+        end: Number after that of the last one that the rule was given.
+        taken: What was taken back; what was so after the last reading comes behind it.
+        longest: Readings of one stretch at most [1].
+    """
+    end = max(first, end)
+    places = [min(max(each.before_reading, first), end) for each in taken]
+    cuts = sorted({*range(first, end, longest), *places, end})
+    for begin, stop in pairwise([*cuts, end]):
+        here = [
+            each.taken
+            for each, place in zip(taken, places, strict=True)
+            if place == begin
+        ]
+        if begin < stop or here:
+            yield Stretch(begin, stop, tuple(here))
