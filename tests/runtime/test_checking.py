@@ -188,7 +188,8 @@ def test_a_meter_that_should_be_asked_and_talks_by_itself_is_in_trouble(
 ) -> None:
     trouble = check(bench, monkeypatch, meter=b"6.00,1400.0\n")["meter"].trouble
     assert trouble is not None
-    assert trouble.startswith("reply garbled (the line does not fall quiet")
+    assert trouble.startswith("reply garbled (")
+    assert "polls were due: the line does not fall quiet" in trouble
     assert "not what the profile expects" in trouble
 
 
