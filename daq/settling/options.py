@@ -8,9 +8,8 @@ import dataclasses
 import difflib
 import json
 import math
-import types
 from collections.abc import Iterable, Mapping
-from typing import Any, Union, get_args, get_origin, get_type_hints
+from typing import Any, get_args, get_origin, get_type_hints
 
 from daq.settling.parameters import MAY_BE_ZERO, Parameters
 
@@ -145,14 +144,9 @@ _NONE_OF_THEM = object()
 
 def _converted(value: object, hint: Any) -> Any:  # noqa: ANN401 - any kind of annotation
     """The value as the annotation has it."""
-    if get_origin(hint) in {Union, types.UnionType}:
-        tried = (_converted(value, each) for each in get_args(hint))
-        return next((v for v in tried if v is not _NONE_OF_THEM), _NONE_OF_THEM)
     if get_origin(hint) is tuple:
         return _converted_tuple(value, get_args(hint))
-    if hint in {float, int}:
-        return _converted_number(value, hint)
-    return value if isinstance(value, hint) else _NONE_OF_THEM
+    return _converted_number(value, hint)
 
 
 def _converted_number(value: object, hint: type[float]) -> object:
@@ -184,20 +178,12 @@ def _numbers(value: object) -> list[float]:
 
 def _kind(hint: Any) -> str:  # noqa: ANN401 - any kind of annotation
     """What a parameter's annotation means, in words."""
-    if get_origin(hint) in {Union, types.UnionType}:
-        return " or ".join(_kind(each) for each in get_args(hint))
     if get_origin(hint) is tuple:
         parts = get_args(hint)
         if len(parts) == 2 and parts[1] is Ellipsis:
             return f"a list, each item {_kind(parts[0])}"
         return f"a list of {len(parts)}: {', '.join(_kind(part) for part in parts)}"
-    words = {
-        float: "a number",
-        int: "a whole number",
-        bool: "true or false",
-        str: "a text",
-    }
-    return words.get(hint, "none")
+    return "a number" if hint is float else "a whole number"
 
 
 def _shown(value: object) -> str:

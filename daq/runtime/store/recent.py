@@ -14,22 +14,12 @@ from pathlib import Path
 from daq.runtime.store.layout import quoted
 from daq.runtime.store.opening import reading_store
 from daq.runtime.store.past import tables_of
+from daq.runtime.store.stored_clock import CLOCK_COLUMNS, StoredClock
 
 Timed = list[tuple[float, float | None]]
 """Times [s] on the present clock, rising, and values; None where a reading has none."""
 
 _ENDLESS = 2**62
-
-
-@dataclass(frozen=True, slots=True)
-class _Present:
-    """The clock of this run, as it stands in the store: what came by it or later is not the past."""
-
-    number: int
-    boot_id: str
-    monotonic_s: float
-    utc_us: int
-    speed: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,9 +50,9 @@ def read_recent(
     """
     found: dict[str, Timed] = {}
     with reading_store(path) as connection:
-        present = _Present(
+        present = StoredClock(
             *connection.execute(
-                "SELECT id, boot_id, monotonic_s, utc_us, speed FROM clocks WHERE id = ?",
+                f"SELECT {CLOCK_COLUMNS} FROM clocks WHERE id = ?",  # noqa: S608 - names of ours
                 (clock_id,),
             ).fetchone()
         )
@@ -85,7 +75,7 @@ def read_recent(
 def _stretches(
     connection: sqlite3.Connection,
     table: str,
-    present: _Present,
+    present: StoredClock,
     span_s: float,
     shift_s_of: Callable[[str], float],
 ) -> Iterator[_Stretch]:
@@ -119,7 +109,7 @@ def _stretches(
 
 
 def _shifts(
-    connection: sqlite3.Connection, present: _Present
+    connection: sqlite3.Connection, present: StoredClock
 ) -> Callable[[str], float]:
     """How much is added to times of a boot to have them on the present clock [s]."""
     known = {present.boot_id: 0.0}

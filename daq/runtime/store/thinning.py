@@ -20,6 +20,7 @@ from typing import Any
 
 from daq.runtime.store.layout import quoted
 from daq.runtime.store.spans import GAPS, reading_tables
+from daq.runtime.store.stored_clock import CLOCK_COLUMNS, StoredClock
 
 CHUNK_ROWS = 500
 """Most rows that are looked at in one transaction: some milliseconds."""
@@ -55,15 +56,6 @@ class _Kind:
     label: str
     first: str
     last: str
-
-
-@dataclass(frozen=True, slots=True)
-class _Clock:
-    number: int
-    boot_id: str
-    monotonic_s: float
-    utc_us: int
-    speed: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,22 +127,21 @@ def find_horizon(
     return None
 
 
-def _horizon(clock: _Clock, age_s: float, older_than_s: float) -> Horizon:
+def _horizon(clock: StoredClock, age_s: float, older_than_s: float) -> Horizon:
     return Horizon(clock.number, clock.monotonic_s + age_s - older_than_s)
 
 
-def _clocks_backwards(connection: sqlite3.Connection) -> Iterator[_Clock]:
+def _clocks_backwards(connection: sqlite3.Connection) -> Iterator[StoredClock]:
     before = _ENDLESS
     while page := connection.execute(
-        "SELECT id, boot_id, monotonic_s, utc_us, speed FROM clocks"
-        " WHERE id < ? ORDER BY id DESC LIMIT ?",
+        f"SELECT {CLOCK_COLUMNS} FROM clocks WHERE id < ? ORDER BY id DESC LIMIT ?",  # noqa: S608 - names of ours
         (before, _CLOCKS),
     ).fetchall():
-        yield from (_Clock(*row) for row in page)
+        yield from (StoredClock(*row) for row in page)
         before = page[-1][0]
 
 
-def _newest_s(connection: sqlite3.Connection, clock: _Clock) -> float:
+def _newest_s(connection: sqlite3.Connection, clock: StoredClock) -> float:
     """When the newest reading or gap by that clock came [s]; never before the clock itself."""
     found = [
         connection.execute(
@@ -163,7 +154,7 @@ def _newest_s(connection: sqlite3.Connection, clock: _Clock) -> float:
     return max([clock.monotonic_s, *times])
 
 
-def _elapsed_s(earlier: _Clock, later: _Clock) -> float:
+def _elapsed_s(earlier: StoredClock, later: StoredClock) -> float:
     if (earlier.boot_id, earlier.speed) == (later.boot_id, later.speed):
         elapsed_s = later.monotonic_s - earlier.monotonic_s
     else:

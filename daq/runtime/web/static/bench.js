@@ -89,8 +89,8 @@ export function traceOf(channel) {
   return traces.get(channel.name);
 }
 
-// A service that was started anew knows nothing of what was before it: this page does, and keeps it. After the computer
-// was started anew the bench's clock begins again, and nothing known is older than what is told.
+// A service that was started anew knows what it had stored, but not the last second before a kill: this page may, and keeps
+// it. After the computer was started anew the bench's clock begins again, and what is known lies beyond all that is told.
 export function replaceTraces(told, readingsSince = []) {
   const known = new Map([...traces].map(([name, trace]) => [name, trace.points()]));
   traces.clear();
@@ -102,11 +102,16 @@ export function replaceTraces(told, readingsSince = []) {
     }
     const trace = traceOf(channel);
     const [t, v] = known.get(channel.name) ?? [[], []];
-    t.forEach((at_s, i) => at_s < (points.t[0] ?? Infinity) && trace.append(at_s, v[i]));
-    points.t.forEach((at_s, i) => trace.append(at_s, points.v[i]));
+    const [first_s, last_s] = [points.t[0] ?? Infinity, points.t.at(-1) ?? Infinity];
+    // A silence that this page marked may be one of the page's own, and filled now.
+    const own = pairs(t, v).filter(([at_s, value]) => at_s < first_s || (at_s < last_s && value !== null));
+    const all = [...own, ...pairs(points.t, points.v)].sort(([a_s], [b_s]) => a_s - b_s);
+    for (const [at_s, value] of all) trace.append(at_s, value);
   }
   for (const reading of readingsSince) takeReading(reading);
 }
+
+const pairs = (t, v) => t.map((at_s, i) => [at_s, v[i]]);
 
 // ---------------------------------------------------------------- ages
 
