@@ -95,7 +95,7 @@ def changing(statuses: dict[str, set[int]]) -> set[int]:
         for name, found in statuses.items()
         if name.startswith("POST /api/session/") or name.endswith("/renew")
     ]
-    assert len(asked) == 13
+    assert len(asked) == 14
     return set().union(*asked)
 
 

@@ -23,6 +23,14 @@ pytestmark = [pytest.mark.slow, pytest.mark.pty, pytest.mark.timeout(120)]
 PROCESSES = Path("/proc")
 
 
+@pytest.fixture(autouse=True)
+def _hang_up_is_not_ignored() -> Iterator[None]:
+    """The service obeys a hang-up unless it inherits that it is to be ignored, as under nohup; these tests may be run so themselves."""
+    before = signal.signal(signal.SIGHUP, lambda *_: None)
+    yield
+    signal.signal(signal.SIGHUP, before)
+
+
 @pytest.fixture
 def bench(tmp_path: Path) -> BenchFolder:
     bench = quick_filters(tmp_path)
