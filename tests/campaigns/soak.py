@@ -368,10 +368,10 @@ def _plan() -> Plan:
 
 def growth(looks: list[Look]) -> tuple[float, int]:
     """Memory at its most by that after the first hours [1], and by how much the least descriptors of an hour have grown [1]."""
-    after = [look for look in looks if look.hour >= _SETTLED_H] or looks
+    after = [look for look in looks if look.hour > _SETTLED_H] or looks
     hours: dict[int, int] = {}
     for look in after:
-        number = int(look.hour)
+        number = math.ceil(look.hour)  # a look at the full hour belongs to what has passed
         hours[number] = min(look.descriptors, hours.get(number, look.descriptors))
     memory = max(look.memory_mb for look in after) / after[0].memory_mb
     return memory, hours[max(hours)] - hours[min(hours)]
