@@ -371,7 +371,8 @@ def growth(looks: list[Look]) -> tuple[float, int]:
     after = [look for look in looks if look.hour > _SETTLED_H] or looks
     hours: dict[int, int] = {}
     for look in after:
-        number = math.ceil(look.hour)  # a look at the full hour belongs to what has passed
+        # A look at the full hour belongs to what has passed.
+        number = math.ceil(look.hour)
         hours[number] = min(look.descriptors, hours.get(number, look.descriptors))
     memory = max(look.memory_mb for look in after) / after[0].memory_mb
     return memory, hours[max(hours)] - hours[min(hours)]
