@@ -97,11 +97,12 @@ def _of_unprotected(meter: Meter, fault: Fault) -> Class:
     if (
         meter.is_text
         and meter.has_fixed_width
-        and fault in {Fault.INSERTED, Fault.TAKEN, Fault.RESTART}
+        and fault in {Fault.INSERTED, Fault.RESTART}
     ):
         return Class(0.0, "the pattern has one length")
     if _is_too_short(meter, fault):
         return Class(0.0, "its length is known")
+    # What is left of two lines of a stream in a row can be the beginning of one and the end of the next.
     return Class(None, "unprotected: no checksum")
 
 
