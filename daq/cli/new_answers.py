@@ -6,7 +6,9 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
+from daq.cli.imported_columns import WantedColumn
 from daq.cli.new_by_eye import read_by_eye
+from daq.cli.new_logs import read_columns
 from daq.errors import InputError
 from daq.printable import is_shown_as_it_is
 from daq.starting_files import Kind, Meter, MeterByEye, names_taken, place_meters
@@ -31,11 +33,17 @@ _USUAL_CONDITIONS: Mapping[Kind, tuple[str, ...]] = {
     Kind.HOSES: ("no hose", "hose"),
 }
 _USUAL_MACHINE = "Machine under test"
+_USUAL_COLUMN = "Power=power:W:machine end"
+_LOGS = "logs"
+"""In place of meters: they keep logs, and none is read over a line."""
 
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """All that the files need; without `diameter_mm` [mm] the bench says what to measure."""
+    """All that the files need; without `diameter_mm` [mm] the bench says what to measure.
+
+    Where there are columns of logs, there are no meters, and no bench.
+    """
 
     kind: Kind
     machine: str
@@ -43,6 +51,7 @@ class Answers:
     by_eye: tuple[MeterByEye, ...]
     conditions: tuple[str, ...]
     diameter_mm: float | None
+    columns: tuple[WantedColumn, ...] = ()
 
 
 def answers_from(
@@ -58,6 +67,7 @@ def answers_from(
     Raises:
         InputError: If something makes no sense, or is missing with nobody to ask.
     """
+    _refuse_what_contradicts(options)
     asking = _Asking(options, None if options.yes else ask)
     if not options.yes and ask is None:
         _refuse_what_is_missing(options)
@@ -72,12 +82,16 @@ def answers_from(
         name="--machine",
     )
     meters = asking.settle(
-        options.meters,
+        _LOGS if options.logs else options.meters,
         _meter_question(profiles),
         read=lambda text: _meters(text, profiles),
         usual=_USUAL_METERS[kind],
         name="--meters",
     )
+    if not meters:
+        columns = asking.columns(names_taken(()))
+        conditions = asking.conditions(_USUAL_CONDITIONS[kind])
+        return Answers(kind, machine, (), (), conditions, None, columns)
     placed = place_meters([profiles[m] for m in meters], kind, [])
     by_eye = asking.by_eye(names_taken(placed))
     conditions = asking.conditions(_USUAL_CONDITIONS[kind])
@@ -89,11 +103,22 @@ def answers_from(
 
 
 def _refuse_what_is_missing(options: argparse.Namespace) -> None:
-    wanted = ("kind", "machine", "meters", "conditions")
+    what = "column" if options.logs else "meters"
+    wanted = ("kind", "machine", what, "conditions")
     missing = [f"--{name}" for name in wanted if getattr(options, name) is None]
     if missing:
         msg = f"{', '.join(missing)} missing and no terminal to ask at, say them, or --yes for what is usual"
         raise InputError(msg)
+
+
+def _refuse_what_contradicts(options: argparse.Namespace) -> None:
+    """Logs alone have no use for what a bench says, nor a bench for columns of logs."""
+    names = ("meters", "typed", "diameter_mm") if options.logs else ("column",)
+    where = "not with --logs, leave one out" if options.logs else "only with --logs"
+    for name in names:
+        if getattr(options, name) is not None:
+            msg = f"--{name.replace('_', '-')}: {where}"
+            raise InputError(msg)
 
 
 class _Asking:
@@ -137,6 +162,21 @@ class _Asking:
             names = self._lines(hint + _CONDITIONS_QUESTION.format(usual=usual))
             try:
                 return _conditions(names or usual)
+            except ValueError as exc:
+                hint = f"{exc}.\n"
+
+    def columns(self, taken: Collection[str]) -> tuple[WantedColumn, ...]:
+        """Columns of logs, one a line where they are asked for."""
+        option: Sequence[str] | None = self._options.column
+        if option is not None:
+            return _read_option("--column", lambda: read_columns(option, taken))
+        if self._ask is None:
+            return read_columns([_USUAL_COLUMN], taken)
+        hint = ""
+        while True:
+            texts = self._lines(hint + _COLUMNS_QUESTION)
+            try:
+                return read_columns(texts or [_USUAL_COLUMN], taken)
             except ValueError as exc:
                 hint = f"{exc}.\n"
 
@@ -193,6 +233,10 @@ _CONDITIONS_QUESTION = """\
 The conditions, one a line, the baseline first; for a lead say size and length, like {usual[1]!r}. An empty line ends;
 nothing at all takes {usual[0]!r} and {usual[1]!r}.
   1: """
+_COLUMNS_QUESTION = f"""\
+The columns of the log files that you want, one a line: the column's name in its file, a name for its channel, unit and place,
+like "{_USUAL_COLUMN}" (2/Power of the second file where two have a Power). An empty line ends; nothing at all takes that one.
+  1: """
 _BY_EYE_QUESTION = """\
 A meter without a port, whose display you read and type? Name, unit and smallest step of the display, like
 inlet_pressure:Pa:1, one a line. An empty line ends; nothing at all if there is none.
@@ -209,7 +253,8 @@ def _meter_question(profiles: Mapping[str, Meter]) -> str:
     )
     return (
         f"Meters that are known:\n{listed}\nWhich do you have? Numbers or names parted by commas, one a meter;"
-        " of two electrical meters the one at the supply's end first."
+        " of two electrical meters the one at the supply's end first. If none is on a line and all write log files,"
+        f" {_LOGS}."
     )
 
 
@@ -262,6 +307,9 @@ def _named(text: str) -> str:
 
 
 def _meters(text: str, profiles: Mapping[str, Meter]) -> tuple[str, ...]:
+    """Names of profiles; none where all meters keep logs."""
+    if text.strip() == _LOGS:
+        return ()
     names = [part.strip() for part in text.split(",") if part.strip()]
     if not 1 <= len(names) <= _MOST_METERS:
         msg = f"got {len(names)} meters, expected 1 to {_MOST_METERS}"

@@ -83,6 +83,7 @@ def typed_faults(
         problem = (
             f"longest_s is {parameters.longest_s:g} s, expected at least {least_s:g} s: "
             f"{len(typed)} typed channel{'s' * (len(typed) > 1)} cannot be read often enough in less"
+            + ("" if stated else f"; write longest_s = {least_s:g} under [averaging]")
         )
         path = ("averaging", "longest_s") if stated else ("settling", "preset")
         faults.append(source.fault(path, problem))

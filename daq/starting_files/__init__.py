@@ -13,6 +13,7 @@ the air pressure, limits) stand there as comments, never as live keys: a made-up
 from daq.starting_files.bench import bench_text
 from daq.starting_files.meters import (
     Kind,
+    LoggedChannel,
     Meter,
     MeterByEye,
     MeterField,
@@ -21,16 +22,19 @@ from daq.starting_files.meters import (
     names_taken,
     place_meters,
 )
-from daq.starting_files.plan import plan_text
+from daq.starting_files.plan import SWITCHED, logged_plan_text, plan_text
 
 __all__ = [
+    "SWITCHED",
     "Kind",
+    "LoggedChannel",
     "Meter",
     "MeterByEye",
     "MeterField",
     "OfferedPort",
     "bench_text",
     "is_placeholder",
+    "logged_plan_text",
     "names_taken",
     "place_meters",
     "plan_text",

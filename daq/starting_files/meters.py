@@ -79,6 +79,20 @@ class MeterByEye:
 
 
 @dataclass(frozen=True, slots=True)
+class LoggedChannel:
+    """A channel that a column of a meter's own log becomes; the place is empty where nobody said."""
+
+    name: str
+    unit: str
+    place: str
+
+    @property
+    def quantity(self) -> str:
+        """What it measures."""
+        return UNITS[self.unit].quantity
+
+
+@dataclass(frozen=True, slots=True)
 class OfferedPort:
     """A port that is there; the caution tells what to know about its path, empty if nothing."""
 

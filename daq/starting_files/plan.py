@@ -2,9 +2,17 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from daq.settling.parameters import STANDARD
 from daq.starting_files.leads import LeadRating, lead_table, lowest_rating
-from daq.starting_files.meters import Kind, PlacedMeter, WantedChannel
+from daq.starting_files.meters import (
+    Kind,
+    LoggedChannel,
+    MeterField,
+    PlacedMeter,
+    WantedChannel,
+)
 from daq.starting_files.strings import toml_string
+from daq.typed.askings import least_averaging_s
 from daq.units import UNITS
 
 _PLUG_A = 13.0
@@ -15,7 +23,7 @@ _DEGREES_OF_FREEDOM = 3
 
 _HEAD = """\
 # Plan: what is compared. {question}
-# Lines with CHANGE want your eye first; `daq check bench.toml plan.toml` tells what is still wrong, with its line.
+# Lines with CHANGE want your eye first; {told_by} tells what is still wrong, with its line.
 format = 1
 name = {name}
 baseline = {baseline}
@@ -39,9 +47,11 @@ _CONDITION = """\
 
 [[condition]]
 name = {name}
-{changes}instruction = {instruction}
+{changes}{instruction}{lead}# price = 79                    # what it costs, with [prices] below
+"""
+_INSTRUCTION = """\
+instruction = {instruction}
 # What the screens ask for; `, then switch on` follows.
-{lead}# price = 79                    # what it costs, with [prices] below
 """
 _CHANGES_LINE = """\
 changes = ["{what}"]{pad}# in what it differs from the baseline
@@ -61,20 +71,45 @@ _REST = """\
 # plug_rating_a = 16
 
 [order]
-kind = "as written"             # or "randomised", or "baseline first and last" (which tells what drifted meanwhile)
-repeats = {repeats}                     # how often each is measured; with fewer no difference can be called real
-
+{order}
 # [comparison]
 # detect_percent = 1            # a difference of this size would matter: tells whether the repeats are enough
+"""
+_ORDER = """\
+kind = "as written"             # or "randomised", or "baseline first and last" (which tells what drifted meanwhile)
+repeats = {repeats}                     # how often each is measured; with fewer no difference can be called real
+"""
+_LOGGED_ORDER = """\
+kind = "as written"             # CHANGE if they were not run so, round by round; `daq import --order` can tell, too
+repeats = {repeats}                     # CHANGE: how often each was measured; with fewer no difference can be called real
 """
 _START = """\
 
 # When the machine counts as on: a trial begins and ends by itself.
 [start]
 channel = {channel}
-on_above = {on:g}                  # CHANGE: about half of what the machine draws, above any standby load [{unit}]
-off_below = {off:g}                 # at or below on_above [{unit}]
+on_above = {on:<21g}# CHANGE: about half of what the machine draws, above any standby load [{unit}]
+off_below = {off:<20g}# at or below on_above [{unit}]
 """
+_LOGGED_START = """\
+
+# When the machine counts as on: each such stretch of the log is a run, and runs are trials, in the order above.
+[start]
+channel = {channel}
+on_above = {on:<21g}# CHANGE: about half of what it reads with the machine on, above any standby load [{unit}]
+off_below = {off:<20g}# at or below on_above [{unit}]
+"""
+SWITCHED: Mapping[str, float] = {
+    "current": 0.2,
+    "power": 50.0,
+    "apparent power": 50.0,
+    "rotational speed": 300.0,
+    "airflow": 0.005,
+    "velocity": 1.0,
+    "pressure": 100.0,
+}
+"""Quantities that rise when a machine is switched on, the quickest first, with a level above which it hardly is off
+[the quantity's first unit]."""
 _NO_START = """\
 
 # No channel tells a current, so press Enter when you switch the machine on, and again when you switch it off.
@@ -86,6 +121,15 @@ preset = "standard"             # or "quick", "thorough": `daq settle --presets`
 required = [{required}]
 # A trial waits until these have settled, then averages all channels.
 # tolerance = 0.005             # relative drift that counts as settled; velocity and airflow 0.01
+"""
+_LOGGED_SETTLING = """\
+# A log with readings many seconds apart is too sparse for that: leave its channels out, the windows hold for them too.
+"""
+_AVERAGING = """\
+
+# So many readings are typed that averaging may have to wait for them.
+[averaging]
+longest_s = {longest_s:g}
 """
 _NORMALISE = """\
 
@@ -122,6 +166,8 @@ def plan_text(
     kind: Kind,
     conditions: Sequence[str],
     meters: Sequence[PlacedMeter],
+    *,
+    by_eye: int = 0,
 ) -> str:
     """A plan with comments.
 
@@ -131,23 +177,70 @@ def plan_text(
         kind: Of the comparison.
         conditions: Their names, the baseline first; at least two, all different.
         meters: Of the bench.
+        by_eye: Meters of the bench that have no port [1].
     """
     channels = [channel for placed in meters for channel in placed.channels]
     parts = [
-        _HEAD.format(
-            question=_QUESTIONS[kind],
-            name=toml_string(name),
-            baseline=toml_string(conditions[0]),
-            machine=toml_string(machine),
-        )
+        _head(name, machine, kind, conditions, "`daq check bench.toml plan.toml`"),
+        *_conditions(conditions, kind, is_asked=True),
+        _REST.format(order=_ORDER.format(repeats=_repeats(len(conditions)))),
     ]
-    parts += [
-        _condition(each, kind, is_baseline=index == 0)
-        for index, each in enumerate(conditions)
-    ]
-    parts.append(_REST.format(repeats=_repeats(len(conditions))))
     rating = lowest_rating(conditions) if kind is Kind.LEADS else None
-    return "".join([*parts, *_watched(channels, rating)])
+    return "".join([*parts, *_watched(channels, rating, by_eye)])
+
+
+def logged_plan_text(
+    name: str,
+    machine: str,
+    kind: Kind,
+    conditions: Sequence[str],
+    channels: Sequence[LoggedChannel],
+) -> str:
+    """A plan with comments, for a session that is made of meters' own logs alone.
+
+    Args:
+        name: Of the plan.
+        machine: What is tested.
+        kind: Of the comparison.
+        conditions: Their names, the baseline first; at least two, all different.
+        channels: That the logs become; one at least of a quantity in SWITCHED.
+    """
+    logged = [
+        WantedChannel(c.name, MeterField(c.name, c.quantity, c.unit), c.place)
+        for c in channels
+    ]
+    by_quantity = _first_of_each(logged)
+    start = next(by_quantity[q] for q in SWITCHED if q in by_quantity)
+    required = _required(logged)
+    parts = [
+        _head(name, machine, kind, conditions, "`daq import`"),
+        *_conditions(conditions, kind, is_asked=False),
+        _REST.format(order=_LOGGED_ORDER.format(repeats=_repeats(len(conditions)))),
+        _start(start, _LOGGED_START),
+        _SETTLING.format(required=_listed(required)),
+        _LOGGED_SETTLING,
+        *_normalising(logged, required),
+    ]
+    return "".join(parts)
+
+
+def _head(
+    name: str, machine: str, kind: Kind, conditions: Sequence[str], told_by: str
+) -> str:
+    return _HEAD.format(
+        question=_QUESTIONS[kind],
+        told_by=told_by,
+        name=toml_string(name),
+        baseline=toml_string(conditions[0]),
+        machine=toml_string(machine),
+    )
+
+
+def _conditions(
+    conditions: Sequence[str], kind: Kind, *, is_asked: bool
+) -> Iterator[str]:
+    for index, each in enumerate(conditions):
+        yield _condition(each, kind, is_baseline=index == 0, is_asked=is_asked)
 
 
 def _repeats(conditions: int) -> int:
@@ -155,13 +248,15 @@ def _repeats(conditions: int) -> int:
     return 1 + -(-_DEGREES_OF_FREEDOM // conditions)
 
 
-def _condition(name: str, kind: Kind, *, is_baseline: bool) -> str:
+def _condition(name: str, kind: Kind, *, is_baseline: bool, is_asked: bool) -> str:
     what = _CHANGES[kind]
     changes = _CHANGES_LINE.format(what=what, pad=" " * (18 - len(what)))
     return _CONDITION.format(
         name=toml_string(name),
         changes="" if is_baseline else changes,
-        instruction=toml_string(f"Fit: {name}"),
+        instruction=_INSTRUCTION.format(instruction=toml_string(f"Fit: {name}"))
+        if is_asked
+        else "",
         lead=_lead(name) if kind is Kind.LEADS else "",
     )
 
@@ -176,13 +271,16 @@ def _lead(name: str) -> str:
 
 
 def _watched(
-    channels: Sequence[WantedChannel], rating: LeadRating | None
+    channels: Sequence[WantedChannel], rating: LeadRating | None, by_eye: int
 ) -> Iterator[str]:
     by_quantity = _first_of_each(channels)
     current = by_quantity.get("current")
-    yield _NO_START if current is None else _start(current)
+    yield _NO_START if current is None else _start(current, _START)
     required = _required(channels)
     yield _SETTLING.format(required=_listed(required))
+    longest_s = least_averaging_s(by_eye)
+    if longest_s > STANDARD.longest_s:
+        yield _AVERAGING.format(longest_s=longest_s)
     yield from _normalising(channels, required)
     yield _limits(by_quantity, rating)
 
@@ -229,11 +327,11 @@ def _first_of_each(
     return {c.field.quantity: c for c in reversed(ordered)}
 
 
-def _start(channel: WantedChannel) -> str:
+def _start(channel: WantedChannel, text: str) -> str:
     unit = channel.field.unit
-    factor = UNITS[unit].factor
-    return _START.format(
-        channel=toml_string(channel.name), on=0.2 / factor, off=0.1 / factor, unit=unit
+    on = SWITCHED[channel.field.quantity] / UNITS[unit].factor
+    return text.format(
+        channel=toml_string(channel.name), on=on, off=on / 2.0, unit=unit
     )
 
 

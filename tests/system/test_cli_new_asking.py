@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from daq.cli.new_profiles import shipped_meters
+from daq.typed.askings import least_averaging_s
 from tests.runtime.laid_out_system import Computer
 from tests.system.bench_process import Terminal
 from tests.system.command_line import Daq
@@ -45,6 +46,18 @@ def test_a_meter_without_a_port_that_is_named_works_as_it_is(
     (tmp_path / "new" / "bench.toml").write_text(ready, encoding="utf-8")
     accuracies = [meter.channel.accuracy for meter in loaded(tmp_path / "new")[0].typed]
     assert {accuracy.percent_of_reading for accuracy in accuracies} == {1.0}
+
+
+def test_so_many_meters_without_a_port_are_given_the_time_that_they_take(
+    write: Daq, tmp_path: Path
+) -> None:
+    names = [f"pressure_{i}" for i in range(8)]
+    options = [word for name in names for word in ("--typed", f"{name}:Pa:1")]
+    _, plan = written(write, tmp_path / "eight", *options)
+    assert plan.rules.typed == tuple(names)
+    assert plan.rules.parameters.longest_s == least_averaging_s(8)
+    _, plan = written(write, tmp_path / "four", *options[:8])
+    assert plan.rules.parameters.longest_s == 300.0
 
 
 def test_airflow_is_made_of_a_velocity_that_is_typed_where_no_meter_tells_one(

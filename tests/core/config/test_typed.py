@@ -139,7 +139,8 @@ def test_two_typed_meters_of_one_name_are_refused() -> None:
         ('required = ["meter_power"]', 'required = ["meter_power", "velocity"]', "'velocity' is typed by the operator: every trial waits for its readings anyway"),
         ('[start]\nchannel = "meter_current"', '[start]\nchannel = "velocity"', "it cannot tell when the machine is on"),
         ('[[limit]]\nchannel = "meter_current"', '[[limit]]\nchannel = "velocity"', "it cannot be watched"),
-        ("[[limit]]", "[averaging]\nlongest_s = 50\nleast_s = 30\n[[limit]]", "longest_s is 50 s, expected at least 60 s"),
+        ("[[limit]]", "[averaging]\nlongest_s = 50\nleast_s = 30\n[[limit]]", "longest_s is 50 s, expected at least 90 s"),
+        ('required = ["meter_power"]', 'preset = "quick"\nrequired = ["meter_power"]\n[averaging]\nlongest_s = 89', "longest_s is 89 s, expected at least 90 s"),
     ],
 )  # fmt: skip
 def test_what_a_typed_channel_cannot_do_is_refused(
@@ -149,6 +150,21 @@ def test_what_a_typed_channel_cannot_do_is_refused(
     (found,) = _faults(plan=PLAN.replace(written, instead))
     assert found.startswith("plan.toml:")
     assert fault in found
+
+
+def test_more_typed_channels_than_a_preset_has_time_for_are_told_what_to_write() -> (
+    None
+):
+    start, end = BENCH.index("[[typed]]"), BENCH.index("[[airflow]]")
+    meters = [
+        BENCH[start:end].replace("velocity", f"velocity_{i}", 1) for i in range(4)
+    ]
+    text = BENCH + "".join(meters)
+    (found,) = _faults(bench=text)
+    assert "settling.preset: longest_s is 300 s, expected at least 358 s" in found
+    assert "write longest_s = 358 under [averaging]" in found
+    plan = PLAN.replace("[[limit]]", "[averaging]\nlongest_s = 358\n[[limit]]")
+    assert len(parse_plan(plan, file="plan.toml", bench=_bench(text)).rules.typed) == 5
 
 
 def test_a_plan_without_any_channel_that_is_read_by_wire_is_refused() -> None:

@@ -6,7 +6,12 @@ from itertools import pairwise
 import pytest
 
 from daq.typed import LEAST_READINGS, Asking, Askings
-from daq.typed.askings import ANSWER_WITHIN_S, LEAST_GAP_S, LEAST_PACE_S
+from daq.typed.askings import (
+    ANSWER_WITHIN_S,
+    LEAST_GAP_S,
+    LEAST_PACE_S,
+    least_averaging_s,
+)
 
 ANSWER_S = 4.0
 
@@ -59,6 +64,27 @@ def test_five_readings_are_spread_over_the_window() -> None:
     # Four gaps of 24 s in the mean.
     assert 80.0 < sum(lasted) / len(lasted) < 112.0
     assert lasted[5] > 48.0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("channels", "longer"), [(1, 1.0), (1, 2.5), (3, 1.0)])
+def test_in_nearly_every_trial_all_readings_come_within_the_time_stated(
+    channels: int, longer: float
+) -> None:
+    names = tuple(f"channel_{i}" for i in range(channels))
+    span_s = least_averaging_s(channels) * longer
+    trials = 200
+    ended = [
+        asked_s(f"{s}", channels=names, span_s=span_s)[-1][0] + ANSWER_S
+        for s in range(trials)
+    ]
+    # Three standard deviations: of a normal sum 0.13 % lie beyond, so more than two of 200 in one draw of 500.
+    assert sum(end_s > span_s for end_s in ended) <= 2
+
+
+def test_the_time_stated_is_the_mean_and_three_standard_deviations() -> None:
+    # 20 gaps, uniform from 6 to 18 s: mean 240 s, variance 20 * 12**2 / 12 = 240 s2; 6 s for the last answer.
+    assert least_averaging_s(4) == math.ceil(240.0 + 3.0 * math.sqrt(240.0) + 6.0)
 
 
 @pytest.mark.parametrize("period_s", [5.0, LEAST_PACE_S, 20.0, 2 * LEAST_PACE_S])
