@@ -164,7 +164,6 @@ def _look_at_trials(
         if not stored:
             found.averages.refused += 1
             continue
-        is_whole = _is_whole(store, started_s - 1.0, end_s, begun_s)
         planned = PlannedTrial(
             position=1, condition=condition, repeat=repeat, baseline=False
         )
@@ -173,19 +172,25 @@ def _look_at_trials(
             for reading in _readings(store, started_s - 2.0 * _BEFORE_S, end_s + 60.0)
         }
         result = without_faults(plan, planned, machine, started_s - begun_s, times_s)
+        # A switch-on that nobody read is found later than it was.
+        on_s = min(started_s, result.started_s) if result else started_s
+        is_whole = _is_whole(store, on_s - 1.0, end_s, begun_s)
         _compare(stored, result, is_whole=is_whole, found=found.averages)
 
 
 def _is_whole(
     store: sqlite3.Connection, from_s: float, until_s: float, begun_s: float
 ) -> bool:
-    """Whether every tenth of a second was read, and none of them late."""
+    """Whether every tenth of a second was read, the last one too, and none of them late."""
     found = [
         (_tenth(reading, begun_s), reading.at_s)
         for reading in _readings(store, from_s, until_s)
     ]
     first, first_s = found[0]
-    return all(
+    is_to_the_end = (
+        first_s - from_s < _NEXT_POLL_S and until_s - found[-1][1] < _NEXT_POLL_S
+    )
+    return is_to_the_end and all(
         tenth == first + number and abs(at_s - first_s - number / A_SECOND) < _LATE_S
         for number, (tenth, at_s) in enumerate(found)
     )
