@@ -75,7 +75,8 @@ def dunnett_probability(
         ValueError: If there is no condition or a figure is outside its range.
 
     Validity:
-        Normally distributed trial means of equal variance; exact to 1e-6 from 1 degree of freedom on.
+        Normally distributed trial means of equal variance; exact to 1e-6 at whole degrees of freedom, to 1e-5 between
+        1 and 2.
 
     Source:
         C. W. Dunnett, J. Amer. Statist. Assoc. 50 (1955) 1096, the integral by Gauss and Legendre's quadrature.

@@ -22,6 +22,7 @@ from daq.comparison.lead_report import LeadFinding
 from daq.comparison.rules import Air, ConditionFacts
 from daq.comparison.trial_inputs import MACHINE_END, SUPPLY_END
 from daq.records import Channel
+from daq.uncertainty import Combined
 from daq.units import senml_value, unit_of
 
 ASKED_AFTER_S = (35.0, 60.0, 90.0)
@@ -172,7 +173,15 @@ class LeadWatch:
             self._conditions,
             called_for=trial.condition,
         )
-        return _warning(fitted, found, baseline=self._baseline) if fitted else None
+        if not fitted:
+            return None
+        return _warning(
+            fitted,
+            found,
+            found.resistance_ohm,
+            found.uncertainty,
+            baseline=self._baseline,
+        )
 
     def _over(self, trial: _Trial, until_s: float) -> None:
         """One voltmeter knows a lead against the baseline's: what was read about that is kept."""
@@ -230,13 +239,18 @@ def _told_late(edges: TrialEdges) -> TrialEdges:
     return replace(edges, on_s=on_s)
 
 
-def _warning(fitted: str, found: LeadFinding, *, baseline: str) -> LeadWarning:
+def _warning(
+    fitted: str,
+    found: LeadFinding,
+    resistance_ohm: float,
+    uncertainty: Combined,
+    *,
+    baseline: str,
+) -> LeadWarning:
     """What is said of a lead that seems to be another one."""
     seen = f"the lead of {fitted!r} seems to be fitted instead of {found.condition!r}"
-    measured = ""
-    if found.resistance_ohm is not None and found.uncertainty is not None:
-        expanded_ohm = found.uncertainty.expanded_uncertainty
-        measured = f": its loop has {found.resistance_ohm:.3f} ± {expanded_ohm:.3f} ohm at 20 °C"
+    expanded_ohm = uncertainty.expanded_uncertainty
+    measured = f": its loop has {resistance_ohm:.3f} ± {expanded_ohm:.3f} ohm at 20 °C"
     expected = ""
     if found.stated is not None:
         low_ohm, high_ohm = found.stated.low_ohm, found.stated.high_ohm
