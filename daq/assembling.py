@@ -69,6 +69,7 @@ class StoredSessionParts:
         limits: That the plan had watched.
         trials: All of them.
         averages: Of these.
+        second_choice: Names of channels that were typed or imported.
     """
 
     number: int
@@ -85,6 +86,7 @@ class StoredSessionParts:
     limits: tuple[Limit, ...]
     trials: tuple[StoredTrial, ...]
     averages: tuple[BudgetedAverage, ...]
+    second_choice: frozenset[str] = frozenset()
 
 
 def session_figures(
@@ -116,6 +118,8 @@ def session_figures(
         left_out=_left_out(session),
         remarks=(*said, *_never_measured(session), *remarks),
         normalised=_normalised_and_derived(session),
+        second_choice=session.second_choice & observations.keys(),
+        unstated=_unstated(session, observations),
     )
 
 
@@ -161,24 +165,26 @@ def _observed(
         average = each.average
         if each.meter:
             channels[average.channel] = each.meter.channel
-        measured.setdefault(average.channel, _quantity(average))
+        measured.setdefault(average.channel, _quantity(each))
         observations.setdefault(average.channel, []).append(
             _observation(each, session, first_s, meters)
         )
     if not counting:
         # Whatever could be derived has nothing to be derived from: that need not be said of each.
         return (), {}, tuple(remarks)
-    in_order = {name: _by_time(found) for name, found in observations.items()}
+    own_first = sorted(observations, key=lambda name: name in session.second_choice)
+    in_order = {name: _by_time(observations[name]) for name in own_first}
     remarks += _missing(rows)
     remarks += _changed(counting)
     derived, more, said = derive_quantities(
-        tuple(channels.values()),
+        [channels[name] for name in own_first if name in channels],
         session.surroundings,
         in_order,
         normalised=_normalised(each.average for each in counting),
+        second_choice=session.second_choice,
     )
     return (
-        (*measured.values(), *derived),
+        (*(measured[name] for name in own_first), *derived),
         {**in_order, **more},
         (*remarks, *said),
     )
@@ -301,7 +307,8 @@ def _errors(
     )
 
 
-def _quantity(average: StoredAverage) -> Quantity:
+def _quantity(each: BudgetedAverage) -> Quantity:
+    average = each.average
     return Quantity(
         name=average.channel,
         title=average.title,
@@ -309,7 +316,19 @@ def _quantity(average: StoredAverage) -> Quantity:
         unit=average.unit,
         place=average.place,
         required=average.required,
+        instrument=each.meter.channel.instrument if each.meter else "",
     )
+
+
+def _unstated(session: StoredSessionParts, compared: Iterable[str]) -> tuple[str, ...]:
+    """Channels of whose errors nothing is stated."""
+    without = {
+        each.average.channel
+        for each in session.averages
+        if each.meter
+        and not contributions_of_accuracy(1.0, each.meter.channel.accuracy)
+    }
+    return tuple(name for name in compared if name in without)
 
 
 def _missing(rows: Sequence[StoredAverage]) -> list[str]:

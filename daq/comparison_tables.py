@@ -10,10 +10,11 @@ from daq.comparison.observations import Quantity
 from daq.comparison.session import SessionComparison
 from daq.comparison.verdicts import Difference, QuantityComparison
 from daq.comparison_words import (
+    accuracy_caution,
     answer_sentences,
+    below_table,
     explanations,
     left_out_sentence,
-    rests_on,
     share_sentence,
     shown_difference,
     shown_percentage,
@@ -38,7 +39,7 @@ class ComparedRow:
         is_baseline: Whether it is the baseline itself; then what follows the mean's factor is None.
         trials: Numbers of its trials in the store, with spaces between.
         mean: Of the trial means.
-        expanded_uncertainty: Of the mean, 95 %, with all that the meters may be off by.
+        expanded_uncertainty: Of the mean, 95 %, with what is stated of the meters' errors.
         coverage_factor: [1] of that.
         difference: To the baseline.
         difference_expanded_uncertainty: 95 %; what both have in common counts once.
@@ -88,11 +89,21 @@ class ComparedRow:
 
 @dataclass(frozen=True, slots=True)
 class Paragraph:
-    """One topic in words: a title, sentences, and a table with its heading first (empty for none)."""
+    """One topic in words.
+
+    Attributes:
+        title: Its heading.
+        sentences: For people, each whole.
+        table: Rows of texts, the heading first; empty for none.
+        details: Sentences that can be left out: assumptions, and what is said of single trials.
+        is_detail: Whether all of it can be left out.
+    """
 
     title: str
     sentences: tuple[str, ...]
     table: tuple[Sequence[str], ...] = ()
+    details: tuple[str, ...] = ()
+    is_detail: bool = False
 
 
 def compared_rows(comparison: SessionComparison) -> list[ComparedRow]:
@@ -191,6 +202,7 @@ def comparison_content(comparison: SessionComparison) -> dict[str, object]:
         ],
         "left_out": [dataclasses.asdict(each) for each in figures.left_out],
         "remarks": list(figures.remarks),
+        "accuracy_not_stated": list(figures.unstated),
         "assumptions": [share_sentence(figures.facts.rules.common_share)],
     }
 
@@ -217,17 +229,15 @@ def render_comparison_markdown(
     figures = comparison.figures
     lines = [f"## {_cell(figures.machine)}: compared with {_cell(figures.baseline)}"]
     lines += ["", *_items(answer_sentences(comparison))]
+    if caution := accuracy_caution(comparison):
+        lines += ["", _cell(caution)]
     for quantity, rows in tables_by_quantity(comparison):
         lines += ["", f"### {_cell(titled(quantity))}", ""]
         lines += _table(rows)
-        compared = comparison.of(quantity.name)
-        if compared and compared.differences:
-            lines += ["", _cell(rests_on(compared))]
+        for line in below_table(comparison, quantity):
+            lines += ["", _cell(line)]
     for paragraph in paragraphs:
-        lines += ["", f"### {_cell(paragraph.title)}", ""]
-        if paragraph.table:
-            lines += [*_table(paragraph.table), ""]
-        lines += _items(paragraph.sentences)
+        lines += _paragraph_lines(paragraph)
     for explanation in explanations(comparison):
         lines += ["", _cell(explanation)]
     for title, items in (
@@ -237,6 +247,13 @@ def render_comparison_markdown(
         if items:
             lines += ["", f"### {title}", "", *_items(items)]
     return "\n".join(lines) + "\n"
+
+
+def _paragraph_lines(paragraph: Paragraph) -> list[str]:
+    lines = ["", f"### {_cell(paragraph.title)}", ""]
+    if paragraph.table:
+        lines += [*_table(paragraph.table), ""]
+    return [*lines, *_items((*paragraph.sentences, *paragraph.details))]
 
 
 def _table(rows: Sequence[Sequence[str]]) -> list[str]:

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterator
 
+from daq.comparison.observations import Quantity
 from daq.comparison.session import LeftOut, SessionComparison
 from daq.comparison.spread import LEAST_DEGREES_OF_FREEDOM, SpreadSource
 from daq.comparison.verdicts import Difference, QuantityComparison, Verdict
@@ -241,20 +242,54 @@ def share_sentence(common_share: float) -> str:
     )
 
 
-def explanations(comparison: SessionComparison) -> list[str]:
-    """How to read the figures: what the answer's verdicts rest on, drift, what was assumed."""
+def accuracy_caution(comparison: SessionComparison) -> str:
+    """What U leaves out; empty where the accuracy of every channel is stated."""
+    figures = comparison.figures
+    titles = [q.title for q in figures.quantities if q.name in figures.unstated]
+    if not titles:
+        return ""
+    return (
+        f"Accuracy is not stated for {', '.join(map(_inside, titles))}: their U, and that of what is derived from them,"
+        " holds scatter and display only."
+    )
+
+
+def taken_words(quantity: Quantity) -> str:
+    """Which channels a quantity is derived from where others could be; empty where none could."""
+    return f"made from {quantity.choice}" if quantity.choice else ""
+
+
+def below_table(comparison: SessionComparison, quantity: Quantity) -> list[str]:
+    """What stands below the table of a quantity: what its verdicts rest on, and which channels it is made from."""
+    compared = comparison.of(quantity.name)
+    rests = rests_on(compared) if compared and compared.differences else ""
+    return [line for line in (rests, taken_words(quantity)) if line]
+
+
+U_MEANS = (
+    "U: expanded uncertainty, 95 %, with what is stated of the meters' errors; of a difference without what both have in"
+    " common."
+)
+
+
+def explanations(comparison: SessionComparison, *, is_brief: bool = False) -> list[str]:
+    """How to read the figures: what the answer's verdicts rest on, drift, what was assumed.
+
+    Args:
+        comparison: Of a session.
+        is_brief: Without drift and assumptions.
+    """
     found = []
     answer = comparison.of(comparison.answer) if comparison.answer else None
     if answer and answer.differences:
         found.append(basis_sentence(answer))
-        found.append(correction_sentence(answer))
-    if any(each.differences for each in comparison.comparisons):
+        if not is_brief:
+            found.append(correction_sentence(answer))
+    if not is_brief and any(each.differences for each in comparison.comparisons):
         found.append(share_sentence(comparison.figures.facts.rules.common_share))
     if comparison.levels:
-        found.append(
-            "U: expanded uncertainty, 95 %, with all that the meters may be off by; of a difference without what both"
-            " have in common. Spread: standard deviation between trials of one condition."
-        )
+        spread = "Spread: standard deviation between trials of one condition."
+        found.append(f"{U_MEANS} {spread}")
     return [each for each in found if each]
 
 

@@ -196,15 +196,17 @@ def lead_heats(comparison: SessionComparison) -> list[Measured]:
 
 
 def _at_machine(comparison: SessionComparison, kind: str, unit: str) -> list[Measured]:
-    for quantity in machine_channels(comparison.figures.quantities, kind):
+    figures = comparison.figures
+    for quantity in machine_channels(figures.quantities, kind, figures.second_choice):
         if found := measured(comparison, quantity.name, unit=unit):
             return found
     return []
 
 
 def _drops_beyond_baseline(comparison: SessionComparison) -> Iterator[Measured]:
-    facts = {each.name: each for each in comparison.figures.facts.conditions}
-    channels = machine_channels(comparison.figures.quantities, "voltage")
+    figures = comparison.figures
+    facts = {each.name: each for each in figures.facts.conditions}
+    channels = machine_channels(figures.quantities, "voltage", figures.second_choice)
     compared = comparison.of(channels[0].name) if channels else None
     for each in compared.differences if compared else ():
         if compared and _changes_lead(facts.get(each.condition)):

@@ -37,12 +37,28 @@ def nameplate_rows(found: NameplateComparison) -> list[Row]:
             f"{check.rated:.5g} {unit_symbol(check.quantity.unit)}",
             _measured(check),
             shown_average(check.percent_of_rating, check.expanded_percent, "%"),
-            check.verdict.value,
+            f"± {check.tolerance_percent:g} %",
+            _found(check),
         )
         for check in found.checks
     ]
-    heading = ("figure", "rating", "baseline ± U", "of the rating", "verdict")
+    heading = ("figure", "rating", "baseline ± U", "of it", "allowed", "found")
     return [heading, *rows] if rows else []
+
+
+def _found(check: RatingCheck) -> str:
+    """The verdict as a table has it; of an interval across an edge, what it may be either way."""
+    if check.verdict is not RatingVerdict.WITHIN_UNCERTAINTY:
+        return check.verdict.value
+    tolerance = check.tolerance_percent
+    if not tolerance:
+        return "as rated, within U"
+    reach = check.expanded_percent
+    is_short = check.percent_of_rating - reach < 100.0 - tolerance
+    is_exceeded = check.percent_of_rating + reach > 100.0 + tolerance
+    if is_short and is_exceeded:
+        return "not told: U is wider than what is allowed"
+    return "short or met" if is_short else "met or exceeded"
 
 
 def _rating_sentence(check: RatingCheck) -> str:

@@ -86,7 +86,9 @@ def _below_plan(
 
 
 def _machine_voltage_names(comparison: SessionComparison) -> set[str]:
-    channels = machine_channels(comparison.figures.quantities, "voltage")
+    channels = machine_channels(
+        comparison.figures.quantities, "voltage", comparison.figures.second_choice
+    )
     return {channel.name for channel in channels}
 
 

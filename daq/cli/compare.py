@@ -5,7 +5,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from daq.cli.arguments import number_between
+from daq.cli.arguments import CommandParser, number_between
 from daq.cli.compared import render_words
 from daq.cli.repeats import repeats_content
 from daq.cli.session_findings import findings_content, paragraphs, session_findings
@@ -46,7 +46,12 @@ def _with_findings(
         )
     if options.markdown:
         return render_comparison_markdown(comparison, paragraphs=paragraphs(found))
-    return render_words(comparison, detect_percent=detect, paragraphs=paragraphs(found))
+    return render_words(
+        comparison,
+        detect_percent=detect,
+        paragraphs=paragraphs(found),
+        is_brief=not options.all,
+    )
 
 
 def compared(store: Path, session: int | None, *, analysis: int) -> SessionComparison:
@@ -65,7 +70,7 @@ def compared(store: Path, session: int | None, *, analysis: int) -> SessionCompa
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq compare",
         description=(
             "Each condition of a stored session against the baseline: difference and ratio with their uncertainties,"
@@ -78,6 +83,11 @@ def _parser() -> argparse.ArgumentParser:
     form.add_argument("--json", action="store_true", help="the same facts for programs")
     form.add_argument(
         "--csv", action="store_true", help="a line a quantity and condition"
+    )
+    form.add_argument(
+        "--all",
+        action="store_true",
+        help="every quantity, drift, and what was assumed; if absent, what the plan requires and what follows",
     )
     form.add_argument(
         "--markdown", action="store_true", help="answer and tables to paste"

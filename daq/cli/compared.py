@@ -2,8 +2,10 @@
 
 import textwrap
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 from daq.cli.repeats import repeats_sentence
+from daq.comparison.observations import Quantity
 from daq.comparison.session import SessionComparison
 from daq.comparison_tables import (
     Paragraph,
@@ -13,14 +15,17 @@ from daq.comparison_tables import (
     titled,
 )
 from daq.comparison_words import (
+    accuracy_caution,
     answer_sentences,
+    below_table,
     explanations,
     left_out_sentence,
     quoted,
-    rests_on,
 )
 
 _WIDTH = 80
+_TAKEN_BY_LEAD = "voltage_drop"
+_MORE = "--all shows every quantity, why a lead cannot be told, drift, assumptions."
 
 
 def render_words(
@@ -28,6 +33,7 @@ def render_words(
     *,
     detect_percent: float | None,
     paragraphs: Iterable[Paragraph] = (),
+    is_brief: bool = False,
 ) -> str:
     """Render a comparison for people.
 
@@ -35,14 +41,22 @@ def render_words(
         comparison: Of a session.
         detect_percent: Size of a difference that matters [% of the baseline]; None where none is asked about.
         paragraphs: What else follows from the session.
+        is_brief: Only what the answer is about, what the trials waited for, what was typed or imported, what a lead takes, and
+            what follows; the last line says how to see the rest.
     """
-    return "\n".join(_lines(comparison, detect_percent, paragraphs)) + "\n"
+    shown = [*paragraphs]
+    if is_brief:
+        shown = [replace(p, details=()) for p in shown if not p.is_detail]
+    lines = _lines(comparison, detect_percent, shown, is_brief=is_brief)
+    return "\n".join(lines) + "\n"
 
 
 def _lines(
     comparison: SessionComparison,
     detect_percent: float | None,
     paragraphs: Iterable[Paragraph],
+    *,
+    is_brief: bool,
 ) -> Iterator[str]:
     figures = comparison.figures
     yield from _wrapped(
@@ -51,21 +65,40 @@ def _lines(
     yield ""
     for sentence in answer_sentences(comparison):
         yield from _wrapped(sentence)
+    if caution := accuracy_caution(comparison):
+        yield ""
+        yield from _wrapped(caution)
     yield from _repeats(comparison, detect_percent)
     for quantity, rows in tables_by_quantity(comparison):
+        if is_brief and not _is_wanted(quantity, comparison):
+            continue
         yield ""
         yield plain_text(titled(quantity))
         yield from (f"  {line}" for line in texts_aligned(rows))
-        compared = comparison.of(quantity.name)
-        if compared and compared.differences:
-            yield from _wrapped(rests_on(compared), indent="  ")
+        for line in below_table(comparison, quantity):
+            yield from _wrapped(line, indent="  ")
     for paragraph in paragraphs:
-        yield from ("", paragraph.title)
-        if paragraph.table:
-            yield from (f"  {line}" for line in texts_aligned(paragraph.table))
-        for sentence in paragraph.sentences:
-            yield from _wrapped(sentence, indent="  ")
-    yield from _notes(comparison)
+        yield from _paragraph_lines(paragraph)
+    yield from _notes(comparison, is_brief=is_brief)
+    if is_brief:
+        yield from ("", _MORE)
+
+
+def _paragraph_lines(paragraph: Paragraph) -> Iterator[str]:
+    yield from ("", paragraph.title)
+    if paragraph.table:
+        yield from (f"  {line}" for line in texts_aligned(paragraph.table))
+    for sentence in (*paragraph.sentences, *paragraph.details):
+        yield from _wrapped(sentence, indent="  ")
+
+
+def _is_wanted(quantity: Quantity, comparison: SessionComparison) -> bool:
+    """Whether a quantity stands in a brief comparison."""
+    return (
+        quantity.required
+        or quantity.name in {comparison.answer, _TAKEN_BY_LEAD}
+        or quantity.name in comparison.figures.second_choice
+    )
 
 
 def _repeats(
@@ -84,8 +117,8 @@ def _repeats(
         )
 
 
-def _notes(comparison: SessionComparison) -> Iterator[str]:
-    for paragraph in explanations(comparison):
+def _notes(comparison: SessionComparison, *, is_brief: bool) -> Iterator[str]:
+    for paragraph in explanations(comparison, is_brief=is_brief):
         yield ""
         yield from _wrapped(paragraph)
     titled = (

@@ -5,6 +5,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from daq.cli.arguments import CommandParser
 from daq.cli.compare import add_store_arguments
 from daq.cli.published import left_out_words, pack_members, redaction_of
 from daq.cli.reported import report_content
@@ -56,7 +57,7 @@ def _options(arguments: Sequence[str]) -> argparse.Namespace:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq report",
         description=(
             "One self-contained page on a stored session: the answer, the comparison, drawings, and everything that they"

@@ -9,10 +9,14 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from daq.advice.shown import signed_average
 from daq.checklist.kept import parse_entry_text
 from daq.cli.compare import compared
 from daq.cli.reported_findings import findings_of
+from daq.comparison.nameplate import machine_channels
 from daq.comparison.session import SessionComparison
+from daq.comparison.trial_inputs import MACHINE_END
+from daq.comparison_words import MINUS
 from daq.config.plan import Plan, parse_stored_plan
 from daq.records import Channel
 from daq.report.content import (
@@ -26,6 +30,7 @@ from daq.report.content import (
 from daq.runtime.beginning import SOFTWARE
 from daq.runtime.store import TrialBudgets, read_budgets
 from daq.runtime.store.events import CHECK, read_events
+from daq.runtime.store.imported import StoredLog, read_imported_logs
 from daq.runtime.store.traces import read_channels, read_session_files, read_traces
 from daq.trials.limits import Limit
 from daq.trials.order import OrderKind
@@ -52,7 +57,10 @@ def report_content(store: Path, session: int | None, *, analysis: int) -> Report
     plan_text, bench_text = read_session_files(store, number)
     described = read_channels(store)
     plan = parse_stored_plan(plan_text, session=number, channels=described)
-    instruments = tuple(_instruments(bench_text))
+    instruments = (
+        *_instruments(bench_text),
+        *_logs(read_imported_logs(store, number), comparison, described),
+    )
     there = {each.name for each in instruments}
     channels = tuple(each for each in described if each.instrument in there)
     findings = findings_of(store, comparison)
@@ -69,7 +77,7 @@ def report_content(store: Path, session: int | None, *, analysis: int) -> Report
         cautions=findings.cautions,
         unchecked=findings.unchecked,
         curves=findings.curves,
-        machine_voltage=_machine_voltage(channels),
+        machine_voltage=_machine_voltage(comparison),
         commands=tuple(_commands(store, comparison)),
         software=SOFTWARE,
         host=platform.node(),
@@ -98,16 +106,42 @@ def _instruments(bench_text: str) -> Iterator[Instrument]:
         )
 
 
-def _machine_voltage(channels: Sequence[Channel]) -> str:
+def _logs(
+    logs: Sequence[StoredLog],
+    comparison: SessionComparison,
+    described: Sequence[Channel],
+) -> Iterator[Instrument]:
+    """Meters that kept their own log, where an average of theirs is compared."""
+    places = {channel.name: channel.place for channel in described}
+    for log in logs:
+        compared_ones = [
+            name for name in log.channels if name in comparison.figures.observations
+        ]
+        if compared_ones:
+            yield Instrument(
+                name=log.meter,
+                profile="",
+                place=", ".join(dict.fromkeys(places[n] for n in compared_ones)),
+                log=log.file,
+                clock=_clock(log),
+            )
+
+
+def _clock(log: StoredLog) -> str:
+    if log.offset_s is None:
+        return "its clock is that of the session"
+    if log.offset_u_s is None:
+        shown = f"{log.offset_s:+z.6g}".replace("-", MINUS)
+        return f"its clock was moved by {shown} s, as stated at the import"
+    shown = signed_average(log.offset_s, log.offset_u_s, "s")
+    return f"its clock was moved by {shown} (95 %), by the switchings that both saw"
+
+
+def _machine_voltage(comparison: SessionComparison) -> str:
     """Name of the voltage that is measured at the machine's end; empty for none."""
-    return next(
-        (
-            c.name
-            for c in channels
-            if c.quantity == "voltage" and c.place == "machine end"
-        ),
-        "",
-    )
+    figures = comparison.figures
+    there = machine_channels(figures.quantities, "voltage", figures.second_choice)
+    return next((q.name for q in there if q.place == MACHINE_END), "")
 
 
 def _checked(store: Path, session: int) -> Iterator[Checked]:

@@ -15,7 +15,7 @@ from daq.advice.sentences import (
     nameplate_rows,
     nameplate_sentences,
 )
-from daq.cli.session_findings import session_findings
+from daq.cli.session_findings import lead_row, session_findings
 from daq.comparison.conveying import ConveyingComparison
 from daq.comparison.lead_decisions import Finding as LeadVerdict
 from daq.comparison.lead_report import LeadFinding, LeadReport
@@ -115,23 +115,11 @@ def _leads(report: LeadReport) -> Finding:
 
 
 def _lead_row(found: LeadFinding) -> tuple[str, ...]:
-    measured = ""
-    if found.resistance_ohm is not None and found.uncertainty is not None:
-        least = "at least " if found.is_least else ""
-        measured = f"{least}{found.resistance_ohm:.3f} ± {found.uncertainty.expanded_uncertainty:.3f} Ω"
-    expected = ""
+    condition, measured, expected, finding = lead_row(found)
     if found.stated is not None:
-        high = (
-            f" to {found.stated.high_ohm:.3f}"
-            if found.stated.high_ohm is not None
-            else ""
-        )
-        expected = (
-            f"{found.stated.low_ohm:.3f}{high} Ω, {found.lead.designation}"
-            f" ({found.stated.source})"
-        )
+        expected += f", {found.lead.designation} ({found.stated.source})"
     trials = ", ".join(map(str, found.trials))
-    return (found.condition, measured, expected, found.finding.value, trials)
+    return (condition, measured, expected, finding, trials)
 
 
 # ---- what another lead would do

@@ -20,12 +20,20 @@ from daq.advice.sentences import (
     safety_sentences,
 )
 from daq.comparison.conveying import ConveyingComparison, compare_conveying
-from daq.comparison.drift import SessionDrift, baseline_drift
-from daq.comparison.lead_report import LeadReport
+from daq.comparison.drift import DriftVerdict, SessionDrift, baseline_drift
+from daq.comparison.lead_decisions import Finding as LeadVerdict
+from daq.comparison.lead_report import (
+    LeadFinding,
+    LeadReport,
+    range_words,
+    resistance_words,
+)
 from daq.comparison.nameplate import NameplateComparison, compare_nameplate
 from daq.comparison.session import SessionComparison
 from daq.comparison_tables import Paragraph
 from daq.runtime.store.compared import read_leads
+
+_LEAD_HEADING = ("condition", "loop at 20 °C ± U", "expected", "finding")
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +81,10 @@ def paragraphs(found: SessionFindings) -> Iterator[Paragraph]:
     if found.leads.findings:
         yield Paragraph(
             "Leads",
-            (
-                *(each.sentence for each in found.leads.findings),
+            tuple(_lead_sentences(found.leads, LeadVerdict.TOO_HIGH)),
+            (_LEAD_HEADING, *map(lead_row, found.leads.findings)),
+            details=(
+                *_lead_sentences(found.leads, LeadVerdict.CANNOT_TELL),
                 *found.leads.remarks,
                 *found.leads.assumptions,
             ),
@@ -86,18 +96,37 @@ def paragraphs(found: SessionFindings) -> Iterator[Paragraph]:
             tuple(price_rows(found.prices)),
         )
     if found.conveying.conditions:
+        sentences = conveying_sentences(found.conveying)
         yield Paragraph(
             "Conveying",
-            tuple(
-                conveying_sentences(found.conveying)[len(found.conveying.conditions) :]
-            ),
+            (),
             tuple(conveying_rows(found.conveying)),
+            details=tuple(sentences[len(found.conveying.conditions) :]),
         )
     if found.drift.checks:
         yield Paragraph(
             "Drift between repeated baselines",
             tuple(drift_sentences(found.drift)),
+            is_detail=not any(
+                each.verdict is DriftVerdict.DRIFTED or each.is_closing_badly
+                for each in found.drift.checks
+            ),
         )
+
+
+def lead_row(found: LeadFinding) -> tuple[str, str, str, str]:
+    """A condition's lead, its loop at 20 °C, what that may be, and what was found."""
+    measured = ""
+    if found.resistance_ohm is not None and found.uncertainty is not None:
+        measured = resistance_words(
+            found, found.resistance_ohm, found.uncertainty, unit="Ω"
+        )
+    expected = range_words(found.stated, unit="Ω") if found.stated else ""
+    return (found.condition, measured, expected, found.finding.value)
+
+
+def _lead_sentences(leads: LeadReport, finding: LeadVerdict) -> Iterator[str]:
+    return (each.sentence for each in leads.findings if each.finding is finding)
 
 
 def findings_content(found: SessionFindings) -> dict[str, object]:

@@ -88,7 +88,12 @@ def airflow_comparison(comparison: SessionComparison) -> QuantityComparison | No
     names = [a.name for a in figures.surroundings.airflows]
     wanted = [comparison.answer or "", *(f"{n}_standard" for n in names), *names]
     there = [c for c in comparison.comparisons if c.quantity.quantity in FLOWS]
-    there.sort(key=lambda c: FLOWS.index(c.quantity.quantity))
+    there.sort(
+        key=lambda c: (
+            c.quantity.name in figures.second_choice,
+            FLOWS.index(c.quantity.quantity),
+        )
+    )
     by_name = {c.quantity.name: c for c in there}
     return next((by_name[n] for n in wanted if n in by_name), next(iter(there), None))
 

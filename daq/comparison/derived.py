@@ -23,6 +23,7 @@ def derive_quantities(
     observations: Mapping[str, tuple[Observation, ...]],
     *,
     normalised: Collection[str] = (),
+    second_choice: Collection[str] = (),
 ) -> tuple[tuple[Quantity, ...], dict[str, tuple[Observation, ...]], tuple[str, ...]]:
     """Derive all that the bench's channels allow.
 
@@ -32,11 +33,12 @@ def derive_quantities(
         observations: By name of the channel [unit of the channel], in order of time.
         normalised: Names of channels whose means were taken to a reference voltage; with channels that were not they
             make no derived quantity.
+        second_choice: Names of channels that were typed or imported.
 
     Returns:
         What was derived, its observations by name, and in sentences what could not be derived or is to be doubted.
     """
-    inputs = TrialInputs(tuple(channels), observations, normalised)
+    inputs = TrialInputs(tuple(channels), observations, normalised, second_choice)
     flows = airflow_derivations(inputs, surroundings)
     electrical = electrical_derivations(inputs)
     derived = [*flows, *electrical, *efficiency_derivations(inputs, flows)]
@@ -44,9 +46,14 @@ def derive_quantities(
     remarks: list[str] = []
     for each in derived:
         remarks += each.remarks
+        name = each.quantity.name
+        if name in second_choice:
+            remarks.append(
+                f"{name} is not derived: a channel that was typed or imported has its name, and stands in the table instead"
+            )
         # A channel of that name is the user's own.
-        if each.observations and each.quantity.name not in observations:
-            kept.setdefault(each.quantity.name, each)
+        if each.observations and name not in observations:
+            kept.setdefault(name, each)
     return (
         tuple(each.quantity for each in kept.values()),
         {name: each.observations for name, each in kept.items()},

@@ -1,7 +1,8 @@
 """Apparent power, power factor and voltage drop of each trial, and the efficiency where there is an air power."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import product
 
 from daq.comparison.observations import Observation, Quantity, propagate
 from daq.comparison.trial_inputs import (
@@ -42,31 +43,57 @@ def load_channels(inputs: TrialInputs) -> LoadChannels | None:
         inputs: Of the session.
 
     Returns:
-        Channels of one place, one with the power before one without; None where there is no voltage or no current.
+        Channels of one place, with the power before without it, and then as roles.py has it: the bench's own, of one
+        instrument; None where there is no voltage or no current.
     """
-    elsewhere = [channel.place for channel in inputs.channels]
-    places = list(dict.fromkeys([MACHINE_END, SUPPLY_END, *elsewhere]))
-    found = [
-        LoadChannels(place, voltage, current, inputs.find("power", place))
+    places = _places(inputs)
+    pairs = [
+        (voltage, current)
         for place in places
-        if (voltage := inputs.find("voltage", place))
-        and (current := inputs.find("current", place, *places))
+        for voltage in inputs.at("voltage", place)
+        for current in inputs.at("current", place, *places)
     ]
-    complete = [each for each in found if each.power]
-    return next(iter([*complete, *found]), None)
+    complete = [
+        (voltage, current, power)
+        for voltage, current in pairs
+        for power in inputs.at("power", voltage.place)
+    ]
+    if found := inputs.best(complete or pairs):
+        voltage, current, *power = found
+        return LoadChannels(voltage.place, voltage, current, next(iter(power), None))
+    return None
+
+
+def _without_power(inputs: TrialInputs, load: LoadChannels) -> LoadChannels:
+    """What an apparent power is made of: the load's own pair, unless the bench reads one itself and that is none."""
+    if inputs.is_own(load.voltage, load.current):
+        return load
+    without = replace(
+        inputs, channels=tuple(c for c in inputs.channels if c.quantity != "power")
+    )
+    return load_channels(without) or load
+
+
+def _places(inputs: TrialInputs) -> list[str]:
+    """All places, the machine's end first and then the supply's."""
+    elsewhere = [channel.place for channel in inputs.channels]
+    return list(dict.fromkeys([MACHINE_END, SUPPLY_END, *elsewhere]))
 
 
 def electrical_derivations(inputs: TrialInputs) -> list[Derivation]:
     """Apparent power, power factor and voltage drop, as far as the channels allow; none that a channel measures."""
     derivations = []
     if load := load_channels(inputs):
-        if not inputs.has("apparent power"):
-            derivations.append(_apparent_power(inputs, load))
-        if load.power and not inputs.has("power factor"):
+        pair = _without_power(inputs, load)
+        if not inputs.is_measured("apparent power", pair.voltage, pair.current):
+            derivations.append(_apparent_power(inputs, pair))
+        if load.power and not inputs.is_measured(
+            "power factor", load.voltage, load.current, load.power
+        ):
             derivations.append(_power_factor(inputs, load, load.power))
-    supply = inputs.find("voltage", SUPPLY_END)
-    machine = inputs.find("voltage", MACHINE_END)
-    if supply and machine:
+    ends = product(inputs.at("voltage", SUPPLY_END), inputs.at("voltage", MACHINE_END))
+    if found := inputs.best(ends):
+        supply, machine = found
         derivations.append(_voltage_drop(inputs, supply, machine))
     return derivations
 
@@ -75,8 +102,7 @@ def efficiency_derivations(
     inputs: TrialInputs, airflows: Sequence[Derivation]
 ) -> list[Derivation]:
     """Air power over electric power, for every air power among what was derived of the airflows."""
-    elsewhere = [channel.place for channel in inputs.channels]
-    power = inputs.find("power", MACHINE_END, SUPPLY_END, *elsewhere)
+    power = inputs.find("power", *_places(inputs))
     if power is None:
         return []
     return [
@@ -140,6 +166,7 @@ def _apparent_power(inputs: TrialInputs, load: LoadChannels) -> Derivation:
         unit="VA",
         place=load.place,
         formula=f"{load.voltage.name} times {load.current.name} (IEEE Std 1459-2010, single phase)",
+        choice=inputs.choice(load.voltage, load.current),
     )
     return derive_by_trial(
         quantity, inputs, [load.voltage, load.current], _observed_apparent_power
@@ -164,6 +191,7 @@ def _power_factor(
             f"{power.name} over {load.voltage.name} times {load.current.name}, of their means over one window"
             " (IEEE Std 1459-2010, single phase)"
         ),
+        choice=inputs.choice(power, load.voltage, load.current),
     )
     channels = [power, load.voltage, load.current]
     return derive_by_trial(quantity, inputs, channels, observed_power_factor)
@@ -180,6 +208,7 @@ def _voltage_drop(inputs: TrialInputs, supply: Channel, machine: Channel) -> Der
             f"{supply.name} less {machine.name} under load; what the two meters differ by with the machine off is not"
             " taken off here, it cancels between conditions"
         ),
+        choice=inputs.choice(supply, machine),
     )
     return derive_by_trial(quantity, inputs, [supply, machine], _observed_drop)
 
@@ -197,6 +226,7 @@ def _efficiency(inputs: TrialInputs, air: Derivation, power: Channel) -> Derivat
         quantity="efficiency",
         unit="1",
         formula=f"{name} over {power.name}",
+        choice=inputs.choice(power),
     )
     normalised = [*inputs.normalised, *([name] if air.is_normalised else [])]
     sources = {name: air.by_trial, power.name: inputs.of(power)}

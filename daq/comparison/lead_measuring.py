@@ -6,8 +6,10 @@ in: dividing volts by amperes would make a loop some percent too small.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from itertools import product
 
 from daq.comparison.lead_drops import (
     Drop,
@@ -93,12 +95,14 @@ def measure_loop(edges: TrialEdges, lead: LeadFacts | None) -> TrialLoop:
         lead: What the plan says of the lead that was fitted; its length gives the reactance.
     """
     label = f"trial {edges.trial} ({edges.condition})"
-    machine = edges.find("voltage", MACHINE_END)
     supply = edges.find("voltage", SUPPLY_END)
-    places = list(dict.fromkeys(c.place for c in edges.channels))
-    current = edges.find("current", MACHINE_END, SUPPLY_END, *places)
-    if machine is None or current is None:
-        return TrialLoop(None, (f"{label}: {_why_nothing(supply, current)}",))
+    places = [c.place for c in edges.channels]
+    currents = edges.at("current", MACHINE_END, SUPPLY_END, *places)
+    taken = edges.best(product(edges.at("voltage", MACHINE_END), currents))
+    if taken is None:
+        why = _why_nothing(supply, currents)
+        return TrialLoop(None, (f"{label}: {why}",))
+    machine, current = taken
     amperes = edges.of(current)
     end_s = loaded_until_s(amperes, edges.off_s)
     if end_s is None:
@@ -119,8 +123,8 @@ def measure_loop(edges: TrialEdges, lead: LeadFacts | None) -> TrialLoop:
     return TrialLoop(measurement, drop.remarks)
 
 
-def _why_nothing(supply: Channel | None, current: Channel | None) -> str:
-    if current is None:
+def _why_nothing(supply: Channel | None, currents: Sequence[Channel]) -> str:
+    if not currents:
         return "the lead's resistance cannot be told without a current channel"
     if supply is None:
         return "the lead's resistance cannot be told without a voltmeter at the machine's end"
@@ -157,7 +161,7 @@ def _measured(
     length_m = (lead.length_m if lead else None) or _ASSUMED_LENGTH_M
     reactance_ohm = loop_ohm(length_m, REACTANCE_OHM_PER_M)
     amperes = Measured(drop.current_a, _u_of(current, drop.current_a))
-    found = _power_factor(edges, drop, amperes, end_s)
+    found = _power_factor(edges, drop, amperes, end_s, ammeter=current.instrument)
     factor = found or ASSUMED_POWER_FACTOR
     drop_u_v = math.hypot(*(part.std_uncertainty for part in drop.contributions))
     loop = loop_resistance(
@@ -191,24 +195,26 @@ def _measured(
 
 
 def _power_factor(
-    edges: TrialEdges, drop: Drop, current: Measured, end_s: float
+    edges: TrialEdges, drop: Drop, current: Measured, end_s: float, *, ammeter: str
 ) -> Measured | None:
     """Of the machine, as near to it as anybody measures; None where nobody does, or what cannot be is shown."""
-    place = MACHINE_END
-    meter = edges.find("power factor", MACHINE_END)
-    power = edges.find("power", MACHINE_END)
-    if meter is None and power is None:
-        place = SUPPLY_END
-        meter = edges.find("power factor", SUPPLY_END)
-        power = edges.find("power", SUPPLY_END)
-    channel = meter or power
-    if channel is None:
+    taken = edges.best(
+        [channel]
+        for place in (MACHINE_END, SUPPLY_END)
+        for kind in ("power factor", "power")
+        for channel in sorted(
+            edges.at(kind, place), key=lambda c: c.instrument != ammeter
+        )
+    )
+    if taken is None:
         return None
+    channel = taken[0]
+    place = channel.place
     shown = edges.of(channel).between(loaded_since_s(edges, end_s), end_s)
     if not len(shown):
         return None
     u = _u_of(channel, shown.mean)
-    if meter:
+    if channel.quantity == "power factor":
         found = Measured(shown.mean, u)
     else:
         found = _from_power(Measured(shown.mean, u), drop, current, place)

@@ -5,10 +5,11 @@ Values are in SI units, times are those of the trial's own clock. Knows meters a
 
 import statistics
 from bisect import bisect_left, bisect_right
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 
+from daq.comparison.roles import best_set
 from daq.records import Channel
 
 _LONGEST_PAUSE_S = 10.0
@@ -75,6 +76,7 @@ class TrialEdges:
         channels: As they were described then; those of voltage, current, power, power factor, and the room's temperature.
         readings: By name of the channel: from at most a minute before switch-on until half a minute after it, and from a
             minute before switch-off until half a minute after that; none that belongs to another trial.
+        second_choice: Names of channels that were typed or imported.
     """
 
     trial: int
@@ -83,16 +85,25 @@ class TrialEdges:
     off_s: float
     channels: tuple[Channel, ...]
     readings: Mapping[str, Stretch]
+    second_choice: Collection[str] = field(default=())
 
     def of(self, channel: Channel) -> Stretch:
         """Readings of a channel; none where it has none."""
         return self.readings.get(channel.name, NOTHING)
 
     def find(self, quantity: str, *places: str) -> Channel | None:
-        """The first channel of a quantity with readings at one of the places, the places in their order."""
+        """The first channel of a quantity with readings at one of the places, the bench's own before others."""
+        found = self.best([c] for c in self.at(quantity, *places))
+        return found[0] if found else None
+
+    def at(self, quantity: str, *places: str) -> list[Channel]:
+        """Channels of a quantity with readings at one of the places, the places in their order."""
         there = [c for c in self.channels if c.quantity == quantity and self.of(c)]
-        fitting = (c for place in places for c in there if c.place == place)
-        return next(fitting, None)
+        return [c for place in dict.fromkeys(places) for c in there if c.place == place]
+
+    def best(self, sets: Iterable[Sequence[Channel]]) -> Sequence[Channel] | None:
+        """The set of channels that is taken together; None where there is none."""
+        return best_set(sets, self.second_choice)
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,10 +94,10 @@ def label(condition: str, lead: LeadFacts) -> str:
 
 def sentence(found: LeadFinding, resistance_ohm: float, uncertainty: Combined) -> str:
     """What was found of a lead, in words."""
-    least = "at least " if found.is_least else ""
+    shown = resistance_words(found, resistance_ohm, uncertainty, unit="ohm")
     measured = (
-        f"{label(found.condition, found.lead)}: {least}{resistance_ohm:.3f} ± {uncertainty.expanded_uncertainty:.3f} ohm"
-        f" in the loop at 20 °C{_allowed(found.stated)}: {found.finding.value}."
+        f"{label(found.condition, found.lead)}: {shown} in the loop at 20 °C{_allowed(found.stated)}:"
+        f" {found.finding.value}."
     )
     if found.finding is Finding.TOO_HIGH:
         return (
@@ -110,12 +110,33 @@ def sentence(found: LeadFinding, resistance_ohm: float, uncertainty: Combined) -
     return f"{measured} {_doubt_words(found, found.doubt, resistance_ohm, uncertainty)}"
 
 
+def resistance_words(
+    found: LeadFinding, resistance_ohm: float, uncertainty: Combined, *, unit: str
+) -> str:
+    """A lead's resistance as people read it; a least value that may be nothing at all is said to be none."""
+    expanded_ohm = uncertainty.expanded_uncertainty
+    value = f"{resistance_ohm:z.3f}".replace("-", "\N{MINUS SIGN}")
+    shown = f"{value} ± {expanded_ohm:.3f} {unit}"
+    if not found.is_least:
+        return shown
+    if resistance_ohm > expanded_ohm:
+        return f"at least {shown}"
+    return f"not told from zero ({shown})"
+
+
+def range_words(stated: LeadRange, *, unit: str) -> str:
+    """What a lead of its size and length may have, as people read it."""
+    high = "" if stated.high_ohm is None else f" to {stated.high_ohm:.3f}"
+    return f"{stated.low_ohm:.3f}{high} {unit}"
+
+
 def _allowed(stated: LeadRange | None) -> str:
     if stated is None:
         return ""
+    shown = range_words(stated, unit="ohm")
     if stated.high_ohm is None:
-        return f", copper of its size has {stated.low_ohm:.3f} ohm"
-    return f", where {stated.low_ohm:.3f} to {stated.high_ohm:.3f} ohm are expected ({stated.source})"
+        return f", copper of its size has {shown}"
+    return f", where {shown} are expected ({stated.source})"
 
 
 def _doubt_words(

@@ -4,7 +4,7 @@ A rating is met only where the whole interval lies inside it with the plan's tol
 says neither. What cannot be held against a rating is said in a sentence.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -141,19 +141,25 @@ def rating_verdict(
     return RatingVerdict.MET if is_inside else RatingVerdict.WITHIN_UNCERTAINTY
 
 
-def machine_channels(quantities: Iterable[Quantity], kind: str) -> list[Quantity]:
-    """Channels that say what a machine gets or takes, those at its own end first.
+def machine_channels(
+    quantities: Iterable[Quantity], kind: str, second_choice: Collection[str] = ()
+) -> list[Quantity]:
+    """Channels that say what a machine gets or takes: the bench's own first, and of these those at the machine's end.
 
     Args:
         quantities: Of the session.
         kind: "voltage", "current" or "power". A voltage at the supply's end is not the machine's; a current is the
             same everywhere in the loop.
+        second_choice: Names of channels that were typed or imported.
     """
     channels = [q for q in quantities if q.quantity == kind and not q.formula]
     if kind == "voltage":
         channels = [q for q in channels if q.place != SUPPLY_END]
     order = {MACHINE_END: 0, SUPPLY_END: 1}
-    return sorted(channels, key=lambda q: order.get(q.place, 2))
+    return sorted(
+        channels,
+        key=lambda q: (q.name in second_choice, order.get(q.place, 2)),
+    )
 
 
 def _checked(
@@ -185,7 +191,7 @@ def _measured(figures: SessionFigures, kind: str) -> list[Quantity]:
     """What may be held against a rating, in the order it is shown."""
     if kind == "airflow":
         return _airflows(figures)
-    there = machine_channels(figures.quantities, kind)
+    there = machine_channels(figures.quantities, kind, figures.second_choice)
     return [q for q in there if _baseline_level(figures, q)][:1]
 
 

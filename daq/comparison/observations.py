@@ -23,6 +23,8 @@ class Quantity:
         place: Where on the bench; empty where that says nothing.
         formula: How it is derived, in words with its source; empty for a channel.
         required: Whether the trials waited for it to settle.
+        instrument: That read it; empty for what is derived.
+        choice: Which channels it is derived from where others of the kind could be; empty where none could.
     """
 
     name: str
@@ -32,6 +34,8 @@ class Quantity:
     place: str = ""
     formula: str = ""
     required: bool = False
+    instrument: str = ""
+    choice: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,6 +48,8 @@ class SessionFigures:
         remarks: What could not be derived, and why.
         limits: That the plan had watched.
         normalised: Names of channels whose means were taken to a reference voltage, and of what is derived from them.
+        second_choice: Names of channels that were typed or imported: taken only where the bench reads nothing of the kind.
+        unstated: Names of channels of whose errors nothing is stated.
     """
 
     number: int
@@ -67,6 +69,8 @@ class SessionFigures:
     remarks: tuple[str, ...] = ()
     limits: tuple[Limit, ...] = ()
     normalised: frozenset[str] = frozenset()
+    second_choice: frozenset[str] = frozenset()
+    unstated: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +151,9 @@ def answer_of(figures: SessionFigures) -> str | None:
         return named
     flows = [airflow.name for airflow in figures.surroundings.airflows]
     wanted = [f"{name}_standard" for name in flows] + flows
-    for kind in ("airflow", "velocity", "power"):
-        wanted += [q.name for q in figures.quantities if q.quantity == kind]
+    kinds = ("airflow", "velocity", "power")
+    likely = [
+        q.name for kind in kinds for q in figures.quantities if q.quantity == kind
+    ]
+    wanted += sorted(likely, key=lambda name: name in figures.second_choice)
     return next((name for name in [*wanted, *there] if name in there), None)

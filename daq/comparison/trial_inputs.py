@@ -4,10 +4,11 @@ A formula gets the observations of one trial and gives one back; what it refuses
 number, and the other trials are derived all the same. The same sentence about several trials is said once.
 """
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from daq.comparison.observations import Observation, Quantity, propagate
+from daq.comparison.roles import best_set, choice_words
 from daq.records import Channel
 from daq.units import unit_of
 
@@ -48,25 +49,47 @@ class TrialInputs:
         channels: As they were described.
         observations: By name of the channel [unit of the channel].
         normalised: Names of channels whose means were taken to a reference voltage.
+        second_choice: Names of channels that were typed or imported.
     """
 
     channels: tuple[Channel, ...]
     observations: Mapping[str, Sequence[Observation]]
     normalised: Collection[str] = field(default=())
+    second_choice: Collection[str] = field(default=())
 
     def find(self, quantity: str, *places: str) -> Channel | None:
-        """The first channel of a quantity that has averages at one of the places, the places in their order."""
+        """The first channel of a quantity that has averages at one of the places, the bench's own before others."""
+        found = self.best([c] for c in self.at(quantity, *places))
+        return found[0] if found else None
+
+    def at(self, quantity: str, *places: str) -> list[Channel]:
+        """Channels of a quantity that have averages at one of the places, the places in their order."""
         there = [c for c in self._averaged() if c.quantity == quantity]
-        fitting = (c for place in places for c in there if c.place == place)
-        return next(fitting, None)
+        return [c for place in dict.fromkeys(places) for c in there if c.place == place]
+
+    def best(self, sets: Iterable[Sequence[Channel]]) -> Sequence[Channel] | None:
+        """The set of channels that a formula is made of; None where there is none."""
+        return best_set(sets, self.second_choice)
+
+    def choice(self, *taken: Channel) -> str:
+        """Which channels were taken where others of the kind could be; empty where none could."""
+        return choice_words(taken, self._averaged(), self.second_choice)
+
+    def is_own(self, *channels: Channel) -> bool:
+        """Whether the bench read all of them itself."""
+        return not any(c.name in self.second_choice for c in channels)
 
     def named(self, name: str) -> Channel | None:
         """The channel of that name, if it has averages."""
         return next((c for c in self._averaged() if c.name == name), None)
 
-    def has(self, quantity: str) -> bool:
-        """Whether a channel measures it."""
-        return any(c.quantity == quantity for c in self._averaged())
+    def is_measured(self, quantity: str, *derived_from: Channel) -> bool:
+        """Whether a channel measures what could be derived; one typed or imported is none where the others are the bench's own."""
+        return any(
+            self.is_own(c) or not self.is_own(*derived_from)
+            for c in self._averaged()
+            if c.quantity == quantity
+        )
 
     def of(self, channel: Channel) -> dict[int, Observation]:
         """Observations of a channel by trial in the unit of the SI (temperatures in °C, humidities in %)."""

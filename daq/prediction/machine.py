@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 from daq.comparison.electrical import observed_power_factor
 from daq.comparison.observations import Observation
@@ -91,9 +92,9 @@ def machine_of(figures: SessionFigures, *, supply_v: float | None = None) -> Mac
             everything depends on.
     """
     selection = select(figures)
-    volts, current = _machine_voltage(selection), _current(selection)
+    volts, current, power = _measured(selection)
     expect_distinct(volts.observed.values(), selection.remarks)
-    curves, remarks = _curves(selection, volts, current)
+    curves, remarks = _curves(selection, volts, current, power)
     if CURRENT not in curves:
         msg = f"nothing can be reckoned without a curve of the current: {remarks[0]}"
         raise TooLittleMeasuredError(msg)
@@ -112,21 +113,22 @@ def machine_of(figures: SessionFigures, *, supply_v: float | None = None) -> Mac
     )
 
 
-def _machine_voltage(selection: Selection) -> Selected:
-    if found := selection.channel("voltage", MACHINE_END):
-        return found
+def _measured(selection: Selection) -> tuple[Selected, Selected, Selected | None]:
+    """Voltage at the machine, current, and power where there is one; of one instrument where there are several."""
+    places = (MACHINE_END, SUPPLY_END, *(q.place for q in selection.figures.quantities))
+    volts = selection.channels("voltage", MACHINE_END)
+    currents = selection.channels("current", *places)
+    powers = selection.channels("power", MACHINE_END)
+    roles = [volts, currents, powers] if powers else [volts, currents]
+    if found := selection.best(product(*roles)):
+        voltage, current, *power = map(selection.observed, found)
+        return voltage, current, next(iter(power), None)
     msg = (
-        "no voltage at the machine was averaged, expected a voltmeter there: a channel of voltage with"
+        "no current was averaged, expected a channel of current among what the plan requires: it makes the drop in a lead"
+        if volts
+        else "no voltage at the machine was averaged, expected a voltmeter there: a channel of voltage with"
         f" place = {MACHINE_END!r} on the bench, among what the plan requires"
     )
-    raise TooLittleMeasuredError(msg)
-
-
-def _current(selection: Selection) -> Selected:
-    elsewhere = dict.fromkeys(q.place for q in selection.figures.quantities)
-    if found := selection.channel("current", MACHINE_END, SUPPLY_END, *elsewhere):
-        return found
-    msg = "no current was averaged, expected a channel of current among what the plan requires: it makes the drop in a lead"
     raise TooLittleMeasuredError(msg)
 
 
@@ -134,11 +136,11 @@ def _current(selection: Selection) -> Selected:
 
 
 def _curves(
-    selection: Selection, volts: Selected, current: Selected
+    selection: Selection, volts: Selected, current: Selected, power: Selected | None
 ) -> tuple[dict[str, Curve], list[str]]:
     curves: dict[str, Curve] = {}
     remarks: list[str] = []
-    for name, selected in _wanted(selection, current):
+    for name, selected in _wanted(selection, current, power):
         pairs = [
             (volts.observed[t], y)
             for t, y in selected.observed.items()
@@ -160,9 +162,11 @@ def _curves(
     return curves, remarks
 
 
-def _wanted(selection: Selection, current: Selected) -> Iterator[tuple[str, Selected]]:
+def _wanted(
+    selection: Selection, current: Selected, power: Selected | None
+) -> Iterator[tuple[str, Selected]]:
     yield CURRENT, replace(current, quantity=replace(current.quantity, unit="A"))
-    if power := selection.channel("power", MACHINE_END):
+    if power:
         yield POWER, replace(power, quantity=replace(power.quantity, unit="W"))
     for quantity in selection.figures.quantities:
         if quantity.quantity in {"airflow", "velocity"}:

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from daq.comparison.observations import Observation, Quantity, propagate
+from daq.comparison.roles import best_set
 from daq.comparison.session import SessionFigures
 from daq.prediction.points import Elsewhere, Pair
 from daq.repeats import Spread, TrialMean, pool_spread
@@ -51,15 +52,24 @@ class Selection:
     conditions: frozenset[str]
     remarks: tuple[str, ...]
 
+    def channels(self, quantity: str, *places: str) -> list[Quantity]:
+        """Quantities of a kind that were averaged at one of the places, the places in their order."""
+        return [
+            each
+            for place in dict.fromkeys(places)
+            for each in self.figures.quantities
+            if (each.quantity, each.place) == (quantity, place)
+            and self.observed(each).observed
+        ]
+
+    def best(self, sets: Iterable[Sequence[Quantity]]) -> Sequence[Quantity] | None:
+        """The quantities that are taken together: the bench's own, of one instrument; None where there are none."""
+        return best_set(sets, self.figures.second_choice)
+
     def channel(self, quantity: str, *places: str) -> Selected | None:
-        """The first quantity of a kind that was averaged at one of the places, in their order."""
-        for place in places:
-            for each in self.figures.quantities:
-                if (each.quantity, each.place) == (quantity, place):
-                    found = self.observed(each)
-                    if found.observed:
-                        return found
-        return None
+        """The first quantity of a kind that was averaged at one of the places, the bench's own before others."""
+        found = self.best([each] for each in self.channels(quantity, *places))
+        return self.observed(found[0]) if found else None
 
     def observed(self, quantity: Quantity) -> Selected:
         """One quantity's observations."""

@@ -93,6 +93,8 @@ class Instrument:
         place: What it measures at.
         interval_s: Asked every so often [s]; None where it speaks by itself.
         is_typed: It has no port: the operator types what it shows.
+        log: Name of the file that it kept its readings in itself; empty where it was read.
+        clock: How that log's clock was set, a phrase without a full stop.
     """
 
     name: str
@@ -101,6 +103,8 @@ class Instrument:
     place: str = ""
     interval_s: float | None = None
     is_typed: bool = False
+    log: str = ""
+    clock: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,11 +5,12 @@ from collections.abc import Iterator
 
 from daq.comparison.observations import Observation, Quantity
 from daq.comparison.rules import Air, Airflow
-from daq.comparison_words import share_sentence
+from daq.comparison_words import accuracy_caution, share_sentence
 from daq.records import Accuracy, Channel, Contribution
 from daq.report.content import Budget, Fact, Instrument, ReportContent
 from daq.report.markup import Markup, element, joined
 from daq.report.tables import bullets, facts, table
+from daq.uncertainty import contributions_of_accuracy
 from daq.wording import unit_symbol
 
 _LEAST_SHARE = 0.0005
@@ -60,16 +61,19 @@ def _instruments(content: ReportContent) -> Markup:
     rows = [
         (
             each.name,
-            each.profile,
+            each.log or each.profile,
             each.place,
             _pace(each),
             each.port,
         )
         for each in content.instruments
     ]
-    heading = ("instrument", "profile", "place", "read every", "port")
+    heading = ("instrument", "profile or log", "place", "read every", "port")
     shown = 5 if any(each.port for each in content.instruments) else 4
-    return table(heading[:shown], [row[:shown] for row in rows])
+    clocks = [f"{each.name}: {each.clock}." for each in content.instruments if each.log]
+    return joined(
+        [table(heading[:shown], [row[:shown] for row in rows]), bullets(clocks)]
+    )
 
 
 def _checked(content: ReportContent) -> Markup:
@@ -78,6 +82,8 @@ def _checked(content: ReportContent) -> Markup:
 
 
 def _pace(instrument: Instrument) -> str:
+    if instrument.log:
+        return "from its own log"
     if instrument.is_typed:
         return "while averaging, by the operator"
     return f"{instrument.interval_s:g} s" if instrument.interval_s else "by itself"
@@ -117,6 +123,8 @@ def accuracy_words(accuracy: Accuracy, unit: str) -> str:
         ),
     )
     parts = [f"±{size:g} {of}".rstrip() for size, of in stated if size]
+    if not contributions_of_accuracy(1.0, accuracy):
+        parts = ["not stated"]
     if accuracy.certificate_u or accuracy.certificate_u_percent:
         size = (
             f"{accuracy.certificate_u:g} {symbol}".rstrip()
@@ -126,7 +134,7 @@ def accuracy_words(accuracy: Accuracy, unit: str) -> str:
         parts.append(f"certificate U = {size} (k = {accuracy.certificate_k:g})")
     if accuracy.resolution:
         parts.append(f"steps of {accuracy.resolution:g} {symbol}".rstrip())
-    return ", ".join(parts) or "nothing stated"
+    return ", ".join(parts)
 
 
 def _air(air: Air | None) -> Markup:
@@ -213,8 +221,9 @@ def uncertainty_section(content: ReportContent) -> Markup:
         element("h2", "Uncertainty"),
         element(
             "p",
-            "U is the expanded uncertainty, 95 %, after the GUM (JCGM 100:2008). Means carry everything that the meters may be"
-            " off by. In a difference what both conditions have in common counts once. ",
+            "U is the expanded uncertainty, 95 %, after the GUM (JCGM 100:2008). Means carry what is stated of the meters'"
+            " errors. In a difference what both conditions have in common counts once. ",
+            f"{accuracy_caution(content.comparison)} ".lstrip(),
             share_sentence(figures.facts.rules.common_share),
         ),
     ]

@@ -5,7 +5,13 @@ One file, no script, nothing fetched: a policy in its head forbids it to ask for
 
 from daq.comparison.session import SessionComparison
 from daq.comparison.verdicts import Verdict
-from daq.comparison_words import basis_sentence, correction_sentence, rests_on
+from daq.comparison_words import (
+    accuracy_caution,
+    basis_sentence,
+    below_table,
+    correction_sentence,
+    taken_words,
+)
 from daq.report.answer import further_sentences, headline
 from daq.report.comparison_plots import (
     comparison_plot,
@@ -103,6 +109,7 @@ def _answer(content: ReportContent) -> list[Markup]:
         element("h1", answer.sentence),
         element("p", answer.addition, class_="lede"),
         element("div", bullets(further_sentences(comparison)), class_="further"),
+        element("p", accuracy_caution(comparison), class_="basis"),
         warning_line(content),
     ]
     quantity = next(
@@ -119,6 +126,7 @@ def _answer(content: ReportContent) -> list[Markup]:
         table += [
             element("p", basis_sentence(compared), class_="basis"),
             element("p", correction_sentence(compared), class_="basis"),
+            element("p", taken_words(quantity), class_="basis"),
             comparison_plot(compared),
             element("p", _KEY, class_="key"),
         ]
@@ -141,9 +149,10 @@ def _others(comparison: SessionComparison) -> list[Markup]:
             element("h3", f"{quantity.title}{where}"),
             comparison_table(comparison, quantity),
         ]
-        compared = comparison.of(quantity.name)
-        if compared and compared.differences:
-            tables.append(element("p", _capital(rests_on(compared)), class_="key"))
+        tables += [
+            element("p", _capital(line), class_="key")
+            for line in below_table(comparison, quantity)
+        ]
     shown = [element("div", *plots, class_="plots")] if plots else []
     return [element("section", element("h2", "What else changed"), *shown, *tables)]
 

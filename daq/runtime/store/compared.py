@@ -20,6 +20,7 @@ from daq.records import Channel
 from daq.runtime.store.budgets import read_budgets
 from daq.runtime.store.described import DESCRIPTION, channel_of, described
 from daq.runtime.store.edges import read_session_edges
+from daq.runtime.store.imported import imported_names, typed_names
 from daq.runtime.store.opening import reading_store
 from daq.runtime.store.schema import LIVE
 
@@ -92,6 +93,7 @@ def read_session_parts(
         raise InputError(msg)
     first = budgets[0].trial
     with reading_store(path) as connection:
+        imported = imported_names(connection, first.session)
         plan_text, bench_text, started_utc = connection.execute(
             "SELECT plan_text, bench_text, started_utc FROM sessions WHERE id = ?",
             (first.session,),
@@ -133,6 +135,7 @@ def read_session_parts(
             for trial in budgets
             for each in trial.averages
         ),
+        second_choice=frozenset(imported | typed_names(bench_text)),
     )
 
 

@@ -6,7 +6,7 @@ format 1 too. What the readings mean is daq/comparison's business.
 
 import sqlite3
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from daq.comparison.lead_readings import Stretch, TrialEdges, tells_of_a_lead
 from daq.errors import InputError
 from daq.records import Channel, TrialState
 from daq.runtime.store.described import DESCRIPTION, channel_of
+from daq.runtime.store.imported import imported_names, typed_names
 from daq.runtime.store.layout import quoted
 from daq.runtime.store.opening import reading_store
 from daq.runtime.store.schema import file_format
@@ -62,7 +63,14 @@ def read_session_edges(
     """
     with reading_store(path) as connection:
         number = _session_number(connection, path, session)
-        return tuple(_edges(connection, trial) for trial in _trials(connection, number))
+        (bench_text,) = connection.execute(
+            "SELECT bench_text FROM sessions WHERE id = ?", (number,)
+        ).fetchone()
+        others = imported_names(connection, number) | typed_names(bench_text)
+        return tuple(
+            replace(_edges(connection, trial), second_choice=frozenset(others))
+            for trial in _trials(connection, number)
+        )
 
 
 def _session_number(

@@ -8,6 +8,8 @@ Times of a session are seconds since it began, at the pace of its bench: boots a
 """
 
 import json
+import sqlite3
+import tomllib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -21,6 +23,7 @@ from daq.logs.judged import LoggedReadings, idle_window
 from daq.records import Channel, TrialResult, Window
 from daq.runtime.store.described import DESCRIPTION, channel_of
 from daq.runtime.store.layout import quoted
+from daq.runtime.store.opening import reading_store
 from daq.runtime.store.replay import (
     RecordedSession,
     RecordedTrial,
@@ -32,6 +35,84 @@ from daq.trials.judging import recorded_channels
 
 IMPORT = "import"
 """Kind of the journal's rows."""
+
+
+def imported_names(connection: sqlite3.Connection, session: int) -> set[str]:
+    """Names of channels that were added to a session after it was recorded."""
+    journalled = _journalled(connection, session)
+    if not journalled:
+        return set()
+    rows = connection.execute(
+        "SELECT DISTINCT rule_json FROM trials WHERE session_id = ? AND rule_json IS NOT NULL",
+        (session,),
+    )
+    judged_live = {name for (text,) in rows for name in recorded_channels(text)}
+    return journalled - judged_live
+
+
+def _journalled(connection: sqlite3.Connection, session: int | None) -> set[str]:
+    """Names of all channels of logs that became part of a session, or of any."""
+    if file_format(connection) < FORMAT:
+        # Earlier versions imported nothing.
+        return set()
+    rows = connection.execute(
+        "SELECT DISTINCT j.value ->> '$.channel' FROM operations o, json_each(o.detail_json, '$.columns') j"
+        " WHERE o.kind = ?1 AND (?2 IS NULL OR o.session_id = ?2)",
+        (IMPORT, session),
+    )
+    return {name for (name,) in rows}
+
+
+@dataclass(frozen=True, slots=True)
+class StoredLog:
+    """What the journal has of one log.
+
+    Attributes:
+        file: Its name.
+        meter: Instrument that it became.
+        channels: Names of what its columns became.
+        offset_s: What was added to its times [s]; None where its clock is the session's.
+        offset_u_s: Expanded uncertainty of that, 95 % [s]; None where it was stated.
+    """
+
+    file: str
+    meter: str
+    channels: tuple[str, ...]
+    offset_s: float | None
+    offset_u_s: float | None
+
+
+def read_imported_logs(path: Path, session: int) -> tuple[StoredLog, ...]:
+    """Read which logs became part of a session, in the order in which they came.
+
+    Raises:
+        StoreError: If the file is not there, not ours, too new or cannot be read.
+    """
+    with reading_store(path) as connection:
+        if file_format(connection) < FORMAT:
+            return ()
+        rows = connection.execute(
+            "SELECT detail_json FROM operations WHERE kind = ? AND session_id = ? ORDER BY id",
+            (IMPORT, session),
+        ).fetchall()
+    details = [json.loads(text) for (text,) in rows]
+    return tuple(
+        StoredLog(
+            file=str(detail["file"]),
+            meter=str(detail["meter"]),
+            channels=tuple(str(each["channel"]) for each in detail["columns"]),
+            offset_s=detail.get("offset_s"),
+            offset_u_s=detail.get("offset_expanded_uncertainty_s"),
+        )
+        for detail in details
+    )
+
+
+def typed_names(bench_text: str) -> set[str]:
+    """Names of channels that an operator types, by a bench file that was checked when it was new."""
+    return {
+        str(each.get("name")) for each in tomllib.loads(bench_text).get("typed", [])
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,12 +228,12 @@ class ReplayWithLogs(Replay):
     def own_channels(self, trial: RecordedTrial) -> tuple[Channel, ...]:
         """Channels described when a trial began, without those that only logs told."""
         own = set(recorded_channels(trial.rule_json or "{}"))
-        imported = self._journalled(None) - own
+        imported = _journalled(self._connection, None) - own
         return tuple(c for c in self.channels(trial) if c.name not in imported)
 
     def imported_channels(self, session: int) -> tuple[Channel, ...]:
         """Channels that were added to a session after it was recorded, in order of their description."""
-        names = self._journalled(session) - self._judged_live(session)
+        names = imported_names(self._connection, session)
         rows = self._connection.execute(
             f"SELECT subtract_idle, {DESCRIPTION} FROM channels WHERE id IN"  # noqa: S608 - names of ours
             " (SELECT max(id) FROM channels WHERE name IN (SELECT value FROM json_each(?)) GROUP BY name) ORDER BY id",
@@ -185,25 +266,6 @@ class ReplayWithLogs(Replay):
         return number
 
     # ---- inside
-
-    def _journalled(self, session: int | None) -> set[str]:
-        """Names of all channels of logs that became part of a session, or of any."""
-        if file_format(self._connection) < FORMAT:
-            # Earlier versions imported nothing.
-            return set()
-        rows = self._connection.execute(
-            "SELECT DISTINCT j.value ->> '$.channel' FROM operations o, json_each(o.detail_json, '$.columns') j"
-            " WHERE o.kind = ?1 AND (?2 IS NULL OR o.session_id = ?2)",
-            (IMPORT, session),
-        )
-        return {name for (name,) in rows}
-
-    def _judged_live(self, session: int) -> set[str]:
-        rows = self._connection.execute(
-            "SELECT DISTINCT rule_json FROM trials WHERE session_id = ? AND rule_json IS NOT NULL",
-            (session,),
-        )
-        return {name for (text,) in rows for name in recorded_channels(text)}
 
     def _logged(
         self, channel: Channel, trial: PlacedTrial, idle: Window | None

@@ -34,6 +34,9 @@ from daq.runtime.store.spans import (
 _WAY = "command line"
 _KEPT_AROUND_S = 600.0
 """So long before the first trial and after the last a log's readings are kept [s]."""
+_INSERT_EVENT = (
+    "INSERT INTO events (clock_id, session_id, at_s, kind, text) VALUES (?, ?, ?, ?, ?)"
+)
 INSERT_GAP = (
     "INSERT INTO gaps (id, clock_id, trial_id, at_s, instrument, reason, detail)"
     " VALUES (?, ?, ?, ?, ?, ?, ?)"
@@ -49,12 +52,14 @@ class ImportedLog:
         readings: On the session's time, never falling.
         gaps: Lines that could not be read, likewise.
         detail: For the journal: hash, columns, how the clock was set.
+        caution: What speaks against it, in words, for the events; empty where nothing does.
     """
 
     channels: tuple[Channel, ...]
     readings: tuple[Reading, ...]
     gaps: tuple[Gap, ...]
     detail: Mapping[str, object]
+    caution: str = ""
 
     @property
     def instrument(self) -> str:
@@ -181,7 +186,7 @@ class Importing:
         write_journal(
             self._connection,
             number,
-            log.detail,
+            log,
             clock_id=place.clock_id,
             at_s=place.recorded.result.ended_s,
         )
@@ -237,12 +242,12 @@ def gap_values(
 def write_journal(
     connection: sqlite3.Connection,
     session: int,
-    detail: Mapping[str, object],
+    log: ImportedLog,
     *,
     clock_id: int,
     at_s: float,
 ) -> None:
-    """Keep what was imported and how."""
+    """Keep what was imported and how, and among the events what speaks against it."""
     values = operation_values(
         IMPORT,
         at_s=at_s,
@@ -250,6 +255,9 @@ def write_journal(
         session_id=session,
         way=_WAY,
         trial_id=None,
-        detail=detail,
+        detail=log.detail,
     )
     connection.execute(INSERT_OPERATION, values)
+    if log.caution:
+        event = (clock_id, session, at_s, IMPORT, log.caution)
+        connection.execute(_INSERT_EVENT, event)

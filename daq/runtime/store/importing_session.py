@@ -135,7 +135,7 @@ def _add_session(
     close_span(connection, number, next_reading=after.reading, next_gap=after.gap)
     at_s = logged.readings[-1].at_s
     for log in logged.logs:
-        write_journal(connection, number, log.detail, clock_id=clock, at_s=at_s)
+        write_journal(connection, number, log, clock_id=clock, at_s=at_s)
     if logged.ended_utc is not None:
         sessions.close_session(
             connection, number, state="finished", ended_utc=logged.ended_utc

@@ -277,8 +277,15 @@ def _connect_reader(path: Path) -> sqlite3.Connection:
     # SQLite wants side files beside a file in WAL mode, and makes them as read-only as
     # the file. In an archive that we cannot write, it is read as it lies.
     is_archive = not all(os.access(place, os.W_OK) for place in (path, path.parent))
-    as_it_lies = is_archive and not _has_log(path) and not _is_held(path)
-    return _connected(path, "immutable=1" if as_it_lies else "mode=ro")
+    if _has_log(path) or _is_held(path):
+        return _connected(path, "mode=ro")
+    if is_archive:
+        return _connected(path, "immutable=1")
+    # A connection that may not write cannot take its side files away again when it is closed as the last one. There is no
+    # log that this one could write into the file, and SQLite's own locks leave another program's side files alone.
+    connection = _connected(path, "mode=rw")
+    connection.execute("PRAGMA query_only = on")
+    return connection
 
 
 def _connected(path: Path, mode: str) -> sqlite3.Connection:
