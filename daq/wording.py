@@ -6,7 +6,6 @@ the plug.
 
 import math
 import re
-from collections.abc import Sequence
 from enum import StrEnum
 
 from daq.records import PlannedTrial, TrialAverage, TrialState
@@ -244,7 +243,6 @@ def stage_sentence(
     *,
     by_key: bool,
     switch_off_first: bool = False,
-    lacking: Sequence[str] = (),
 ) -> str:
     """What happens in a stage, and what ends it.
 
@@ -252,11 +250,7 @@ def stage_sentence(
         stage: Where the session stands.
         by_key: No channel tells that the machine is on; the operator's key does.
         switch_off_first: The machine was found running.
-        lacking: What is said of channels without an average, each without a full stop.
     """
-    if stage is Stage.DONE and lacking:
-        how = "Enter at the terminal" if by_key else "Switching off"
-        return f"Settled and averaged, but {'; '.join(lacking)}. {how} ends the trial; repeat it if you need them."
     if switch_off_first:
         return "Nobody saw it switched on; a trial begins only with a machine that was off."
     if by_key and stage is Stage.WAITING:
@@ -352,9 +346,14 @@ def occurrence_text(occurrence: Occurrence) -> str:
     planned = occurrence.planned
     name = trial_name(planned) if planned else ""
     if occurrence.happening is Happening.WITHDRAWN and occurrence.reason is not None:
-        return f"{name}: not settled after all, {held_back(occurrence.reason)}; settling goes on."
+        channels = " and ".join(occurrence.channels)
+        return f"{name}: {channels} not settled after all, {held_back(occurrence.reason)}; settling goes on."
     if occurrence.happening in {Happening.OFF_MORE_TO_COME, Happening.OFF_LAST}:
         return _ended_text(occurrence, name)
+    if occurrence.missed:
+        return (
+            f"{name}: {occurrence.missed} was not typed in time; it is asked for again."
+        )
     if occurrence.breach is not None:
         limit = occurrence.breach.limit
         return f"{name or 'No trial runs'}: {limit.channel} broke its limit ({limit.reason})."

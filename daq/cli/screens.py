@@ -89,6 +89,8 @@ class PlainDisplay:
             self._line(
                 f"  On the page, or with: daq session BENCH reading {snapshot.asking.channel} VALUE"
             )
+        if snapshot.repeat_offer is not None:
+            self._line(f"  {snapshot.stage.sentence}")
 
     def _was_wrong(self, now_s: float, left_s: float | None) -> bool:
         """Whether what was told of how long it takes is by more than half of it off what is known now."""

@@ -24,7 +24,9 @@ from rich.text import Text
 
 from daq.cli.terminal import made_printable
 from daq.cli.typing_line import TypingLine
+from daq.cli.watched import age_in_words
 from daq.errors import Refusal
+from daq.operations import Repeat, Stop
 from daq.printable import printable
 from daq.runtime.display import Key, Outcome, Told
 from daq.runtime.snapshot import ChannelLine, EventLine, SlipLine, Snapshot
@@ -47,6 +49,7 @@ _STATES = {
 _SHOWN_EVENTS = 4
 _WIDE = 120
 _KEYS = {"\n": Key.SWITCHED, "\r": Key.SWITCHED, "a": Key.ACKNOWLEDGED}
+_REPEAT, _END = "r", "e"
 _KEYS_SHOWN = "Enter: switched by hand   a: acknowledge an alarm   Ctrl-C: stop; the session can go on later"
 
 
@@ -59,6 +62,7 @@ class SlipDisplay:
         self._live = Live(console=self._console, auto_refresh=False, transient=True)
         self._head = ""
         self._last: Snapshot | None = None
+        self._last_of_session: Snapshot | None = None
         self._typing = TypingLine()
         self._alarmed: frozenset[str] = frozenset()
         self._terminal_before: list[Any] | None = None
@@ -108,9 +112,25 @@ class SlipDisplay:
             answer = self._typing.feed(letter)
             if answer is not None:
                 on_told(answer)
+            elif self._typing.is_begun:
+                on_told(Key.TYPING)
             self._draw_again()
         elif key is not None:
             on_told(key)
+        elif (chosen := self._chosen(letter)) is not None:
+            on_told(chosen)
+
+    def _chosen(self, letter: str) -> Repeat | Stop | None:
+        """What is decided of a trial that may be carried out once more; a second press decides nothing."""
+        last = self._last
+        offer = None if last is None else last.repeat_offer
+        if last is None or offer is None:
+            return None
+        if letter == _REPEAT:
+            self._last = dataclasses.replace(last, repeat_offer=None)
+            return Repeat(offer.position)
+        is_over = last.session is not None and last.session.state == "finished"
+        return Stop() if letter == _END and is_over else None
 
     def refused(self, code: Refusal, text: str) -> None:
         """Say why beside what is typed."""
@@ -140,7 +160,6 @@ class SlipDisplay:
     def started(self, *, page_url: str, broker: str, words: str) -> None:
         """Keep what stands above everything; the broker has its place in the snapshot."""
         del broker
-        # The address first: what is too long for the line is cut off.
         self._head = f"Live page {page_url}  {words}"
 
     def show(self, snapshot: Snapshot) -> None:
@@ -152,7 +171,14 @@ class SlipDisplay:
             and snapshot.stage.name != self._last.stage.name
         )
         self._last = snapshot
-        is_call |= self._typing.follow(snapshot.asking, snapshot.typed_readings)
+        if snapshot.session is not None:
+            self._last_of_session = snapshot
+        is_call |= self._typing.follow(
+            snapshot.asking,
+            snapshot.typed_readings,
+            missed=snapshot.missed,
+            now_s=snapshot.clock.now_s,
+        )
         is_call |= self._alarms_anew(snapshot)
         with self._drawing():
             if is_call:
@@ -174,16 +200,18 @@ class SlipDisplay:
         """Leave the slip standing, with what there is to say of single trials."""
         with self._drawing():
             self._live.stop()
-            if self._last is None:
+            # One that was ended at the operator's word is put away by now.
+            last = self._last_of_session
+            if last is None:
                 return
             running = "interrupted" if outcome.in_hand else "running"
             lines = tuple(
                 dataclasses.replace(line, state=running)
                 if line.state == "running"
                 else line
-                for line in self._last.slip
+                for line in last.slip
             )
-            self._console.print(self._slip(self._last, lines))
+            self._console.print(self._slip(last, lines))
             for line in lines:
                 if line.note:
                     self._console.print(f"{line.condition}: {line.note}")
@@ -202,9 +230,7 @@ class SlipDisplay:
     # ---- drawing
 
     def _page(self, snapshot: Snapshot) -> RenderableType:
-        above: list[RenderableType] = [
-            Text(self._head, style="dim", no_wrap=True, overflow="ellipsis")
-        ]
+        above: list[RenderableType] = [Text(self._head, style="dim")]
         if snapshot.clock.speed != 1.0:
             words = f"Demonstration: time runs {snapshot.clock.speed:g} times as fast as life; seconds are the bench's."
             above.append(Text(words, style="dim"))
@@ -257,7 +283,8 @@ class SlipDisplay:
         for channel in snapshot.channels:
             if channel.required:
                 text.append(f"  {channel.title}  ")
-                text.append(_value(channel), style="bold")
+                shown = _value(channel, snapshot.clock.now_s)
+                text.append(shown, style="bold")
                 text.append(f"  {channel.holding_back or ''}\n", style="dim")
         return text
 
@@ -297,7 +324,10 @@ class SlipDisplay:
         return table
 
     def _others(self, snapshot: Snapshot) -> Text:
-        parts = [f"{c.title} {_value(c)}" for c in snapshot.channels if not c.required]
+        now_s = snapshot.clock.now_s
+        parts = [
+            f"{c.title} {_value(c, now_s)}" for c in snapshot.channels if not c.required
+        ]
         parts += [
             f"store {snapshot.store.state}",
             f"broker: {snapshot.broker.text or snapshot.broker.state}",
@@ -340,10 +370,13 @@ def _calls(snapshot: Snapshot) -> bool:
     return snapshot.stage.name in {"done", "not-settled", "limit", "finished"}
 
 
-def _value(channel: ChannelLine) -> str:
+def _value(channel: ChannelLine, now_s: float) -> str:
     if channel.value is None or channel.condition not in {"ok", "old"}:
         return _STATES[channel.condition]
     shown = f"{channel.value:.{channel.decimals}f} {unit_symbol(channel.unit)}".rstrip()
+    if channel.typed and channel.at_s is not None:
+        # It is never old, and stands until the next one is asked for.
+        return f"{shown} (read {age_in_words(max(now_s - channel.at_s, 0.0))} ago)"
     return f"{shown} (old)" if channel.condition == "old" else shown
 
 

@@ -3,6 +3,7 @@
 Knows no terminal and no session: the display hands it letters and draws what it says.
 """
 
+import math
 from collections.abc import Sequence
 
 from daq.operations import CannotRead, TakeBack, TypedReading
@@ -17,11 +18,16 @@ _CANNOT, _YES, _TAKE_BACK = "x", "y", "t"
 
 
 class TypingLine:
-    """What has been typed of the reading that is asked for."""
+    """What has been typed of the reading that is asked for.
+
+    What was not handed in in time stays, and is gone on with when the same channel is asked for again.
+    """
 
     def __init__(self) -> None:
         """Nothing is asked for."""
         self._asking: AskingLine | None = None
+        self._missed: AskingLine | None = None
+        self._seconds_left = 0
         self._typed = ""
         self._sent = ""
         self._said = ""
@@ -38,6 +44,10 @@ class TypingLine:
         """
         if self._asking is not None or self._wrong is not None:
             return True
+        if self._missed is not None and (
+            letter in _OF_NUMBERS | _BACKSPACES or (self._typed and letter in _ENTERS)
+        ):
+            return True
         if letter == _TAKE_BACK and self._newest is not None:
             return True
         if letter in _OF_NUMBERS:
@@ -48,18 +58,44 @@ class TypingLine:
             return False
         return True
 
+    @property
+    def is_begun(self) -> bool:
+        """Whether some of the reading that is asked for has been typed."""
+        return self._asking is not None and self._typed != ""
+
     def follow(
-        self, asking: AskingLine | None, typed: Sequence[TypedLine] = ()
+        self,
+        asking: AskingLine | None,
+        typed: Sequence[TypedLine] = (),
+        *,
+        missed: AskingLine | None = None,
+        now_s: float = 0.0,
     ) -> bool:
-        """Take what is asked for at the moment, and what was typed in this trial; tells whether something new is asked for."""
+        """Take how it stands; tells whether something new is asked for.
+
+        Args:
+            asking: What is asked for at the moment.
+            typed: What was typed in this trial.
+            missed: What was not typed in time, until something is asked for again.
+            now_s: By the bench's clock [s].
+        """
         self._newest = typed[-1] if typed else None
         if self._wrong not in typed:
             self._wrong = None
-        if asking == self._asking:
+        if asking is not None:
+            self._seconds_left = max(math.ceil(asking.until_s - now_s), 0)
+        before, was_missed = self._asking or self._missed, self._asking is None
+        self._asking, self._missed = asking, missed if asking is None else None
+        present, is_missed = self._asking or self._missed, asking is None
+        if _is_same(present, before) and is_missed == was_missed:
             return False
-        self._asking = asking
-        self._is_stray = asking is None and self._typed != ""
-        self._typed = self._said = self._doubted = ""
+        if _is_same_channel(present, before) and (is_missed or was_missed):
+            # What was doubted can be mended, or handed in again.
+            self._typed = self._typed or self._doubted
+        else:
+            self._is_stray = asking is None and self._typed != ""
+            self._typed = ""
+        self._said = self._doubted = ""
         return asking is not None
 
     def feed(self, letter: str) -> TypedReading | CannotRead | TakeBack | None:
@@ -71,6 +107,8 @@ class TypingLine:
         if letter == _TAKE_BACK:
             self._wrong = self._newest
         if self._asking is None:
+            if self._missed is not None:
+                self._edit(letter)
             return None
         channel = self._asking.channel
         if letter in _ENTERS and self._typed:
@@ -95,19 +133,29 @@ class TypingLine:
             return (f"Take back {_named(self._wrong)}?", keys)
         asking = self._asking
         if asking is None:
-            return () if self._newest is None else (self._take_back_key(),)
-        unit = unit_symbol(asking.unit)
-        what = f"{asking.title} in {unit}" if unit else asking.title
-        line = (
-            f"{what}, reading {asking.number} of {max(asking.number, asking.least)}: "
-        )
+            newest = () if self._newest is None else (self._take_back_key(),)
+            return (*self._lines_of_missed(), *newest)
+        reading = f"reading {asking.number} of {max(asking.number, asking.least)}"
         said = (self._said,) if self._said else ()
-        return (*said, f"{line}{self._typed}_", self._keys())
+        return (*said, f"{_what(asking)}, {reading}: {self._typed}_", self._keys())
+
+    def _lines_of_missed(self) -> tuple[str, ...]:
+        missed = self._missed
+        if missed is None:
+            return ()
+        told = f"{missed.title} was not typed in time; you will be asked again."
+        if not self._typed:
+            return (told,)
+        return (
+            told,
+            f"{_what(missed)}, kept until then: {self._typed}_",
+        )
 
     def _keys(self) -> str:
+        left = f"{self._seconds_left} s left"
         if self._doubted:
-            return f"y: the display shows {self._doubted}   or type it again   x: cannot read it now"
-        keys = "Enter: keep it   x: cannot read it now"
+            return f"y: the display shows {self._doubted}   or type it again   x: cannot read it now   {left}"
+        keys = f"Enter: keep it   x: cannot read it now   {left}"
         return keys if self._newest is None else f"{keys}   {self._take_back_key()}"
 
     def _take_back_key(self) -> str:
@@ -119,6 +167,22 @@ class TypingLine:
         elif letter in _OF_NUMBERS and len(self._typed) < _LONGEST:
             self._typed += letter
             self._said = self._doubted = ""
+
+
+def _is_same(one: AskingLine | None, other: AskingLine | None) -> bool:
+    """Whether they are one call; its number and the time for it may change."""
+    if one is None or other is None:
+        return one is other
+    return _is_same_channel(one, other) and one.since_s == other.since_s
+
+
+def _is_same_channel(one: AskingLine | None, other: AskingLine | None) -> bool:
+    return one is not None and other is not None and one.channel == other.channel
+
+
+def _what(asking: AskingLine) -> str:
+    unit = unit_symbol(asking.unit)
+    return f"{asking.title} in {unit}" if unit else asking.title
 
 
 def _named(line: TypedLine) -> str:

@@ -199,6 +199,8 @@ class Board:
             ends_with_session=self._ends_with_session,
             asking=lines.asking_line() if lines else None,
             typed_readings=lines.typed_lines() if lines else (),
+            missed=lines.missed_line() if lines else None,
+            repeat_offer=lines.repeat_offer() if lines else None,
         )
 
     # ---- parts of the snapshot

@@ -376,6 +376,9 @@ class _Daemon:
     async def _take_keys(self) -> None:
         while True:
             told = await self._keys.get()
+            if told is Key.TYPING:
+                self.desk.still_typing()
+                continue
             operation = _ASKED_BY_KEY[told] if isinstance(told, Key) else told
             try:
                 await self._operating.operate(operation, way="terminal")
@@ -478,7 +481,7 @@ class _Daemon:
         """The session in hand is finished or left."""
         if self.desk.running is None:
             self._growing.left()
-        if self._is_one_shot:
+        if self._is_one_shot and not self.desk.is_asking:
             self._stopping.ask()
         self._changed.set()
 

@@ -281,6 +281,18 @@ class Desk:
         self._put_away()
         self._on_over()
 
+    @property
+    def is_asking(self) -> bool:
+        """Whether a trial may be carried out once more, for which the service has to be there still."""
+        return (
+            self.running is not None and self.running.lines.repeat_offer() is not None
+        )
+
+    def still_typing(self) -> None:
+        """The operator is at the reading that is asked for; nothing is kept of that."""
+        if self.running is not None:
+            self.running.session.still_typing()
+
     def mark(self, note: str) -> None:
         """Write something down about the trial in hand."""
         if self.running is not None:

@@ -7,7 +7,7 @@ from enum import Enum
 from typing import Protocol
 
 from daq.errors import Refusal
-from daq.operations import CannotRead, TakeBack, TypedReading
+from daq.operations import CannotRead, Repeat, Stop, TakeBack, TypedReading
 from daq.records import PlannedTrial, TrialResult
 from daq.runtime.snapshot import EventLine, Snapshot
 
@@ -17,9 +17,10 @@ class Key(Enum):
 
     SWITCHED = "switched"
     ACKNOWLEDGED = "acknowledged"
+    TYPING = "typing"
 
 
-Told = Key | TypedReading | CannotRead | TakeBack
+Told = Key | TypedReading | CannotRead | TakeBack | Repeat | Stop
 """What comes from the keyboard: a key, an answer to what the operator is asked for, or one that was wrong."""
 
 

@@ -3,7 +3,7 @@
 Asks the session and knows no instrument: what keeps a meter from being read is the board's.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from daq.alarm_words import breach_text, overdue_text
@@ -14,6 +14,7 @@ from daq.runtime.snapshot import (
     AskingLine,
     AverageLine,
     ConditionLine,
+    RepeatLine,
     SessionLine,
     SlipLine,
     StageLine,
@@ -24,7 +25,7 @@ from daq.settling.phases import FunnelPoint
 from daq.trials.foreseeing import Foreseen, foreseen
 from daq.trials.session import Session
 from daq.trials.stages import Stage
-from daq.typed import LEAST_READINGS
+from daq.typed import LEAST_READINGS, Asking
 from daq.wording import (
     PAUSED_SENTENCE,
     Urgency,
@@ -37,6 +38,7 @@ from daq.wording import (
     shown_seconds_left,
     stage_sentence,
     time_left,
+    trial_name,
 )
 
 PAUSED = "paused"
@@ -112,7 +114,7 @@ class SessionLines:
                 r.state not in {TrialState.FINISHED, TrialState.SET_ASIDE}
                 for r in self.results.values()
             )
-            return finished_instruction(
+            return self._asked_to_repeat() or finished_instruction(
                 len(session.order), without, skipped=len(session.skipped)
             )
         if session.is_paused_now:
@@ -120,7 +122,7 @@ class SessionLines:
         asking = self.asking_line()
         if asking is not None and hindrance is None and not session.overdue:
             return asking_instruction(asking.title, asking.place)
-        words, urgency = instruction(
+        words, urgency = self._asked_to_repeat() or instruction(
             session.stage,
             self.plan.instructions[planned.condition] if planned else "",
             by_key=self.by_key,
@@ -138,13 +140,16 @@ class SessionLines:
     def stage_line(self, *, left_s: float | None) -> StageLine:
         """The stage, what ends it, and how far it is."""
         session = self.session
-        trial = session.trial()
-        sentence = stage_sentence(
-            session.stage,
-            by_key=self.by_key,
-            switch_off_first=session.must_switch_off_first,
-            lacking=trial.lacking if trial else (),
-        )
+        offer = self.repeat_offer()
+        if offer is not None:
+            is_over = session.stage is Stage.FINISHED
+            sentence = _repeat_sentence(offer.number, is_over=is_over)
+        else:
+            sentence = stage_sentence(
+                session.stage,
+                by_key=self.by_key,
+                switch_off_first=session.must_switch_off_first,
+            )
         is_paused = session.is_paused_now
         return StageLine(
             name=PAUSED if is_paused else session.stage.value,
@@ -158,8 +163,15 @@ class SessionLines:
     def asking_line(self) -> AskingLine | None:
         """The reading that is wanted from the operator."""
         asking = self.session.asking()
-        if asking is None:
-            return None
+        return None if asking is None else self._asking_line(asking)
+
+    def missed_line(self) -> AskingLine | None:
+        """The reading that was not typed in time, until one is asked for again."""
+        trial = self.session.trial()
+        missed = trial.missed if trial else None
+        return None if missed is None else self._asking_line(missed)
+
+    def _asking_line(self, asking: Asking) -> AskingLine:
         rules = self.plan.rules
         channel = next(c for c in rules.channels if c.name == asking.channel)
         return AskingLine(
@@ -173,6 +185,23 @@ class SessionLines:
             since_s=asking.since_s,
             until_s=asking.until_s,
         )
+
+    def repeat_offer(self) -> RepeatLine | None:
+        """The trial that may be carried out once more because it lacks averages of typed channels.
+
+        While it runs, once it is averaged; where the session is finished, the first that was not called for once more.
+        """
+        stage, in_hand = self.session.stage, self.session.called_for
+        if not self.plan.rules.typed or stage not in {Stage.DONE, Stage.FINISHED}:
+            return None
+        owed = self._owed()
+        if stage is Stage.DONE:
+            owed = [line for line in owed if line == in_hand]
+        if not owed:
+            return None
+        line = owed[0]
+        number = self.session.order.index(line) + 1
+        return RepeatLine(line.position, number, line.condition, line.repeat)
 
     def typed_lines(self) -> tuple[TypedLine, ...]:
         """What was typed in the trial in hand, oldest first."""
@@ -268,6 +297,39 @@ class SessionLines:
 
     # ---- inside
 
+    def _asked_to_repeat(self) -> tuple[str, Urgency] | None:
+        """What is said of typed channels that lack an average; None where none do, or nobody is asked."""
+        trial, offer = self.session.trial(), self.repeat_offer()
+        is_done = self.session.stage is Stage.DONE
+        if trial is not None and trial.lacking and is_done:
+            return _too_few_instruction(
+                trial.lacking, by_key=self.by_key, is_offered=offer is not None
+            )
+        if offer is None:
+            return None
+        line = next(x for x in self.session.order if x.position == offer.position)
+        return _repeat_or_end_instruction(line, self._lacking_in(line))
+
+    def _owed(self) -> list[PlannedTrial]:
+        """Lines whose trial lacks averages of typed channels, without those that were called for once more since."""
+        planned = len(self.plan.order(seed=0))
+        owed: list[PlannedTrial] = []
+        for line in sorted(self.session.order, key=lambda line: line.position):
+            alike = [other for other in owed if other.condition == line.condition]
+            if alike and line.position > planned:
+                owed.remove(alike[0])
+            if self._lacking_in(line):
+                owed.append(line)
+        return owed
+
+    def _lacking_in(self, line: PlannedTrial) -> tuple[str, ...]:
+        """Titles of the typed channels of which a line's finished trial has no average."""
+        result, rules = self.results.get(line.position), self.plan.rules
+        if result is None or result.state is not TrialState.FINISHED:
+            return ()
+        missing = set(rules.typed) - {average.channel for average in result.averages}
+        return tuple(c.title for c in rules.channels if c.name in missing)
+
     def _progress(self) -> float | None:
         """Share of the averaging that is over, by how long it is likely to take."""
         trial = self.session.trial()
@@ -317,3 +379,39 @@ class SessionLines:
 
 def _counts_for_nothing(result: TrialResult | None) -> bool:
     return result is not None and result.state is TrialState.SET_ASIDE
+
+
+def _too_few_instruction(
+    lacking: Sequence[str], *, by_key: bool, is_offered: bool
+) -> tuple[str, Urgency]:
+    """The trial in hand is averaged, but for typed channels.
+
+    Args:
+        lacking: What it has of them, like "2 of 5 readings of Inlet pressure".
+        by_key: No channel tells that the machine is on; the operator's key does.
+        is_offered: It is not called for once more yet.
+    """
+    off = "Switch off, then press Enter" if by_key else "Switch off"
+    what = "Repeat this trial?" if is_offered else "This trial is called for once more."
+    return f"{off}: only {', '.join(lacking)}. {what}", Urgency.ACTION
+
+
+def _repeat_or_end_instruction(
+    planned: PlannedTrial, titles: Sequence[str]
+) -> tuple[str, Urgency]:
+    """All is done, but a trial has no average of the channels with these titles."""
+    without = f"{trial_name(planned)} has no average of {', '.join(titles)}"
+    return f"Finished, but {without}. Repeat it, or end?", Urgency.ACTION
+
+
+def _repeat_sentence(number: int, *, is_over: bool) -> str:
+    """How a trial that lacks typed averages is carried out once more, and how not.
+
+    Args:
+        number: Of its line on the slip, from 1 on [1].
+        is_over: The session is finished but for this question.
+    """
+    ways = f"Repeat: the key r at the terminal, the page, or daq session BENCH repeat {number}; both trials count."
+    if is_over:
+        return f"{ways} End: the key e, the page, or daq session BENCH stop."
+    return f"All else is averaged. {ways} Without it the trial stands as it is."

@@ -103,6 +103,21 @@ class TypedLine:
 
 
 @dataclass(frozen=True, slots=True)
+class RepeatLine:
+    """A trial that lacks averages of typed channels: whether it is carried out once more is asked now.
+
+    Attributes:
+        position: Of its line.
+        number: Of its line on the slip, from 1 on [1].
+    """
+
+    position: int
+    number: int
+    condition: str
+    repeat: int
+
+
+@dataclass(frozen=True, slots=True)
 class ChannelLine:
     """One channel: its newest value and how settled it is; `typed`: the operator types it."""
 
@@ -232,6 +247,8 @@ class Snapshot:
         ends_with_session: The service ends by itself when the session is finished: its silence then is no ailment.
         asking: The reading that is wanted from the operator; None where none is.
         typed_readings: Those of the trial in hand that can be taken back, in the order of typing.
+        missed: The reading that was not typed in time, until one is asked for again; None where none was.
+        repeat_offer: The trial that could be carried out once more for want of typed readings; None where none is.
     """
 
     format: int
@@ -256,6 +273,8 @@ class Snapshot:
     ends_with_session: bool = False
     asking: AskingLine | None = None
     typed_readings: tuple[TypedLine, ...] = ()
+    missed: AskingLine | None = None
+    repeat_offer: RepeatLine | None = None
 
     def as_json(self) -> str:
         """The snapshot for the page."""

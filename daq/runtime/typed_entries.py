@@ -73,6 +73,8 @@ class TypedEntries:
             OperationRefusedError: If it is not asked for, no reading, or doubted and not confirmed.
         """
         meter, asking = self._asked(running, typed.channel)
+        # Where it is not kept, there must be time to type it again.
+        running.session.still_typing()
         try:
             entry = parse_entry(typed.text, meter.display)
         except ValueError as exc:

@@ -42,11 +42,13 @@ class PhaseChange:
         phase: The new one.
         at_s: End of the bin that brought it [s].
         reason: Why a declaration was withdrawn; None otherwise.
+        channels: Those that it was withdrawn for, for that reason.
     """
 
     phase: Phase
     at_s: float
     reason: HeldBackBy | None = None
+    channels: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

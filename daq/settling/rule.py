@@ -7,6 +7,7 @@ declaration or withdraw it.
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -441,8 +442,8 @@ class GroupRule:
             return self._withdraw(drifting)
         if not time_is_up:
             # What is still far from sure is not looked at in every bin: fewer looks, and fewer chances to err.
-            wait = math.floor(_PATIENCE * averaging.bins_to_goal())
-            self._next_look = self._history.closed + max(1, wait)
+            wait = max(1, math.floor(_PATIENCE * averaging.bins_to_goal()))
+            self._next_look = self._history.closed + wait
             return None
         return self._withdraw(examination.faults or self._unrest())
 
@@ -466,12 +467,12 @@ class GroupRule:
     def _withdraw(self, faults: Mapping[str, HeldBackBy]) -> PhaseChange:
         self.withdrawn += 1
         self.declared_s = None
-        self._averaging = None
-        self._windows = None
-        self._passed = 0
-        self._faults = dict(faults)
+        self._averaging = self._windows = None
+        self._passed, self._faults = 0, dict(faults)
         self._withdrawn_for |= faults
-        return self._enter(Phase.SETTLING, next(iter(faults.values())))
+        reason = next(iter(faults.values()))
+        names = tuple(name for name, each in faults.items() if each is reason)
+        return replace(self._enter(Phase.SETTLING), reason=reason, channels=names)
 
     def _confirm(
         self, averaging: AveragingWindow, levels: Mapping[str, LevelEstimate]
@@ -482,9 +483,9 @@ class GroupRule:
     def _others(self) -> list[ChannelSetup]:
         return [c for c in self._channels.values() if not c.required]
 
-    def _enter(self, phase: Phase, reason: HeldBackBy | None = None) -> PhaseChange:
+    def _enter(self, phase: Phase) -> PhaseChange:
         self.phase = phase
-        return PhaseChange(phase, self._bin_end_s(), reason)
+        return PhaseChange(phase, self._bin_end_s())
 
     def _held_back_by(self, channel: str) -> HeldBackBy | None:
         if channel in self._faults:

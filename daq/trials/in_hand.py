@@ -18,7 +18,8 @@ from daq.trials.judging import (
     settled_averages,
 )
 from daq.trials.limits import Breach
-from daq.typed import Asking, Askings, TakenBack, TypedReadings
+from daq.trials.stages import Occurrence
+from daq.typed import LEAST_READINGS, Asking, Askings, TakenBack, TypedReadings
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +34,9 @@ class TrialView:
     confirmed: bool
     averaging_s: float
     lacking: tuple[str, ...] = ()
-    """What is said of typed channels without an average, once the others have theirs."""
+    """Which typed channels have too few readings for an average, once the others have theirs."""
+    missed: Asking | None = None
+    """The reading that was not typed in time, until one is asked for again."""
 
 
 @dataclass(slots=True)
@@ -73,9 +76,22 @@ class TrialInHand:
                 self._ask_while_averaging(change, at_s)
                 yield change
 
-    def tick(self, now_s: float) -> None:
-        """Let time pass [s]: it decides when the operator is asked for readings, and nothing else."""
-        self.askings.tick(now_s, self.typed.counts(self.group.window))
+    def tick(self, now_s: float) -> Asking | None:
+        """Let time pass [s]: it decides when the operator is asked for readings, and nothing else.
+
+        Returns:
+            A reading that was not typed in time, once.
+        """
+        return self.askings.tick(now_s, self.typed.counts(self.group.window))
+
+    def of_it(self, occurrence: Occurrence) -> Occurrence:
+        """Something that moves nothing, told of this trial."""
+        return replace(
+            occurrence,
+            planned=self.planned,
+            attempt=self.attempt,
+            trial_id=self.trial_id,
+        )
 
     @property
     def asking(self) -> Asking | None:
@@ -105,7 +121,7 @@ class TrialInHand:
             return ()
         averaged = {average.channel for average in self.result.averages}
         return tuple(
-            f"{channel.title}: {self.typed.shortage(channel.name, window)}"
+            f"{self.typed.count(channel.name, window)} of {LEAST_READINGS} readings of {channel.title}"
             for channel in self.rules.channels
             if channel.name in self.typed and channel.name not in averaged
         )
@@ -208,6 +224,7 @@ class TrialInHand:
             confirmed=self.group.phase is Phase.CONFIRMED,
             averaging_s=self.group.averaging_s(),
             lacking=self._lacking(),
+            missed=self.askings.missed,
         )
 
     def _ask_while_averaging(self, change: PhaseChange, at_s: float) -> None:

@@ -135,10 +135,10 @@ class Session:
         trial = self._trial
         if trial is None or self.stage not in RUNNING:
             return []
-        if self.now_s - trial.started_s < self._rules.longest_s:
-            trial.tick(self.now_s)
-            return []
-        return [self._give_up(trial)]
+        if self.now_s - trial.started_s >= self._rules.longest_s:
+            return [self._give_up(trial)]
+        missed = trial.tick(self.now_s)
+        return [self._told_of_missed(trial, missed.channel)] if missed else []
 
     def acknowledge(self) -> None:
         """Take the operator's word that the machine may run on."""
@@ -149,6 +149,11 @@ class Session:
         """What the operator is asked to type cannot be read now: it is asked for again later."""
         if self._trial is not None:
             self._trial.askings.put_off(self.now_s)
+
+    def still_typing(self) -> None:
+        """The operator is at what is asked for: the time to answer in begins anew."""
+        if self._trial is not None:
+            self._trial.askings.still_typing(self.now_s)
 
     def take_back(self, taken: TakenBack) -> TrialResult | None:
         """A typed reading counts no more; returns the trial in hand where that was averaged already."""
@@ -391,7 +396,8 @@ class Session:
         if self.stage is Stage.RUNNING_UP:
             trial.run_up_end_s = change.at_s
             return self._move(Happening.RUN_UP_OVER, change.at_s, trial)
-        return self._move(Happening.WITHDRAWN, change.at_s, trial, reason=change.reason)
+        told = self._move(Happening.WITHDRAWN, change.at_s, trial)
+        return replace(told, reason=change.reason, channels=change.channels)
 
     def _known_on_s(self, now_s: float) -> float | None:
         """When the machine was last known to be on [s]; None where no trial runs."""
@@ -411,15 +417,12 @@ class Session:
                 continue
             # It moves nothing, and is told all the same.
             told = Occurrence(self.stage, None, at_s, None, breach=breach)
-            if trial is not None:
-                told = replace(
-                    told,
-                    planned=trial.planned,
-                    attempt=trial.attempt,
-                    trial_id=trial.trial_id,
-                )
-            occurrences.append(told)
+            occurrences.append(trial.of_it(told) if trial else told)
         return occurrences
+
+    def _told_of_missed(self, trial: TrialInHand, channel: str) -> Occurrence:
+        title = next(c.title for c in self._rules.channels if c.name == channel)
+        return trial.of_it(Occurrence(self.stage, None, self.now_s, None, missed=title))
 
     def _limit_broken(self, trial: TrialInHand, breach: Breach) -> Occurrence:
         trial.note_breach(breach)

@@ -79,6 +79,8 @@ class Occurrence:
         result: The trial as it ended or was confirmed.
         breach: The limit that was broken.
         reason: Why a declaration was withdrawn, or a trial given up before its time.
+        channels: Those that a declaration was withdrawn for.
+        missed: Title of the channel whose reading was not typed in time; empty where none is told of.
     """
 
     stage: Stage
@@ -90,3 +92,5 @@ class Occurrence:
     result: TrialResult | None = None
     breach: Breach | None = None
     reason: HeldBackBy | None = None
+    channels: tuple[str, ...] = ()
+    missed: str = ""

@@ -128,8 +128,12 @@ class TypedReadings:
 
     def shortage(self, channel: str, window: Window) -> str:
         """What is to be said of a channel without an average."""
-        count = len(self._within(channel, window))
+        count = self.count(channel, window)
         return f"too few typed readings: {count} of {LEAST_READINGS}"
+
+    def count(self, channel: str, window: Window) -> int:
+        """Readings of a channel in a window [1]."""
+        return len(self._within(channel, window))
 
     def _within(self, channel: str, window: Window) -> list[float]:
         return [

@@ -11,6 +11,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from daq.stats import sample_std_dev, student_t_quantile
+
 _NUMBER = re.compile(r"([+-]?)(\d*)(?:([.,])(\d*))?", re.ASCII)
 _LONGEST = 20
 _MINUS_SIGN = "\N{MINUS SIGN}"
@@ -21,7 +23,19 @@ _EARLIER_DECADE = 0.3
 
 _NEAR_SHARE = 0.02
 _FAR_SHARE = 0.15
-"""Readings of a settled machine lie within the one of each other; beyond the other something was misread [1]."""
+"""Readings of a settled machine lie within the one of each other; beyond the other something was misread [1].
+
+That is all that can be said before there are readings enough to tell how far this machine's lie from each other.
+"""
+
+_TELLING_READINGS = 3
+"""From so many on, none of them far from the others, their own scatter says what the next one may be [1]."""
+
+_NEAR_LEVEL, _FAR_LEVEL = 0.97, 0.9975
+"""Share of right readings that lies within what the scatter allows [1].
+
+A swap of digits is asked about from the lower one on: few right readings can be explained by a swap as well.
+"""
 
 _NEAR_STEPS, _FAR_STEPS = 3.0, 8.0
 _NEAR_SPREADS, _FAR_SPREADS = 1.0, 4.0
@@ -155,22 +169,60 @@ class _Usual:
         spread: By which they differ among themselves, a stray left out [unit of the channel].
         decade: As `_NEIGHBOUR_DECADE` [1].
         words: What they are.
+        readings: Of the same trial, from which it was taken [unit of the channel]; none where it is of other trials.
     """
 
     value: float
     spread: float
     decade: float
     words: str
+    readings: tuple[float, ...] = ()
 
     def near(self, display: Display) -> float:
-        """A right reading is hardly further off [unit of the channel]."""
+        """Within this of each other readings pass for the same [unit of the channel]."""
         share, steps = _NEAR_SHARE * abs(self.value), _NEAR_STEPS * display.resolution
         return max(share, steps, _NEAR_SPREADS * self.spread)
 
+    def near_by_scatter(self, display: Display) -> float:
+        """A right reading is hardly further off [unit of the channel]."""
+        agreeing = self._agreeing(display)
+        if len(agreeing) < _TELLING_READINGS:
+            return self.near(display)
+        return _allowed_off(agreeing, _NEAR_LEVEL, display)
+
     def far(self, display: Display) -> float:
-        """What is further off is no reading of a settled machine [unit of the channel]."""
+        """What is further off is no reading of a settled machine, whatever its scatter [unit of the channel]."""
         share, steps = _FAR_SHARE * abs(self.value), _FAR_STEPS * display.resolution
         return max(share, steps, _FAR_SPREADS * self.spread)
+
+    def far_by_scatter(self, display: Display) -> float:
+        """What is further off is no reading of this machine as it runs now [unit of the channel]."""
+        agreeing = self._agreeing(display)
+        if len(agreeing) < _TELLING_READINGS:
+            return self.far(display)
+        return _allowed_off(agreeing, _FAR_LEVEL, display)
+
+    def _agreeing(self, display: Display) -> list[float]:
+        """Readings without confirmed slips: a large one, or one that the others would not have let pass."""
+        far = self.far(display)
+        near = [each for each in self.readings if abs(each - self.value) <= far]
+        near.sort(key=lambda each: abs(each - self.value))
+        *rest, last = near or [self.value]
+        if len(rest) < _TELLING_READINGS:
+            return near
+        off = abs(last - statistics.median(rest))
+        return rest if off > _allowed_off(rest, _FAR_LEVEL, display) else near
+
+
+def _allowed_off(readings: Sequence[float], level: float, display: Display) -> float:
+    """How far off one more reading may be by the scatter of some [unit of the channel], at least some steps.
+
+    Half the prediction interval of a normal law whose deviation s is known from n readings: t(n - 1) s sqrt(1 + 1/n).
+    """
+    count = len(readings)
+    quantile = student_t_quantile(0.5 + 0.5 * level, count - 1)
+    half = quantile * sample_std_dev(readings) * math.sqrt(1.0 + 1.0 / count)
+    return max(half, _NEAR_STEPS * display.resolution)
 
 
 def _by_the_others(
@@ -189,7 +241,7 @@ def _by_the_others(
         yield from _first_of(
             _times_ten(entry, display, usual),
             _swapped(entry, display, usual, neighbours),
-            f"it is far from {words}" if off > usual.far(display) else None,
+            f"it is far from {words}" if off > usual.far_by_scatter(display) else None,
         )
     elif earlier:
         value = statistics.median(earlier)
@@ -212,7 +264,7 @@ def strays_among(values: Sequence[float], display: Display) -> tuple[float, ...]
     return tuple(
         value
         for value, each in zip(values, usual, strict=True)
-        if abs(value - each.value) > _STRAY_FARS * each.far(display)
+        if abs(value - each.value) > _STRAY_FARS * each.far_by_scatter(display)
     )
 
 
@@ -222,7 +274,7 @@ def _usual_of(readings: Sequence[float], display: Display) -> _Usual:
     deviation = statistics.median(abs(each - value) for each in readings)
     words = f"the readings before it, about {display.shown(value)}"
     spread = _SPREAD_PER_DEVIATION * deviation
-    return _Usual(value, spread, _NEIGHBOUR_DECADE, words)
+    return _Usual(value, spread, _NEIGHBOUR_DECADE, words, tuple(readings))
 
 
 def _contradict_each_other(readings: Sequence[float], display: Display) -> bool:
@@ -259,7 +311,7 @@ def _swapped(
         usual.near(display),
         min(abs(entry.value - each) for each in others),
     )
-    if off <= near:
+    if off <= usual.near_by_scatter(display):
         return None
     for text in _with_two_digits_swapped(entry.text):
         left = min(abs(float(text) - each) for each in others)

@@ -24,7 +24,8 @@ from tests.runtime.conftest import Computer, Rehearsal, rehearsed
 # The face of the page (GET /api/state): every key, whatever the moment.
 KEYS = {
     "": "format bench plan machine clock session stage instruction urgency condition trial channels slip instruments "
-    "store broker alarms events comparison ends_with_session asking typed_readings",
+    "store broker alarms events comparison ends_with_session asking typed_readings missed "
+    "repeat_offer",
     "clock": "now_s utc speed",
     "session": "number state done total skipped",
     "stage": "name since_s progress seconds_left time_left sentence",

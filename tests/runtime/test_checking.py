@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from daq.config.bench import Bench, PortSettings
-from daq.errors import PortAbsentError
+from daq.errors import PortAbsentError, PortBusyError
 from daq.records import Reading
 from daq.runtime.checking import InstrumentCheck, check_bench, read_instruments
 from daq.runtime.clock import Clock
@@ -63,10 +63,15 @@ def check(
     meter: Say | bytes | None = SOUND,
     air: bytes | None = b"3.50\n",
     seconds: float = SECONDS,
+    busy_s: float = 0.0,
 ) -> Mapping[str, InstrumentCheck]:
-    """Check the bench in moved time; bytes are said unasked, and without a meter or air that port is absent."""
+    """Check the bench in moved time; bytes are said unasked, and without a meter or air that port is absent.
+
+    For the first `busy_s` another program holds every port.
+    """
     with contextlib.closing(MovedTime()) as loop:
         lines: dict[str, Line] = {}
+        busy_until_s = loop.time() + busy_s
         if isinstance(meter, bytes):
             lines["ports/meter"] = Talker(loop, meter)
         elif meter is not None:
@@ -75,6 +80,9 @@ def check(
             lines["ports/air"] = Talker(loop, air)
 
         async def open_line(settings: PortSettings, **calls: Any) -> Port:
+            if loop.time() < busy_until_s:
+                msg = f"port {settings.url}: daq (process 12) holds it"
+                raise PortBusyError(msg)
             if settings.url not in lines:
                 msg = f"port {settings.url}: nothing is there"
                 raise PortAbsentError(msg)
@@ -191,6 +199,16 @@ def test_a_meter_that_should_be_asked_and_talks_by_itself_is_in_trouble(
     assert trouble.startswith("reply garbled (")
     assert "polls were due: the line does not fall quiet" in trouble
     assert "not what the profile expects" in trouble
+
+
+def test_a_port_that_another_program_held_for_most_of_the_time_is_told_with_who_held_it(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    checks = check(bench, monkeypatch, busy_s=0.7 * SECONDS)
+    trouble = checks["meter"].trouble
+    assert trouble is not None
+    assert trouble.startswith("port ports/meter: daq (process 12) holds it; ")
+    assert "check the adapter" not in trouble
 
 
 def test_an_absent_port_is_said_and_the_others_are_checked(

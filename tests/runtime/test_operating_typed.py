@@ -227,7 +227,7 @@ async def test_the_reading_that_ended_the_averaging_can_be_taken_back_until_the_
     assert service.rows(average) == [(0,)]
     trial = service.session.trial()
     assert trial is not None
-    assert trial.lacking == ("Outlet velocity: too few typed readings: 4 of 5",)
+    assert trial.lacking == ("4 of 5 readings of Outlet velocity",)
     service.stand_still()
     await service.written()
     (result,) = service.running.results

@@ -19,7 +19,7 @@ from daq.config.bench import PortSettings
 from daq.errors import InstrumentError, PortAbsentError, PortBusyError, PortDeniedError
 from daq.runtime.ports import Port, open_port
 from daq.runtime.ports.descriptor import open_device
-from daq.runtime.ports.opening import open_serial, port_error
+from daq.runtime.ports.opening import hold_port, open_serial, port_error
 from daq.runtime.ports.threaded import open_threaded
 from tests.runtime.conftest import Wire
 from tests.runtime.opened_ports import NOISE, Heard, settings
@@ -209,6 +209,65 @@ async def test_a_line_has_one_owner(open_: Open, wire: Wire) -> None:
         pass
 
 
+_HOLDS_A_PORT = """
+import sys
+from daq.runtime.ports import hold_port
+with hold_port(sys.argv[1]):
+    print("held", flush=True)
+    sys.stdin.read()
+"""
+
+
+@pytest.mark.pty
+async def test_a_port_that_is_held_is_refused_to_others_with_the_holders_number(
+    open_: Open, wire: Wire
+) -> None:
+    other = await asyncio.create_subprocess_exec(
+        *(sys.executable, "-c", _HOLDS_A_PORT, wire.path),
+        stdin=asyncio.subprocess.PIPE,
+        stdout=asyncio.subprocess.PIPE,
+    )
+    assert other.stdin is not None
+    assert other.stdout is not None
+    try:
+        assert await other.stdout.readline() == b"held\n"
+        with pytest.raises(PortBusyError, match=rf"\(process {other.pid}\) holds it"):
+            await open_(wire.path, Heard())
+        with (
+            pytest.raises(PortBusyError, match=f"process {other.pid}"),
+            hold_port(str(wire.path)),
+        ):
+            pytest.fail("two held it")
+    finally:
+        other.stdin.close()
+        await other.wait()
+    await _open_and_close(open_, wire)
+
+
+@pytest.mark.pty
+async def test_whoever_holds_a_port_opens_it_time_after_time_and_lets_it_go(
+    open_: Open, wire: Wire
+) -> None:
+    with hold_port(str(wire.path)):
+        for _ in range(3):
+            async with opened(open_, wire) as (_, heard):
+                wire.send(b"here")
+                await heard.until(b"here")
+        with pytest.raises(PortBusyError), hold_port(str(wire.path)):
+            pytest.fail("two held it")
+    await _open_and_close(open_, wire)
+
+
+def test_of_a_url_nothing_is_held_and_what_is_not_there_is_told(tmp_path: Path) -> None:
+    with hold_port("socket://host:1"):
+        pass
+    with (
+        pytest.raises(PortAbsentError, match="absent: nothing is there"),
+        hold_port(str(tmp_path / "absent")),
+    ):
+        pytest.fail("held nothing")
+
+
 @pytest.mark.pty
 async def test_a_line_with_parity_and_seven_bits_is_opened_again_and_again(
     wire: Wire,
@@ -308,7 +367,7 @@ def test_the_system_refuses_an_adapters_line_to_programs_that_heed_no_lock(
 
 async def test_an_absent_port_is_told(open_: Open, tmp_path: Path) -> None:
     path = tmp_path / "absent"
-    told = f"port {path}: nothing is there, plug the adapter in or correct the path"
+    told = f"port {path}: nothing is there, plug the adapter in or correct the path: `daq ports` lists them"
     with pytest.raises(PortAbsentError) as caught:
         await open_(path, Heard())
     assert str(caught.value) == told

@@ -110,6 +110,8 @@ async def test_an_unknown_kind_of_address_is_told() -> None:
 class Rfc2217Server(threading.Thread):
     """A serial line that returns what it is sent, behind the library's own RFC 2217 server."""
 
+    manager: type[rfc2217.PortManager] = rfc2217.PortManager
+
     def __init__(self) -> None:
         super().__init__(name="rfc2217-server")
         self.line = serial.serial_for_url("loop://", timeout=0)
@@ -123,7 +125,7 @@ class Rfc2217Server(threading.Thread):
 
     def run(self) -> None:
         self._connection, _ = self._listener.accept()
-        manager = rfc2217.PortManager(self.line, self)  # type: ignore[arg-type] # any object with write() will do
+        manager = self.manager(self.line, self)  # type: ignore[arg-type] # any object with write() will do
         while data := self._connection.recv(4096):
             self.line.write(b"".join(manager.filter(data)))
             self.write(b"".join(manager.escape(self.line.read(self.line.in_waiting))))
@@ -146,12 +148,31 @@ class Rfc2217Server(threading.Thread):
         self.line.close()
 
 
+class _NoSignals(rfc2217.PortManager):
+    """Leaves modem signals without an answer, as a server does whose line has none."""
+
+    def _telnet_process_subnegotiation(self, suboption: bytes) -> None:
+        if suboption[1:2] != rfc2217.SET_CONTROL:
+            super()._telnet_process_subnegotiation(suboption)  # type: ignore[misc] # the stubs leave it out
+
+
+class ServerWithoutSignals(Rfc2217Server):
+    manager: type[rfc2217.PortManager] = _NoSignals
+
+
+@contextlib.contextmanager
+def _running(server: Rfc2217Server) -> Iterator[Rfc2217Server]:
+    server.start()
+    try:
+        yield server
+    finally:
+        server.stop()
+
+
 @pytest.fixture
 def rfc2217_server() -> Iterator[Rfc2217Server]:
-    server = Rfc2217Server()
-    server.start()
-    yield server
-    server.stop()
+    with _running(Rfc2217Server()) as server:
+        yield server
 
 
 # The library's client names its thread in a way that is deprecated since Python 3.10.
@@ -195,6 +216,22 @@ async def test_an_rfc_2217_server_that_hangs_up_is_a_lost_port(
     await port.close()
     assert len(heard.lost) == 1
     assert "it went away" in str(heard.lost[0])
+
+
+@AS_THE_LIBRARY_IS
+@pytest.mark.slow
+async def test_an_rfc_2217_server_without_modem_signals_is_told_with_the_cure() -> None:
+    with _running(ServerWithoutSignals()) as server:
+        url = f"{server.url}?timeout=0.2"
+        with pytest.raises(PortAbsentError, match=r"write &ign_set_control at the end"):
+            await open_by_url(url, Heard())
+    with _running(ServerWithoutSignals()) as server:
+        heard = Heard()
+        port = await open_by_url(f"{server.url}?ign_set_control", heard)
+        port.write(NOISE)
+        await heard.until(NOISE)
+        await port.close()
+    assert heard.lost == []
 
 
 async def test_an_rfc_2217_server_that_is_not_there_is_an_absent_port() -> None:

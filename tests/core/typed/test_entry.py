@@ -1,5 +1,6 @@
 """What was typed is a number, or is refused; what looks like a slip of the finger is doubted, and nothing else is."""
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -193,6 +194,59 @@ def test_readings_that_scatter_widely_widen_what_is_taken_without_a_doubt() -> N
     scattered = (8.0, 9.5, 11.0, 12.5)
     assert doubts("14.50", neighbours=scattered) == ()
     assert doubts("14.50", neighbours=(10.2, 10.3, 10.3, 10.4)) != ()
+
+
+MAINS = Display("voltage", 0.1)
+STEADY = (231.4, 231.3, 231.4, 231.5)
+
+
+@pytest.mark.parametrize(
+    ("text", "display", "before", "words"),
+    [
+        ("234.1", MAINS, STEADY, "two digits may be swapped: 231.4 may have been meant"),
+        ("234.1", MAINS, STEADY[:3], "two digits may be swapped: 231.4 may have been meant"),
+        ("241.4", MAINS, STEADY, "far from the readings before it, about 231.4"),
+        ("261.4", MAINS, STEADY, "far from the readings before it, about 231.4"),
+        ("12.43", VELOCITY, (12.34, 12.33, 12.35), "12.34 may have been meant"),
+    ],
+)  # fmt: skip
+def test_a_slip_of_a_few_percent_is_doubted_among_steady_readings(
+    text: str, display: Display, before: tuple[float, ...], words: str
+) -> None:
+    (doubt,) = doubts(text, display, neighbours=before)
+    assert words in doubt
+
+
+@pytest.mark.parametrize("text", ["231.0", "231.7", "231.9"])
+def test_what_the_scatter_of_steady_readings_allows_is_not_doubted(text: str) -> None:
+    assert doubts(text, MAINS, neighbours=STEADY) == ()
+
+
+def test_two_readings_say_nothing_yet_of_the_scatter() -> None:
+    assert doubts("234.1", MAINS, neighbours=STEADY[:2]) == ()
+
+
+def test_a_small_slip_that_was_confirmed_lets_no_other_pass_and_is_told() -> None:
+    (doubt,) = doubts("241.4", MAINS, neighbours=(*STEADY, 234.1))
+    assert doubt == "it is far from the readings before it, about 231.4"
+    assert doubts("231.4", MAINS, neighbours=(*STEADY, 234.1)) == ()
+    assert strays_among([*STEADY, 234.1], MAINS) == (234.1,)
+
+
+@pytest.mark.parametrize("display", [MAINS, Display("voltage", 1.0)])
+@pytest.mark.parametrize("noise", [0.001, 0.005, 0.02, 0.05])
+def test_of_right_readings_fewer_than_one_of_a_hundred_is_doubted(
+    display: Display, noise: float
+) -> None:
+    random = np.random.default_rng(1)
+    asked = doubted = 0
+    for _ in range(400):
+        shown = [display.shown(v) for v in 231.4 * random.normal(1.0, noise, 9)]
+        values = tuple(map(float, shown))
+        for count in range(3, 9):
+            asked += 1
+            doubted += bool(doubts(shown[count], display, neighbours=values[:count]))
+    assert doubted < asked / 100
 
 
 def test_the_readings_far_from_the_others_are_told_as_they_came() -> None:

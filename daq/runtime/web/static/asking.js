@@ -1,11 +1,13 @@
 // A reading that the bench asks of the operator: the meter has no port, so somebody reads it and types what it shows.
 //
 // When it is asked for, whether it is a reading and whether it looks like a slip of the finger are the bench's to say. What
-// is doubted can be confirmed; what is typed stands until it is kept or something else is asked for.
+// is doubted can be confirmed; what is typed stands until it is kept or something else is asked for. What was not handed
+// in in time stays too, and is gone on with when the same channel is asked for again.
 
 import { mayOperate, refresh } from "./access.js";
 import { announce } from "./answers.js";
 import { Refused, tell } from "./api.js";
+import { nowSeconds } from "./bench.js";
 import { makeWord } from "./fields.js";
 import { isLost } from "./link.js";
 import { isPast } from "./past.js";
@@ -14,14 +16,16 @@ import { find, make, put, symbol } from "./writing.js";
 const LONGEST = 20;
 
 const title = make("h2");
+const left = make("small", { className: "left" });
 const label = make("label");
 const field = make("input");
 const refusal = make("div", { className: "refusal", role: "alert" });
 const confirm = makeWord("", () => send("reading", { text: doubted, as_typed: true }));
-const form = make("form", {}, title, make("div", { className: "field" }, label, field), refusal, makeWays());
+const form = make("form", {}, title, make("div", { className: "field" }, label, field, left), refusal, makeWays());
 
 let shown = ""; // Which asking stands there,
-let channel = ""; // and of which channel it is.
+let channel = ""; // of which channel it is,
+let isMissed = false; // and whether its time has run out.
 let doubted = ""; // What was typed, and may be a slip.
 let busy = false;
 
@@ -34,19 +38,25 @@ function makeWays() {
 
 export function drawAsking(snapshot) {
   const place = find("asking");
-  const asking = mayOperate() && !isPast() ? (snapshot?.asking ?? null) : null;
+  const asking = mayOperate() && !isPast() ? (snapshot?.asking ?? snapshot?.missed ?? null) : null;
   place.hidden = asking === null || isLost();
-  const key = asking === null ? "" : `${asking.channel} ${asking.since_s}`;
+  const missed = asking !== null && snapshot.asking === null;
+  put(left, asking === null || missed ? "" : secondsLeft(asking));
+  const key = asking === null ? "" : `${asking.channel} ${asking.since_s} ${missed}`;
   if (key === shown) return;
-  shown = key;
-  channel = asking?.channel ?? "";
-  clear();
+  const keepsText = channel === asking?.channel && (isMissed || missed);
+  [shown, channel, isMissed] = [key, asking?.channel ?? "", missed];
+  clear({ keepsText });
   if (asking !== null) open(place, asking);
 }
 
+const secondsLeft = ({ until_s }) => `${Math.max(0, Math.ceil(until_s - nowSeconds()))} s left`;
+
 function open(place, { title: name, unit, place: where, decimals, number, least }) {
   if (!place.contains(form)) prepare(place);
-  put(title, `${[name, where].filter(Boolean).join(", ")}: reading ${number} of ${Math.max(number, least)}`);
+  const what = [name, where].filter(Boolean).join(", ");
+  if (isMissed) put(title, `${what} was not typed in time; you will be asked again`);
+  else put(title, `${what}: reading ${number} of ${Math.max(number, least)}`);
   put(label, `What the display shows${symbol(unit) && `, in ${symbol(unit)}`}`);
   field.placeholder = (0).toFixed(decimals);
   // Whoever writes elsewhere goes on writing there.
@@ -75,7 +85,7 @@ async function send(operation, answer) {
   const own = shown;
   try {
     const { text } = await tell(`/api/session/${operation}`, { channel, ...answer });
-    if (own === shown) clear();
+    if (own === shown || field.value === answer.text) clear();
     announce(text);
   } catch (error) {
     if (!(error instanceof Refused)) throw error;

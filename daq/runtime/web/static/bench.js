@@ -27,9 +27,10 @@ export function setNow(now_s) {
   anchor = { now_s, real_ms: performance.now() };
 }
 
-// After the last trial of a single run the bench's program ends by itself: its silence is then no ailment.
+// After the last trial of a single run the bench's program ends by itself: its silence is then no ailment. While it asks
+// whether a trial is to be repeated it does not.
 export const isFinished = () =>
-  bench.snapshot?.session?.state === "finished" && bench.snapshot.ends_with_session;
+  bench.snapshot?.session?.state === "finished" && bench.snapshot.ends_with_session && !bench.snapshot.repeat_offer;
 
 // The slip's average of the trial in hand, as soon as there is one.
 export function averageInHand({ name }) {

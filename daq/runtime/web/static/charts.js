@@ -16,6 +16,8 @@ const AXIS_STEPS = POWERS.flatMap((power) => [1, 2, 5].map((digit) => Number(`${
 const MINUTES = [8, 6, 4, 2, 0];
 const STEPS_S = [10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400];
 const MOST_STEPS = 6;
+const SPARSE_S = 10; // Readings so far apart are shown as points: a line alone hides where they lie, and a single one.
+const POINT_PX = 7;
 const FRAME_SHARE_MS = 5;
 const REDRAW_REAL_MS = 250;
 const REDRAW_CALMLY_REAL_MS = 2000;
@@ -63,10 +65,11 @@ function drawChart(name) {
   if (channel === undefined || box === null) return;
   const points = traceOf(channel).points();
   describe(box, channel, points[1]);
-  // Without a connection a chart stands still: it must not look as if it went on.
-  if (!box.dataset.seen || (isLost() && charts.has(box))) return;
+  if (!box.dataset.seen) return;
   if (!charts.has(box)) charts.set(box, makeChart(box, channel));
-  charts.get(box).setData(points);
+  const chart = charts.get(box);
+  chart.setData(points);
+  if (isLost()) chart.redraw(false); // Its scale stands still, and with it would the marks.
 }
 
 // What the chart shows, in words, for those who cannot see it.
@@ -75,7 +78,8 @@ function describe(box, channel, values) {
   const known = values.filter((value) => value !== null);
   const [low, high] = [least(known), greatest(known)].map((value) => number(value, decimals));
   const span = known.length === 0 ? "no readings" : `${withUnit(`between ${low} and ${high}`, unit)}`;
-  const when = bench.span === null ? "the last ten minutes" : "the trial";
+  const lately = isLost() ? "the ten minutes before the bench was last heard" : "the last ten minutes";
+  const when = bench.span === null ? lately : "the trial";
   const parts = [`Chart: ${[title, place, when, span].filter(Boolean).join(", ")}`, meanText(channel)];
   const label = `${parts.filter(Boolean).join("; ")}.`;
   if (box.getAttribute("aria-label") !== label) box.setAttribute("aria-label", label);
@@ -93,23 +97,30 @@ function makeChart(box, channel) {
     height: box.clientHeight,
     legend: { show: false },
     cursor: { show: false },
-    padding: [8, 20, 0, 0],
+    padding: [8, 28, 0, 0], // half of "−10 min"
     scales: {
       x: { time: false, range: shownSpan },
       y: { range: () => valueRange(current()) },
     },
     axes: [timeAxis(common), valueAxis(common, colour)],
-    series: [{}, { stroke: () => colour("--ink"), width: 1.5, points: { show: false } }],
+    series: [{}, { stroke: () => colour("--ink"), width: 1.5, points: pointsOf(channel, colour) }],
     hooks: { drawClear: [(plot) => shade(plot, current(), bench.snapshot.trial, colour)] },
   };
   return new uPlot(options, [[], []], box);
 }
 
+function pointsOf({ interval_s }, colour) {
+  return { show: interval_s >= SPARSE_S, size: POINT_PX, stroke: () => colour("--ink"), fill: () => colour("--ink") };
+}
+
+// Without a connection the trace stands still, for it must not look as if it went on; how long ago it was goes on.
 function shownSpan() {
   if (bench.span !== null) return bench.span;
   const now_s = isLost() ? heardSeconds(silence_s()) : nowSeconds();
   return [now_s - TRACE_S, now_s];
 }
+
+const shownAgo_s = () => (isLost() ? silence_s() * speed() : 0);
 
 // Time is told from now: the marks stand still and the trace moves past them. Of a stored trial it is told from its start.
 function timeAxis(common) {
@@ -119,11 +130,15 @@ function timeAxis(common) {
     gap: 4,
     grid: { show: false },
     splits: ({ scales: { x } }) => (bench.span === null ? MINUTES.map((minute) => x.max - minute * 60) : spanMarks(x)),
-    values: ({ scales: { x } }, splits) => splits.map((t) => (bench.span === null ? agoMark(x.max - t) : laterMark(t - x.min))),
+    values: ({ scales: { x } }, splits) =>
+      splits.map((t) => (bench.span === null ? agoMark(x.max - t + shownAgo_s()) : laterMark(t - x.min))),
   };
 }
 
-const agoMark = (ago_s) => (ago_s < 1 ? "now" : `\u2212${Math.round(ago_s / 60)} min`);
+function agoMark(ago_s) {
+  if (ago_s < 1) return "now";
+  return ago_s < 60 ? `\u2212${Math.floor(ago_s)} s` : `\u2212${Math.round(ago_s / 60)} min`;
+}
 
 const laterMark = (later_s) => (later_s < 120 ? `${Math.round(later_s)} s` : `${Math.round(later_s / 6) / 10} min`);
 

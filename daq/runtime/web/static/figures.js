@@ -7,6 +7,7 @@ import { duration, find, make, number, put, reserve, symbol, syncList, withUnit 
 const CONDITION_WORDS = { overrange: "over range", silent: "silent", "no reading yet": "no reading yet" };
 const UNIT_SHARE = 0.42; // of the digits' size, and before it a gap in its own: as in page.css
 const UNIT_GAP = 0.28;
+const HELD_MS = 10_000; // Shorter for so long, a figure is no longer kept as wide as it was.
 const PLACES = { digits: "digit", channels: "channel" }; // where figures stand
 
 const ruler = document.createElement("canvas").getContext("2d");
@@ -59,18 +60,20 @@ export function drawFigure(node, channel, scope) {
   const text = channel.value === null ? "–" : number(channel.value, channel.decimals);
   const value = node.querySelector(".value");
   put(value, text);
-  reserve(value, `${scope} ${channel.name}`, text);
+  reserve(value, `${scope} ${channel.name}`, text, HELD_MS);
   put(node.querySelector(".unit"), symbol(channel.unit));
   reserveRoom(node, value.dataset.kept, symbol(channel.unit));
   node.classList.toggle("is-old", isOld(channel));
 }
 
-// How wide the widest figure so far is with its unit, in ems of the digits: as large as its place allows it is set.
+// How wide the widest figure so far is with its unit, in ems of the digits: as large as its place allows it is set, and it
+// never grows again.
 function reserveRoom(node, kept, unit) {
-  const key = `${kept} ${unit}`;
+  const most = Math.max(parseInt(kept, 10), Number(node.dataset.most ?? 0));
+  const key = `${most} ${kept.endsWith(".")} ${unit}`;
   if (node.dataset.room === key) return;
-  node.dataset.room = key;
-  const digits = "0".repeat(parseInt(kept, 10)) + (kept.endsWith(".") ? "." : "");
+  Object.assign(node.dataset, { room: key, most });
+  const digits = "0".repeat(most) + (kept.endsWith(".") ? "." : "");
   const room = emsOf(digits, "bold") + UNIT_SHARE * (emsOf(unit, "normal") + UNIT_GAP) + 0.03; // and what rounding takes
   node.style.setProperty("--room", room.toFixed(3));
 }

@@ -20,12 +20,13 @@ export { makeRowButton } from "./rows.js";
 
 // What stays stands first, so that nothing moves under the finger; what comes and goes follows.
 const CONTROLS = [
-  { key: "start", word: () => "Start a session…", isOffered: (now) => !isOpen(now), act: openStarting },
+  { key: "start", word: () => "Start a session…", isOffered: isFree, act: openStarting },
   { key: "pace", word: (now) => (isPaused(now) ? "Go on" : "Pause"), isOffered: isOpen, act: changePace },
   { key: "switched", word: () => "Machine switched by hand", isOffered: isOpen, act: () => order("switched") },
   { key: "note", word: () => "Note…", isOffered: () => true, act: openNote },
   { key: "stop", word: () => "Stop for now…", isOffered: isOpen, act: openStop },
-  { key: "put-away", word: () => "Put this session away", isOffered: isLeftStanding, act: () => order("stop") },
+  { key: "repeat", word: wordOfRepeat, isOffered: ({ repeat_offer: offer }) => Boolean(offer), act: repeatOffered },
+  { key: "put-away", word: wordOfEnd, isOffered: isLeftStanding, act: () => order("stop") },
   { key: "skip", word: () => "Leave out this line…", isOffered: isCalling, act: openSkip },
   { key: "acknowledge", word: () => "Acknowledge: it may run on", isOffered: isAlarming, act: () => order("acknowledge") },
 ];
@@ -93,9 +94,23 @@ function isOpen({ session }) {
   return session !== null && session.state !== "finished";
 }
 
-// With a service that goes on, a finished session stands until it is put away: it can be asked for more.
-function isLeftStanding({ session, ends_with_session: endsWithIt }) {
-  return session?.state === "finished" && !endsWithIt;
+// A service that ends with its session carries out no other.
+function isFree(now) {
+  return !isOpen(now) && !now.ends_with_session;
+}
+
+// With a service that goes on, a finished session stands until it is put away: it can be asked for more. One that ends with
+// it stands as long as it asks whether a trial is to be repeated.
+function isLeftStanding({ session, ends_with_session: endsWithIt, repeat_offer: offer }) {
+  return session?.state === "finished" && (!endsWithIt || Boolean(offer));
+}
+
+function wordOfEnd({ ends_with_session: endsWithIt }) {
+  return endsWithIt ? "End the session" : "Put this session away";
+}
+
+function wordOfRepeat({ repeat_offer: { condition, repeat } }) {
+  return `Repeat ${repeat > 1 ? `${condition}, repeat ${repeat}` : condition}`;
 }
 
 function isPaused({ session }) {
@@ -113,11 +128,11 @@ function isAlarming({ alarms, trial }) {
 // ---------------------------------------------------------------- at once
 
 // One press is one request: a second press while the first is under way does nothing.
-async function order(name, key = name) {
+async function order(name, { key = name, body = {} } = {}) {
   if (pending.has(key)) return;
   pending.add(key);
   try {
-    announce((await tell(`/api/session/${name}`)).text);
+    announce((await tell(`/api/session/${name}`, body)).text);
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
     announceRefusal(error.message);
@@ -129,7 +144,11 @@ async function order(name, key = name) {
 }
 
 function changePace() {
-  return order(isPaused(bench.snapshot) ? "go-on" : "pause", "pace");
+  return order(isPaused(bench.snapshot) ? "go-on" : "pause", { key: "pace" });
+}
+
+function repeatOffered() {
+  return order("repeat", { body: { position: bench.snapshot.repeat_offer.position, instead_because: "" } });
 }
 
 // ---------------------------------------------------------------- with a question first

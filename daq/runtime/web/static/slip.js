@@ -40,15 +40,24 @@ function howFar({ done, total, skipped }) {
   return `${done} of ${total} done${skipped > 0 ? `, ${skipped} skipped` : ""}`;
 }
 
-// The channels that are not required stand in the slip where there is room for them. Once out they stay out until the
-// window or the channels change: columns that come and go would be worse than none.
+// As much as the window has room for: first the channels that are not required are left out, then what only keeps columns
+// in their places; at last its rows are stacked. What has happened stays so until the window or the channels change: columns
+// that come and go would be worse than none.
+const FITS = ["tight", "tighter", "stacked"];
+const narrow = matchMedia("(max-width: 46.99rem)");
+
 function fitSlip() {
   const slip = find("slip");
-  if (slip.scrollWidth > slip.parentElement.clientWidth) slip.classList.add("tight");
+  const known = FITS.findIndex((fit) => slip.classList.contains(fit));
+  for (const fit of FITS.slice(known + 1)) {
+    if (!narrow.matches && slip.scrollWidth <= slip.parentElement.clientWidth) return;
+    slip.classList.remove(...FITS);
+    slip.classList.add(fit);
+  }
 }
 
 export function refitSlip() {
-  find("slip").classList.remove("tight");
+  find("slip").classList.remove(...FITS);
   fitSlip();
 }
 
@@ -68,7 +77,7 @@ function drawHead(snapshot) {
   );
   head.replaceChildren(makeHeading("No."), makeHeading("Condition"), ...figures, makeHeading("State"));
   find("slip-rows").replaceChildren();
-  find("slip").classList.remove("tight");
+  find("slip").classList.remove(...FITS);
 }
 
 function makeHeading(text, { className = "", below = "" } = {}) {

@@ -3,7 +3,7 @@
 // Rules: data become text, never markup; a node that can stay stays, so that screen readers and the eye are not
 // disturbed; no figure ever jumps in width.
 
-const widest = new Map(); // figure -> most digits seen
+const widest = new Map(); // figure -> most digits seen, when that was, and the most since then
 
 export const find = (id) => document.getElementById(id);
 
@@ -93,14 +93,24 @@ export function decimalsFor(uncertainty) {
   return Math.min(4, Math.max(0, 1 - Math.floor(Math.log10(uncertainty))));
 }
 
-// The box is as wide as the widest figure so far: tabular digits do the rest.
-export function reserve(node, key, text) {
-  const digits = Math.max(widest.get(key) ?? 0, text.replace(".", "").length);
-  widest.set(key, digits);
+// The box is as wide as the widest figure so far: tabular digits do the rest. Where it holds for a while only, a figure that
+// stays shorter than it was, as with the machine off, moves up to where it begins.
+export function reserve(node, key, text, hold_ms = Infinity) {
+  const digits = mostDigits(key, text.replace(".", "").length, hold_ms);
   const kept = `${digits}${text.includes(".") ? "." : ""}`;
   if (node.dataset.kept === kept) return;
   node.dataset.kept = kept;
   node.style.minInlineSize = `calc(${digits}ch + ${text.includes(".") ? 0.28 : 0}em)`;
+}
+
+function mostDigits(key, digits, hold_ms) {
+  const now_ms = performance.now();
+  const { most, seen_ms, since } = widest.get(key) ?? { most: 0, seen_ms: 0, since: 0 };
+  const longest = Math.max(since, digits);
+  const isOver = now_ms - seen_ms > hold_ms;
+  if (digits >= most || isOver) widest.set(key, { most: longest, seen_ms: now_ms, since: 0 });
+  else widest.set(key, { most, seen_ms, since: longest });
+  return widest.get(key).most;
 }
 
 export function duration(seconds) {
