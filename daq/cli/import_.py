@@ -1,14 +1,17 @@
 """`daq import STORE FILE…`: a meter that keeps its own log, into a session or as a session of its own."""
 
 import argparse
+import io
 import math
 import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
+from daq.cli.arguments import CommandParser
 from daq.cli.imported_columns import known_channels, stated_accuracy, wanted_column
-from daq.cli.imported_into import FOUND, import_into
+from daq.cli.imported_doubts import expect_units_of_names
+from daq.cli.imported_into import FOUND, OFFSET_IS_RIGHT, import_into
 from daq.cli.imported_logs import read_logs
 from daq.cli.imported_new import make_session
 from daq.cli.imported_words import (
@@ -38,6 +41,7 @@ def run(arguments: Sequence[str]) -> int:
     )
     _expect_known(parser, options)
     logs = read_logs(options, known)
+    expect_units_of_names(logs, options.as_stated)
     if options.plan is None:
         found = import_into(options, logs)
         text = render_into_json(found) if options.json else render_into(found)
@@ -58,6 +62,8 @@ def _expect_fitting(
     for name in names:
         if getattr(options, name):
             parser.error(f"argument --{name.replace('_', '-')}: only {where} --plan")
+    if options.offset_is_right and not any(o is not None for o in options.offset):
+        parser.error(f"argument {OFFSET_IS_RIGHT}: only with --offset SECONDS")
     if options.off_below is not None and options.on_above is None:
         parser.error("argument --off-below: only with --on-above")
     if options.off_below is not None and options.off_below > options.on_above:
@@ -69,6 +75,7 @@ def _expect_known(parser: argparse.ArgumentParser, options: argparse.Namespace) 
     names = [each.name for each in options.column]
     said = [("accuracy", name) for name, _ in options.accuracy]
     said += [("zero", name) for name in options.zero]
+    said += [("as-stated", name) for name in options.as_stated]
     for option, name in said:
         if name not in names:
             parser.error(
@@ -94,6 +101,23 @@ def _number(text: str) -> float:
     return number
 
 
+def _line(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        msg = f"got {text!r}, expected the number of a line, from 1"
+        raise argparse.ArgumentTypeError(msg)
+    return int(text)
+
+
+def _encoding(text: str) -> str:
+    try:
+        # Refuses codecs of other things than text, too.
+        io.TextIOWrapper(io.BytesIO(), encoding=text)
+    except (LookupError, ValueError) as exc:
+        msg = f"got {text!r}, expected a text encoding like cp1252, cp850 or utf-16"
+        raise argparse.ArgumentTypeError(msg) from exc
+    return text
+
+
 def _moment(text: str) -> float:
     try:
         moment = datetime.fromisoformat(text)
@@ -104,7 +128,7 @@ def _moment(text: str) -> float:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq import",
         description=(
             "Readings of a meter's own log into a session that is in the store, which is then analysed again; with"
@@ -116,7 +140,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("store", metavar="STORE", help="results file")
     parser.add_argument(
-        "files", nargs="+", metavar="FILE", help="log: CSV in UTF-8, a meter a file"
+        "files", nargs="+", metavar="FILE", help="log: CSV, a meter a file"
     )
     parser.add_argument(
         "--column",
@@ -147,7 +171,28 @@ def _add_reading_options(parser: argparse.ArgumentParser) -> None:
     group.add_argument(
         "--time",
         metavar="COLUMN",
-        help="name or number of the column of times, or DATE+TIME; if absent, the first called so",
+        help="name or number of the column of times, or of two, like Datum+Uhrzeit; if absent, the first called so",
+    )
+    group.add_argument(
+        "--header",
+        action="append",
+        default=[],
+        type=_line,
+        metavar="LINE",
+        help=(
+            "number of the line with the names of the columns; found by the names that are wanted, if absent; once for all"
+            " files, or once a file"
+        ),
+    )
+    group.add_argument(
+        "--encoding",
+        action="append",
+        default=[],
+        type=_encoding,
+        metavar="NAME",
+        help=(
+            "of the text, like cp1252; if absent, UTF-8, or what a byte-order mark tells; once for all files, or once a file"
+        ),
     )
     group.add_argument(
         "--dates",
@@ -181,6 +226,11 @@ def _add_clock_options(parser: argparse.ArgumentParser) -> None:
             f" since the session began); {FOUND!r}, from the switchings, if absent; once for all files, or once a file;"
             " with --plan the log that has the start channel sets the clock of the others"
         ),
+    )
+    group.add_argument(
+        OFFSET_IS_RIGHT,
+        action="store_true",
+        help="take a stated offset that most switchings gainsay; analysis and events say so",
     )
     group.add_argument(
         "--edges",
@@ -234,6 +284,16 @@ def _add_channel_options(parser: argparse.ArgumentParser) -> None:
         "--bench",
         metavar="BENCH",
         help="bench whose channels have the same names: titles, units, places, accuracy",
+    )
+    group.add_argument(
+        "--as-stated",
+        action="append",
+        default=[],
+        metavar="CHANNEL",
+        help=(
+            "its unit and place are as --column says, whatever the column's name, other channels or places of the"
+            " session make likely; may be repeated"
+        ),
     )
     group.add_argument(
         "--zero",

@@ -16,7 +16,8 @@ from daq.units import UNITS, unit_of
 
 _CHANNEL = re.compile(r"[a-z][a-z0-9_]{0,59}")
 _FILE = re.compile(r"(\d+)/(.+)")
-_TERM = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*(%|d|)")
+_TERM = re.compile(r"(\d+(?:[.,]\d*)?|[.,]\d+)\s*(%|d|)")
+"""Only whole numbers and decimals occur here, so a comma can be nothing but a decimal sign."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +72,7 @@ def wanted_column(text: str) -> WantedColumn:
 
 
 def stated_accuracy(text: str) -> tuple[str, Accuracy]:
-    """CHANNEL=TERM+TERM…: 0.5% of reading, 2d of the display, a bare number in the channel's unit."""
+    """CHANNEL=TERM+TERM…: 0.5% or 0,5% of reading, 2d of the display, a bare number in the channel's unit."""
     expected = "CHANNEL=0.5%+2d: percent of reading, digits of the display (d), a bare number in the channel's unit"
     name, equals, terms = text.partition("=")
     found: dict[str, float] = {}
@@ -83,7 +84,7 @@ def stated_accuracy(text: str) -> tuple[str, Accuracy]:
         if not equals or not name.strip() or match is None or key in found:
             msg = f"got {text!r}, expected {expected}"
             raise argparse.ArgumentTypeError(msg)
-        found[key] = float(match[1])
+        found[key] = float(match[1].replace(",", "."))
     return name.strip(), Accuracy(**found)
 
 

@@ -7,11 +7,17 @@ from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
 
-from daq.cli.imported_logs import Log, alignment_facts
+from daq.cli.imported_doubts import expect_places, expect_sizes
+from daq.cli.imported_logs import Log, alignment_facts, one_a_file
 from daq.cli.reanalysed import Reanalysis, TrialAgain
 from daq.config.plan import parse_stored_plan
 from daq.errors import InputError
-from daq.logs.alignment import Alignment, find_alignment, state_alignment
+from daq.logs.alignment import (
+    LEAST_SHARE,
+    Alignment,
+    find_alignment,
+    state_alignment,
+)
 from daq.logs.edges import Edge
 from daq.logs.judged import LoggedReadings, judge_with_log, with_channels
 from daq.records import Channel
@@ -30,6 +36,7 @@ from daq.trials.reanalysis import OtherRule, is_reproduced
 from daq.trials.switching import Switch
 
 FOUND = "found"
+OFFSET_IS_RIGHT = "--offset-is-right"
 _KEY_INTERVAL_S = 2.0
 """How far a switching that a key told may be from the truth [s]."""
 
@@ -51,6 +58,19 @@ class ClockSet:
     edges_column: str
     base_s: float
     readings: int = 0
+
+    @property
+    def caution(self) -> str:
+        """What switchings say against an offset that somebody stated; empty where they say nothing."""
+        seen = len(self.alignment.matched)
+        every = seen + self.alignment.missed
+        is_judged = self.alignment.is_stated and self.edges_column
+        if not is_judged or seen >= LEAST_SHARE * every:
+            return ""
+        return (
+            f"{Path(self.log.file).name}: {self.alignment.offset_s:+.2f} s are added to its times as stated, though only"
+            f" {seen} of {every} switchings agree"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +99,7 @@ def import_into(options: argparse.Namespace, logs: Sequence[Log]) -> ImportedInt
     """
     with importing(Path(options.store), keeping=not options.dry_run) as store:
         session = store.replay.placed(options.session)
+        _expect_known_places(options, store, session, logs)
         bench_edges = _bench_edges(store, session)
         clocks = []
         for log, stated in zip(logs, stated_offsets(options, len(logs)), strict=True):
@@ -87,8 +108,21 @@ def import_into(options: argparse.Namespace, logs: Sequence[Log]) -> ImportedInt
             base_s = session.started_utc_s if log.table.stamps.is_absolute else 0.0
             clock = set_clock(options, log, bench_edges, base_s=base_s, stated_s=stated)
             clocks.append(_written(store, session, clock))
-        found = _analysed(options, store, session, logs)
+        found = _analysed(options, store, session, clocks)
     return ImportedInto(tuple(clocks), session, found, _differing(found))
+
+
+def _expect_known_places(
+    options: argparse.Namespace,
+    store: Importing,
+    session: PlacedSession,
+    logs: Sequence[Log],
+) -> None:
+    number = session.recorded.number
+    own = [c for t in session.trials for c in store.replay.own_channels(t.recorded)]
+    there = [*own, *store.replay.imported_channels(number)]
+    imported = [channel for log in logs for channel in log.channels]
+    expect_places(imported, [c.place for c in there], options.as_stated)
 
 
 def stated_offsets(options: argparse.Namespace, count: int) -> list[float | None]:
@@ -98,10 +132,8 @@ def stated_offsets(options: argparse.Namespace, count: int) -> list[float | None
         InputError: If there are neither one nor as many as logs.
     """
     stated: list[float | None] = list(options.offset) or [None]
-    if len(stated) not in {1, count}:
-        msg = f"--offset given {len(stated)} times for {count} files, expected one for all or one a file in their order, {FOUND!r} for what shall be found"
-        raise InputError(msg)
-    return stated if len(stated) == count else stated * count
+    hint = f", {FOUND!r} for what shall be found"
+    return one_a_file("--offset", stated, count, hint=hint)
 
 
 def set_clock(
@@ -115,7 +147,7 @@ def set_clock(
     """Set a log's clock by switchings, or by somebody's word.
 
     Raises:
-        InputError: If the switchings do not tell.
+        InputError: If the switchings do not tell, or gainsay what was stated only once.
     """
     span_s = log.span_s(base_s)
     column, edges = "", tuple[Edge, ...]()
@@ -126,7 +158,14 @@ def set_clock(
             raise
     if stated_s is not None:
         alignment = state_alignment(stated_s, reference, edges, span_s=span_s)
-        return ClockSet(log, alignment, column, base_s)
+        clock = ClockSet(log, alignment, column, base_s)
+        if clock.caution and not options.offset_is_right:
+            msg = (
+                f"{clock.caution} in column {column!r}; leave --offset out to have it looked for, correct it, or add"
+                f" {OFFSET_IS_RIGHT} if it is right all the same"
+            )
+            raise InputError(msg)
+        return clock
     try:
         alignment = find_alignment(
             reference,
@@ -145,6 +184,7 @@ def _written(store: Importing, session: PlacedSession, clock: ClockSet) -> Clock
     imported = clock.log.imported(
         lambda at_s: clock.alignment.bench_s(at_s - clock.base_s),
         alignment_facts(clock.alignment),
+        caution=clock.caution,
     )
     store.expect_free(session.recorded.number, imported)
     kept = store.add_log(session, imported)
@@ -185,8 +225,9 @@ def _analysed(
     options: argparse.Namespace,
     store: Importing,
     session: PlacedSession,
-    logs: Sequence[Log],
+    clocks: Sequence[ClockSet],
 ) -> Reanalysis:
+    logs = [clock.log for clock in clocks]
     logged = store.replay.logged(session.recorded)
     other = OtherRule(required=tuple(dict.fromkeys(options.required)))
     trials = tuple(
@@ -194,9 +235,17 @@ def _analysed(
         for trial in session.trials
     )
     files = ", ".join(Path(log.file).name for log in logs)
-    names = ", ".join(c.name for log in logs for c in log.channels)
+    imported = [c.name for log in logs for c in log.channels]
+    expect_sizes(
+        imported,
+        [channel for again in trials for channel in again.channels],
+        [again.result.averages for again in trials],
+        options.as_stated,
+    )
+    names = ", ".join(imported)
     changed = [f"the rule that each trial was run with, {names} imported from {files}"]
     changed += [f"required {' and '.join(other.required)}"] if other.required else []
+    changed += [clock.caution for clock in clocks if clock.caution]
     found = Reanalysis(
         store=options.store,
         session=session.recorded,

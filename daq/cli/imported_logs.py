@@ -3,10 +3,11 @@
 import argparse
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
+from typing import TypeVar
 
 from daq.cli.imported_columns import Known, WantedColumn, make_channel
 from daq.errors import InputError
@@ -14,9 +15,11 @@ from daq.logs.alignment import Alignment
 from daq.logs.edges import Edge, guess_edges, stated_edges
 from daq.logs.stamps import DAY_S, Written
 from daq.logs.table import HowToRead, LogTable, has_column, parse_table
+from daq.printable import printable
 from daq.records import Channel, Gap, GapReason, Reading, unusable_bit
 from daq.runtime.store.importing import ImportedLog
 
+_T = TypeVar("_T")
 _SWITCHED = (
     "current",
     "power",
@@ -27,6 +30,11 @@ _SWITCHED = (
     "pressure",
 )
 """Quantities that rise from rest when a machine is switched on, the quickest first."""
+
+_MOST_KEPT = 60
+"""Of the lines above the header, in the journal [1]."""
+_LONGEST_KEPT = 200
+"""Of each of them [characters]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +112,11 @@ class Log:
         return [self.columns[c.name] for c in by_rank]
 
     def imported(
-        self, to_session_s: Callable[[float], float], detail: Mapping[str, object]
+        self,
+        to_session_s: Callable[[float], float],
+        detail: Mapping[str, object],
+        *,
+        caution: str = "",
     ) -> ImportedLog:
         """What is written of it; times are turned by the function given."""
         columns = [self.table.values[self.columns[c.name]] for c in self.channels]
@@ -122,7 +134,8 @@ class Log:
             for bad in self.table.bad
             if bad.at_s is not None
         )
-        return ImportedLog(self.channels, readings, gaps, {**self._facts(), **detail})
+        facts = {**self._facts(), **detail}
+        return ImportedLog(self.channels, readings, gaps, facts, caution)
 
     def _facts(self) -> dict[str, object]:
         table = self.table
@@ -134,11 +147,17 @@ class Log:
                 {"channel": c.name, "column": self.columns[c.name], "unit": c.unit}
                 for c in self.channels
             ],
+            "header_line": table.first_line,
+            "above_header": [_kept(line) for line in table.above[:_MOST_KEPT]],
             "lines": len(table.times_s),
             "bad_lines": len({bad.line for bad in table.bad}),
             "doubled_lines": table.doubled,
             "backward_lines": table.backwards,
         }
+
+
+def _kept(line: str) -> str:
+    return printable(line)[:_LONGEST_KEPT]
 
 
 def alignment_facts(alignment: Alignment) -> dict[str, object]:
@@ -162,18 +181,46 @@ def read_logs(options: argparse.Namespace, known: Known) -> tuple[Log, ...]:
     Raises:
         InputError: With the file, the line and what is wrong.
     """
+    meters = _meter_names(options.files, options.meter)
+    sources = [
+        _Source(file, _read(Path(file)), meter, how)
+        for file, meter, how in zip(
+            options.files, meters, _ways_to_read(options), strict=True
+        )
+    ]
+    wanted = _by_file(sources, options.column)
+    edges = _edge_columns(sources, options.edges)
+    return tuple(
+        source.read(columns, known, edges_column)
+        for source, columns, edges_column in zip(sources, wanted, edges, strict=True)
+    )
+
+
+def one_a_file(
+    option: str, stated: Sequence[_T], count: int, *, hint: str = ""
+) -> list[_T]:
+    """What was stated once for all files, or once a file.
+
+    Raises:
+        InputError: If it was stated some other number of times.
+    """
+    if len(stated) not in {1, count}:
+        msg = f"{option} given {len(stated)} times for {count} files, expected one for all or one a file in their order{hint}"
+        raise InputError(msg)
+    return list(stated) if len(stated) == count else list(stated) * count
+
+
+def _ways_to_read(options: argparse.Namespace) -> list[HowToRead]:
+    count = len(options.files)
     how = HowToRead(
         options.time, options.dates, options.hour_jump, options.skip_bad_lines
     )
-    contents = [_read(Path(file)) for file in options.files]
-    meters = _meter_names(options.files, options.meter)
-    wanted = _by_file(options.files, contents, options.column)
-    edges = _edge_columns(options.files, contents, options.edges)
-    logs = []
-    for index, file in enumerate(options.files):
-        source = _Source(file, contents[index], meters[index], edges[index])
-        logs.append(source.read(wanted[index], known, how))
-    return tuple(logs)
+    headers = one_a_file("--header", options.header or [None], count)
+    encodings = one_a_file("--encoding", options.encoding or [None], count)
+    return [
+        replace(how, header=header, encoding=encoding)
+        for header, encoding in zip(headers, encodings, strict=True)
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,12 +230,17 @@ class _Source:
     file: str
     content: bytes
     instrument: str
-    edges_column: str | None
+    how: HowToRead
 
-    def read(self, wanted: Sequence[WantedColumn], known: Known, how: HowToRead) -> Log:
+    def has(self, column: str) -> bool:
+        return has_column(self.content, source=self.file, column=column, how=self.how)
+
+    def read(
+        self, wanted: Sequence[WantedColumn], known: Known, edges_column: str | None
+    ) -> Log:
         names = [each.column for each in wanted]
-        names += [self.edges_column] if self.edges_column else []
-        table = parse_table(self.content, source=self.file, columns=names, how=how)
+        names += [edges_column] if edges_column else []
+        table = parse_table(self.content, source=self.file, columns=names, how=self.how)
         channels = tuple(
             make_channel(each, known, table, instrument=self.instrument, index=index)
             for index, each in enumerate(wanted)
@@ -199,7 +251,7 @@ class _Source:
             table=table,
             channels=channels,
             columns={each.name: each.column for each in wanted},
-            edges_column=self.edges_column,
+            edges_column=edges_column,
         )
 
 
@@ -233,38 +285,32 @@ def _name_from(stem: str) -> str:
 
 
 def _by_file(
-    files: Sequence[str], contents: Sequence[bytes], wanted: Sequence[WantedColumn]
+    sources: Sequence[_Source], wanted: Sequence[WantedColumn]
 ) -> list[list[WantedColumn]]:
     """Columns under the log that has them."""
     names = [each.name for each in wanted]
     if twice := sorted({name for name in names if names.count(name) > 1}):
         msg = f"--column: two channels of the name {twice[0]!r}, expected one of each"
         raise InputError(msg)
-    found: list[list[WantedColumn]] = [[] for _ in files]
+    found: list[list[WantedColumn]] = [[] for _ in sources]
     for each in wanted:
-        found[_owner(files, contents, each.file, each.column)].append(each)
-    for file, columns in zip(files, found, strict=True):
+        found[_owner(sources, each.file, each.column)].append(each)
+    for source, columns in zip(sources, found, strict=True):
         if not columns:
-            msg = f"{file}: no column of it is wanted, expected --column COLUMN=CHANNEL:UNIT:PLACE"
+            msg = f"{source.file}: no column of it is wanted, expected --column COLUMN=CHANNEL:UNIT:PLACE"
             raise InputError(msg)
     return found
 
 
-def _owner(
-    files: Sequence[str], contents: Sequence[bytes], number: int | None, column: str
-) -> int:
+def _owner(sources: Sequence[_Source], number: int | None, column: str) -> int:
     if number is not None:
-        if not 1 <= number <= len(files):
-            msg = f"--column {number}/{column}: no file {number}, expected 1 to {len(files)}"
+        if not 1 <= number <= len(sources):
+            msg = f"--column {number}/{column}: no file {number}, expected 1 to {len(sources)}"
             raise InputError(msg)
         return number - 1
-    if len(files) == 1:
+    if len(sources) == 1:
         return 0
-    owners = [
-        index
-        for index, (file, content) in enumerate(zip(files, contents, strict=True))
-        if has_column(content, source=file, column=column)
-    ]
+    owners = [index for index, source in enumerate(sources) if source.has(column)]
     if len(owners) == 1:
         return owners[0]
     where = "in none" if not owners else f"in {len(owners)}"
@@ -273,13 +319,13 @@ def _owner(
 
 
 def _edge_columns(
-    files: Sequence[str], contents: Sequence[bytes], stated: Sequence[str]
+    sources: Sequence[_Source], stated: Sequence[str]
 ) -> list[str | None]:
-    found: list[str | None] = [None for _ in files]
+    found: list[str | None] = [None for _ in sources]
     for text in stated:
         numbered = re.fullmatch(r"(\d+)/(.+)", text)
         number, column = (int(numbered[1]), numbered[2]) if numbered else (None, text)
-        found[_owner(files, contents, number, column)] = column
+        found[_owner(sources, number, column)] = column
     return found
 
 

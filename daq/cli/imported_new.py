@@ -3,12 +3,13 @@
 import argparse
 import uuid
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
 
 from daq.cli.files import load_bench, read_text
+from daq.cli.imported_doubts import expect_places, expect_sizes
 from daq.cli.imported_into import ClockSet, set_clock, stated_offsets
 from daq.cli.imported_logs import Log, alignment_facts
 from daq.config.bench import Bench
@@ -85,15 +86,8 @@ def make_session(options: argparse.Namespace, logs: Sequence[Log]) -> MadeSessio
     """
     for log in logs:
         expect_not_imported(Path(options.store), log.sha256)
-    bench = load_bench(Path(options.bench)) if options.bench else None
-    plan = parse_stored_plan(
-        read_text(Path(options.plan)),
-        session=0,
-        channels=tuple(c for log in logs for c in log.channels),
-        file=options.plan,
-    )
+    bench, plan = _bench_and_plan(options, logs)
     start_log = _start_log(logs, plan)
-    stamps = start_log.table.stamps
     base_s = start_log.table.times_s[0]
 
     def shown(at_s: float) -> str:
@@ -110,13 +104,10 @@ def make_session(options: argparse.Namespace, logs: Sequence[Log]) -> MadeSessio
     clocks = tuple(_clocks(options, logs, start_log, runs, base_s))
     imported = [_imported(log, clocks, base_s) for log in logs]
     readings = _merged(imported, first=start_log.instrument)
-    trials = carry_out(
-        readings,
-        runs,
-        assigned.pairs,
-        plan.rules,
-        new_trial_id=lambda: str(uuid.uuid4()),
+    trials = _carried_out(
+        options, plan, runs, assigned, logs=imported, readings=readings
     )
+    stamps = start_log.table.stamps
     began_s, notes = _began_s(options, stamps, base_s, readings[-1].at_s)
     logged = _logged(
         plan,
@@ -139,6 +130,56 @@ def make_session(options: argparse.Namespace, logs: Sequence[Log]) -> MadeSessio
         notes=notes,
         number=None if options.dry_run else add_session(Path(options.store), logged),
     )
+
+
+def _bench_and_plan(
+    options: argparse.Namespace, logs: Sequence[Log]
+) -> tuple[Bench | None, Plan]:
+    """As the files say, once the logs' channels fit them."""
+    bench = load_bench(Path(options.bench)) if options.bench else None
+    channels = tuple(c for log in logs for c in log.channels)
+    places = [c.place for c in bench.channels] if bench else []
+    expect_places(channels, places, options.as_stated)
+    plan = parse_stored_plan(
+        read_text(Path(options.plan)),
+        session=0,
+        channels=channels,
+        file=options.plan,
+    )
+    return bench, plan
+
+
+def _carried_out(
+    options: argparse.Namespace,
+    plan: Plan,
+    runs: Sequence[Run],
+    assigned: Assigned,
+    *,
+    logs: Sequence[ImportedLog],
+    readings: Sequence[Reading],
+) -> tuple[CarriedTrial, ...]:
+    """The trials, with what speaks against the logs in their notes."""
+    trials = carry_out(
+        readings,
+        runs,
+        assigned.pairs,
+        plan.rules,
+        new_trial_id=lambda: str(uuid.uuid4()),
+    )
+    channels = [channel for log in logs for channel in log.channels]
+    expect_sizes(
+        [channel.name for channel in channels],
+        channels,
+        [trial.result.averages for trial in trials],
+        options.as_stated,
+    )
+    cautions = [log.caution for log in logs]
+    return tuple(_noted(trial, cautions) for trial in trials)
+
+
+def _noted(trial: CarriedTrial, more: Sequence[str]) -> CarriedTrial:
+    note = "; ".join(filter(None, (trial.result.note, *more)))
+    return replace(trial, result=replace(trial.result, note=note))
 
 
 def _start_log(logs: Sequence[Log], plan: Plan) -> Log:
@@ -202,7 +243,9 @@ def _imported(log: Log, clocks: Sequence[ClockSet], base_s: float) -> ImportedLo
     is_own = clock.base_s == base_s and clock.alignment is _NO_CHANGE
     facts = {"sets_clock": True} if is_own else alignment_facts(clock.alignment)
     return log.imported(
-        lambda at_s: clock.alignment.bench_s(at_s - clock.base_s), facts
+        lambda at_s: clock.alignment.bench_s(at_s - clock.base_s),
+        facts,
+        caution=clock.caution,
     )
 
 

@@ -13,7 +13,6 @@ from daq.cli.imported_logs import Log, alignment_facts
 from daq.cli.imported_new import MadeSession
 from daq.cli.reanalysed import render_json as render_reanalysis_json
 from daq.cli.reanalysed import render_words as render_reanalysis
-from daq.logs.alignment import LEAST_SHARE
 from daq.records import TrialState
 from daq.wording import shown_average, trial_name
 
@@ -193,11 +192,7 @@ def _checked_lines(clock: ClockSet) -> Iterator[str]:
     if not clock.edges_column or not every:
         yield "  No switching of the log tells whether that is so."
         return
-    doubt = (
-        ". Is it right? Without --offset it is looked for"
-        if seen < LEAST_SHARE * every
-        else ""
-    )
+    doubt = ": it is kept as said again" if clock.caution else ""
     yield f"  {seen} of {every} switchings agree with it within some seconds{doubt}."
     yield from _edge_lines(clock)
 

@@ -13,6 +13,13 @@ _BENCH_TIME = "at_s"
 runs slower where a session with simulators was run faster than life."""
 
 
+def holds_names(fields: Sequence[str], separator: str) -> bool:
+    """Whether a row may be a header: none of its fields is a number or a time stamp."""
+    return not any(
+        is_number(field, separator) or is_timestamp(field) for field in fields
+    )
+
+
 class Columns:
     """The columns of a sheet, with the names that a header gives them.
 
@@ -25,9 +32,7 @@ class Columns:
         """Look at the first rows, at least one."""
         first = head[0].fields
         self.count = len(first)
-        self.has_header = not any(
-            is_number(field, separator) or is_timestamp(field) for field in first
-        )
+        self.has_header = holds_names(first, separator)
         self._names = [field.strip() if self.has_header else "" for field in first]
         self._head = head[1:] if self.has_header else head
         self._line = head[0].line

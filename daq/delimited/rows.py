@@ -1,6 +1,5 @@
 """Bytes into rows of fields, each with the number of its line. What the fields mean is decided elsewhere."""
 
-import codecs
 import csv
 import io
 import itertools
@@ -8,19 +7,18 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from daq.delimited.decoded import decode
 from daq.delimited.place import Place, quoted
 
 _SEPARATORS = {"\t": "tabs", ";": "semicolons", ",": "commas"}
 """In the order in which they are looked for: a decimal comma must not be taken for a separator."""
 
-_JUDGED_LINES = 20
-"""The separator is judged from this many lines."""
+_JUDGED_LINES = 60
+"""The separator is judged from this many lines: a meter may write some tens of its own above the header."""
 
 EMPTY = "empty, expected lines of times and values"
 _ABOVE = ("#", "sep=")
 """Lines above the first row that are no row: comments, and the hint that spreadsheets write to themselves."""
-
-_UTF_16_AND_32 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE, codecs.BOM_UTF32_BE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,25 +41,50 @@ class Sheet:
     Attributes:
         separator: The character that parts its columns.
         rows: From the header, or the first reading, on.
+        text: All of it.
     """
 
     separator: str
     rows: Iterator[Row]
+    text: str
 
     @property
     def separator_name(self) -> str:
         """In words."""
         return _SEPARATORS[self.separator]
 
+    def lines_above(self, line: int) -> tuple[str, ...]:
+        """The lines above one of this number, stripped, without blank ones."""
+        lines = itertools.islice(io.StringIO(self.text, newline=""), line - 1)
+        return tuple(text for text in map(str.strip, lines) if text)
 
-def part(content: bytes, place: Place) -> Sheet:
+
+def part(
+    content: bytes,
+    place: Place,
+    *,
+    encoding: str | None = None,
+    encoding_option: str | None = None,
+    begin: int | None = None,
+) -> Sheet:
     """Part a text into rows.
 
+    Args:
+        content: Of the file.
+        place: What to call it in an error.
+        encoding: Of the text, where no mark at its beginning tells; UTF-8 if None.
+        encoding_option: By which the user can name it; None where there is none.
+        begin: Number of the line of the first row; the first that is neither blank nor a comment if None.
+
     Raises:
-        InputError: It is empty, no UTF-8, or has one column only; from the rows also: it cannot be parted.
+        InputError: It is empty, no such text, has no such line or one column only; from the rows also: it cannot be
+            parted.
     """
-    lines, first = _useful_lines(_decoded(content, place))
+    text = decode(content, place, encoding=encoding, option=encoding_option)
+    lines, first = _useful_lines(text) if begin is None else _lines_from(text, begin)
     judged = list(itertools.islice(lines, _JUDGED_LINES))
+    if begin is not None and not (judged and judged[0].strip()):
+        raise place.error(begin, "nothing there, expected the names of columns")
     if not judged:
         raise place.error(None, EMPTY)
     separator = _separator_of(judged)
@@ -69,27 +92,11 @@ def part(content: bytes, place: Place) -> Sheet:
         problem = f"got {quoted(judged[0])}, expected columns parted by commas, semicolons or tabs"
         raise place.error(first, problem)
     rows = _rows(itertools.chain(judged, lines), separator, first - 1, place)
-    return Sheet(separator, rows)
+    return Sheet(separator, rows, text)
 
 
-def _decoded(content: bytes, place: Place) -> str:
-    if content.startswith(_UTF_16_AND_32):
-        problem = "UTF-16 or UTF-32 text, expected UTF-8; save it as CSV in UTF-8"
-        raise place.error(None, problem)
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as exc:
-        line = content.count(b"\n", 0, exc.start) + 1
-        got = content[exc.start : exc.start + 1]
-        problem = f"got the byte {got!r}, expected UTF-8 text; save it in UTF-8"
-        raise place.error(line, problem) from exc
-    zero = text.find("\0")
-    if zero >= 0:
-        line = text.count("\n", 0, zero) + 1
-        raise place.error(
-            line, "got a zero byte, expected UTF-8 text; save it in UTF-8"
-        )
-    return text
+def _lines_from(text: str, number: int) -> tuple[Iterator[str], int]:
+    return itertools.islice(io.StringIO(text, newline=""), number - 1, None), number
 
 
 def _useful_lines(text: str) -> tuple[Iterator[str], int]:

@@ -1,5 +1,6 @@
 """Several columns of one log, with its times in order and with what could not be read."""
 
+import itertools
 import statistics
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -7,9 +8,10 @@ from itertools import pairwise
 
 from daq.delimited.columns import Columns
 from daq.delimited.figures import Numbers
-from daq.delimited.place import Place
-from daq.delimited.rows import EMPTY, Row, part
+from daq.delimited.place import Place, quoted
+from daq.delimited.rows import EMPTY, Row, Sheet, part
 from daq.errors import InputError
+from daq.logs.header import SEARCHED, header_position
 from daq.logs.stamps import (
     DateOrder,
     HourJump,
@@ -27,6 +29,7 @@ _MOST_SHOWN = 60
 """Of a column's name, with each of its lines that could not be read [characters]."""
 _DATE_AND_TIME = "+"
 """Joins the names of two columns, date and time, into one of times."""
+_ENCODING_OPTION = "--encoding"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +57,9 @@ class LogTable:
         steps: The smallest step that a column's numbers show, by column.
         stamps: How the times are written.
         time_column: What it is called.
+        names: What the header calls a column that was named, perhaps by its number.
+        first_line: Number of the line of the header, or of the first reading where there is none.
+        above: The lines above it, stripped, without blank ones.
         interval_s: Usual spacing of the readings [s].
         bad: What could not be read, in the order of the file.
         doubled: Lines left out because time and values were those of the line before [1].
@@ -67,6 +73,9 @@ class LogTable:
     steps: Mapping[str, float]
     stamps: Stamps
     time_column: str
+    names: Mapping[str, str]
+    first_line: int
+    above: tuple[str, ...]
     interval_s: float
     bad: tuple[BadLine, ...]
     doubled: int
@@ -93,24 +102,57 @@ class HowToRead:
         dates: Order of day and month.
         hour_jump: What a step of just an hour means.
         skip_bad_lines: A line that cannot be read is a gap instead of an error.
+        header: Number of the line of the header; found by names and shape if None.
+        encoding: Of the text, where no mark at its beginning tells; UTF-8 if None.
     """
 
     time: str | None = None
     dates: DateOrder | None = None
     hour_jump: HourJump | None = None
     skip_bad_lines: bool = False
+    header: int | None = None
+    encoding: str | None = None
+
+    def part(self, content: bytes, place: Place) -> Sheet:
+        """Part a log into rows.
+
+        Raises:
+            InputError: It cannot be parted, with what to do.
+        """
+        return part(
+            content,
+            place,
+            encoding=self.encoding,
+            encoding_option=_ENCODING_OPTION,
+            begin=self.header,
+        )
+
+    def header_position(
+        self, rows: Sequence[Row], columns: Sequence[str], separator: str
+    ) -> int:
+        """Position of the header among the rows, at least one [1]."""
+        if self.header is not None:
+            return 0
+        names = [columns]
+        if self.time is not None:
+            # A name may hold a + of its own.
+            parts = self.time.split(_DATE_AND_TIME)
+            names = [[*columns, *parts], [*columns, self.time], columns]
+        return header_position(rows, names, separator)
 
 
-def has_column(content: bytes, *, source: str, column: str) -> bool:
+def has_column(content: bytes, *, source: str, column: str, how: HowToRead) -> bool:
     """Whether a log has a column of this name or number."""
-    sheet = part(content, Place(source))
-    head = [row for row, _ in zip(sheet.rows, range(_JUDGED_ROWS), strict=False)]
+    sheet = how.part(content, Place(source))
+    rows = list(itertools.islice(sheet.rows, SEARCHED + _JUDGED_ROWS))
+    if not rows:
+        return False
+    head = rows[how.header_position(rows, [column], sheet.separator) :][:_JUDGED_ROWS]
     try:
         columns = Columns(head, sheet.separator, Place(source))
         columns.choose(time="1", value=column)
     except InputError:
-        first = [text.strip().casefold() for text in head[0].fields] if head else []
-        return bool(first) and first[0] == column.strip().casefold()
+        return head[0].fields[0].strip().casefold() == column.strip().casefold()
     return True
 
 
@@ -129,13 +171,22 @@ def parse_table(
         InputError: With the line, what is wrong with it and what to write instead.
     """
     place = Place(source)
-    sheet = part(content, place)
-    rows = list(sheet.rows)
-    if not rows:
+    sheet = how.part(content, place)
+    every = list(sheet.rows)
+    if not every:
         raise place.error(None, EMPTY)
+    rows = every[how.header_position(every, columns, sheet.separator) :]
     there = Columns(rows[:_JUDGED_ROWS], sheet.separator, place)
-    times, values = _choose(there, how.time, columns, rows[0])
-    reader = _Reader(place, sheet.separator, there, times, values, how)
+    try:
+        times, values = _choose(there, how.time, columns, rows[0])
+    except InputError as exc:
+        if how.header is not None:
+            raise
+        msg = f"{exc}; if the header is in another line, --header LINE"
+        raise InputError(msg) from exc
+    above = sheet.lines_above(rows[0].line)
+    line = rows[0].line
+    reader = _Reader(place, sheet.separator, there, times, values, how, above, line)
     return reader.read(rows[there.has_header :])
 
 
@@ -172,6 +223,8 @@ class _Reader:
     times: list[int]
     values: Mapping[str, int]
     how: HowToRead
+    above: tuple[str, ...]
+    first_line: int
     bad: list[BadLine] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
@@ -180,6 +233,7 @@ class _Reader:
             raise self.place.error(
                 None, "no readings below the header, expected at least two"
             )
+        self._note_above()
         stamps = self._stamps(rows)
         timed = [
             (row, at_s)
@@ -196,6 +250,16 @@ class _Reader:
         ]
         self._expect_mostly_good(len(rows))
         return self._in_order(times_s, cells, stamps, numbers)
+
+    def _note_above(self) -> None:
+        if not self.above:
+            return
+        what = "header" if self.columns.has_header else "first reading"
+        more = len(self.above) - 1
+        rest = f" and {more} more" if more else ""
+        self.notes.append(
+            f"{what} in line {self.first_line}; above it {quoted(self.above[0])}{rest}"
+        )
 
     @property
     def _time_column(self) -> str:
@@ -307,6 +371,9 @@ class _Reader:
             steps={name: each.smallest_step for name, each in numbers.items()},
             stamps=stamps,
             time_column=self._time_column,
+            names={name: self.columns.name(i) for name, i in self.values.items()},
+            first_line=self.first_line,
+            above=self.above,
             interval_s=statistics.median(_rises(at_s)),
             bad=tuple(self.bad),
             doubled=doubled,

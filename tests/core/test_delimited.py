@@ -76,6 +76,11 @@ def test_a_byte_order_mark_is_no_part_of_a_name() -> None:
     assert log == _read(PLAIN)
 
 
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-32"])
+def test_other_widths_of_text_are_read_by_their_byte_order_mark(encoding: str) -> None:
+    assert _read(PLAIN.encode(encoding)) == _read(PLAIN)
+
+
 def test_without_a_header_columns_have_numbers() -> None:
     log = _read("0.0;12,5\n0.5;12,7\n")
     assert log.values == (12.5, 12.7)
@@ -322,15 +327,21 @@ def test_a_single_column_is_refused() -> None:
     assert refusal.startswith("fan.csv, line 1: got 'watts', expected columns parted")
 
 
-@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be", "utf-32"])
-def test_other_widths_of_text_are_refused_with_the_remedy(encoding: str) -> None:
-    assert "save it " in _refusal(PLAIN.encode(encoding))
-    assert "UTF-8" in _refusal(PLAIN.encode(encoding))
+@pytest.mark.parametrize(
+    "encoding", ["utf-16-le", "utf-16-be", "utf-32-le", "utf-32-be"]
+)
+def test_other_widths_of_text_without_a_mark_are_refused_with_the_remedy(
+    encoding: str,
+) -> None:
+    assert "save it in UTF-8" in _refusal(PLAIN.encode(encoding))
 
 
 def test_a_byte_that_is_no_utf_8_is_told_with_its_line() -> None:
     refusal = _refusal("t,v\n0,1\n1,2 °\n".encode("latin-1"))
-    assert refusal.startswith("fan.csv, line 3: got the byte b'\\xb0', expected UTF-8")
+    assert refusal == (
+        "fan.csv, line 3: got the byte b'\\xb0', expected UTF-8 text;"
+        " save it in UTF-8 (it is likely cp1252)"
+    )
 
 
 @pytest.mark.parametrize(

@@ -175,6 +175,10 @@ def _whole_logs() -> Iterator[bytes]:
     yield b"\x0823:59:58,1\n23:59:59,2\n00:00:00,3\n01:00:01,3\n"
     yield b"\x0cwhen\tv\n2026-03-29 01:59:59\t1\n2026-03-29 03:00:00\t2\n"
     yield b"\x401772366400,1\n1772366401,1\n1772366401,2\n1772366400,1\n1e11,2\n"
+    below = "Monitor;4711\n\nt;W\u00e4rme;b\n0;1;2\n1;2;2\n2;2;3\n"
+    yield b"\x24" + below.encode("cp1252")
+    yield b"\x01" + below.encode()
+    yield b"\x80" + below.encode("utf-16")
     for log in _logs():
         yield from (bytes((how,)) + log for how in (0x00, 0x4A, 0xCE))
 

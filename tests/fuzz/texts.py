@@ -19,7 +19,7 @@ from daq.recognising.files import toml_text
 from daq.recognising.framings import parse_framing
 from daq.recognising.heard import Heard, judge_heard
 from daq.recognising.lines import OVERRANGE_WORDS, pattern_for
-from tests.fuzz.witnesses import figure_in, numbers_written
+from tests.fuzz.witnesses import figure_in, numbers_written, text_in
 
 _CONFIGS = Path(__file__).parents[2] / "configs"
 _WHOLE = 0xFF
@@ -201,7 +201,7 @@ def meter_log(content: bytes) -> None:
     assert len(log.times_s) == len(log.values) >= 2
     assert all(map(math.isfinite, log.times_s))
     assert list(log.times_s) == sorted(log.times_s)
-    written = numbers_written(content.decode("utf-8-sig"))
+    written = numbers_written(text_in(content))
     missing = [value for value in log.values if value not in written]
     assert not missing, f"a value that is nowhere in the file: {missing[0]}"
     assert f"{log.time_column}{log.value_column}".isprintable()

@@ -16,7 +16,7 @@ from daq.logs.runs import find_runs
 from daq.logs.stamps import DateOrder, HourJump
 from daq.logs.table import HowToRead, LogTable, parse_table
 from daq.trials.switching import StartRule, Switch
-from tests.fuzz.witnesses import numbers_written
+from tests.fuzz.witnesses import numbers_written, text_in
 
 _MANY = re.compile(rb"~(.)([1-3])", re.DOTALL)
 _MOST_SAID_OF_ONE = 1500
@@ -25,7 +25,6 @@ _OFFSET_S = 123.25
 """The bench's clock against the log's, in what the target makes up [s]."""
 _NEAR_S = 1e-3
 _SEPARATORS = ("\t", ";", ",")
-_ABOVE = ("#", "sep=")
 
 
 def whole_log(script: bytes) -> None:
@@ -39,21 +38,27 @@ def whole_log(script: bytes) -> None:
     except InputError as refused:
         _check_said(str(refused), begin="log.csv")
         return
-    text = content.decode("utf-8-sig")
+    text = text_in(content, how.encoding or "utf-8")
     _check_times(table)
     _check_values(table, columns, text)
     _check_count(table, text, may_skip=how.skip_bad_lines)
+    _check_above(table, text, header=how.header)
     _check_shown(table)
     _find_switchings(table, columns[0])
 
 
 def _how(byte: int) -> tuple[HowToRead, list[str]]:
-    """Two bits each for order of dates, jumps, and column of times; one each for bad lines and a second column."""
+    """Two bits each for order of dates, jumps, and column of times; one each for bad lines and a second column.
+
+    An order of dates too many is a header in line 3, a jump too many another encoding.
+    """
     how = HowToRead(
         time=(None, "1", "1+2", "time")[byte >> 4 & 3],
         dates=(None, None, DateOrder.DAY_FIRST, DateOrder.MONTH_FIRST)[byte & 3],
         hour_jump=(None, None, HourJump.CHANGED, HourJump.PAUSED)[byte >> 2 & 3],
         skip_bad_lines=bool(byte & 0x40),
+        header=3 if byte & 3 == 1 else None,
+        encoding="cp1252" if byte >> 2 & 3 == 1 else None,
     )
     return how, ["2", "3"] if byte & 0x80 else ["3" if how.time == "1+2" else "2"]
 
@@ -98,17 +103,30 @@ def _check_count(table: LogTable, text: str, *, may_skip: bool) -> None:
         _check_said(note)
     told = len(table.times_s) + table.doubled + table.backwards + len(untimed)
     if '"' not in text:
-        counts = [_rows_in(text, separator) for separator in _SEPARATORS]
+        below = _lines_of(text)[table.first_line - 1 :]
+        counts = [_rows_in(below, separator) for separator in _SEPARATORS]
         with_header = {each - is_header for each in counts for is_header in (0, 1)}
         assert told in with_header, f"{told} lines told of {counts}"
 
 
-def _rows_in(text: str, separator: str) -> int:
-    """Lines that hold anything, from the first that is neither blank nor a comment on."""
-    lines = re.split(r"\r\n|\r|\n", text)
-    useful = (n for n, line in enumerate(lines) if line.strip() and not line.startswith(_ABOVE))  # fmt: skip
-    first = next(useful, len(lines))
-    return sum(bool(line.replace(separator, "").strip()) for line in lines[first:])
+def _lines_of(text: str) -> list[str]:
+    return re.split(r"\r\n|\r|\n", text)
+
+
+def _rows_in(lines: Sequence[str], separator: str) -> int:
+    """Lines that hold anything."""
+    return sum(bool(line.replace(separator, "").strip()) for line in lines)
+
+
+def _check_above(table: LogTable, text: str, *, header: int | None) -> None:
+    """The header is in the line that was stated, and what stands above the one that was taken is kept and told."""
+    if '"' in text:
+        return
+    assert header in (None, table.first_line)
+    above = [line.strip() for line in _lines_of(text)[: table.first_line - 1]]
+    assert [*table.above] == [line for line in above if line]
+    told = any(f" in line {table.first_line}; above it " in note for note in table.notes)  # fmt: skip
+    assert told == bool(table.above)
 
 
 def _check_shown(table: LogTable) -> None:

@@ -24,6 +24,19 @@ _MOST_SHOWN = 1000
 """Longest text of a gap that an operator could still read [characters]."""
 
 
+def text_in(content: bytes, stated: str = "utf-8") -> str:
+    """The text of a file by its byte-order mark (Unicode 15.0, table 23-4), else by what was stated."""
+    marks = {
+        b"\xef\xbb\xbf": "utf-8",
+        b"\xff\xfe\0\0": "utf-32-le",
+        b"\0\0\xfe\xff": "utf-32-be",
+        b"\xff\xfe": "utf-16-le",
+        b"\xfe\xff": "utf-16-be",
+    }
+    mark = next((each for each in marks if content.startswith(each)), b"")
+    return content[len(mark) :].decode(marks.get(mark, stated))
+
+
 def remainder_of(byte: int, *, polynomial: int, width: int) -> int:
     """What eight shifts make of a byte in an empty register, highest bit first: the definition of a CRC, by hand."""
     register = byte << (width - 8)

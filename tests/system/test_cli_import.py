@@ -236,28 +236,6 @@ def test_a_dry_run_shows_and_keeps_nothing(store: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_stated_offset_is_taken(store: Path, tmp_path: Path) -> None:
-    log = save_log(store, tmp_path / "mains.csv")
-    words = (*INTO, "--offset", str(CLOCK_S))
-    _, text = said(store, log, *words)
-    assert "+312.50 s are added to its times, as stated" in text
-    assert "4 of 4 switchings agree with it within some seconds." in text
-
-
-@pytest.mark.slow
-def test_a_stated_offset_that_switchings_gainsay_is_questioned(
-    store: Path, tmp_path: Path
-) -> None:
-    log = save_log(store, tmp_path / "mains.csv")
-    offset = ("--offset", str(CLOCK_S + 20.0), "--dry-run")
-    _, text = said(store, log, *INTO, *offset)
-    assert "seconds. Is it right? Without --offset it is looked for." in text
-    # Its volts do not tell on from off: nothing speaks for the offset, and nothing against it.
-    _, text = said(store, log, *INTO[:2], *offset)
-    assert "No switching of the log tells whether that is so." in text
-
-
-@pytest.mark.slow
 def test_switchings_are_told_by_the_clock_of_the_log(
     store: Path, tmp_path: Path
 ) -> None:
@@ -274,15 +252,6 @@ def test_switchings_are_told_by_the_clock_of_the_log(
     )
     told = re.findall(r"(?:on |off) at 2026-03-01 1[12]:\d\d:\d\d of the log:", text)
     assert len(told) == 4
-
-
-@pytest.mark.slow
-def test_an_offset_that_puts_the_log_far_away_is_refused(
-    store: Path, tmp_path: Path
-) -> None:
-    log = save_log(store, tmp_path / "mains.csv")
-    with pytest.raises(InputError, match="no reading of it is near a trial"):
-        said(store, log, *INTO, "--offset", "100000")
 
 
 @pytest.mark.slow
@@ -370,6 +339,11 @@ def test_a_level_for_suction_is_refused_by_name_with_what_to_do(
         ((*INTO, "--accuracy", "amps=1%"), "no channel 'amps' is imported"),
         ((*INTO, "--order", "a,b"), "argument --order: only with --plan"),
         ((*INTO, "--off-below", "1"), "only with --on-above"),
+        ((*INTO, "--offset-is-right"), "only with --offset SECONDS"),
+        (
+            (*INTO, "--offset-is-right", "--offset", "found"),
+            "only with --offset SECONDS",
+        ),
         (
             (*INTO, "--on-above", "-5", "--off-below", "-4"),
             "--off-below: above --on-above",

@@ -38,6 +38,12 @@ def test_columns_can_be_named_by_their_number() -> None:
     assert read.values == {"3": (2.0, 3.0)}
 
 
+def test_a_column_named_by_its_number_is_known_by_its_name_too() -> None:
+    assert table(*seconds("1;2", "1;3"), columns=("3",)).names == {"3": "Velocity"}
+    bare = table(*seconds("1;3"), head="11:59:59;1;2", columns=("3",))
+    assert bare.names == {"3": "column 3"}
+
+
 def test_date_and_time_in_two_columns_are_one_time() -> None:
     lines = ("01.03.2026;23:59:59;5", "02.03.2026;00:00:01;6")
     read = table(*lines, head="Date;Time;Power", columns=("Power",))
@@ -172,5 +178,11 @@ def test_who_named_no_times_is_told_how_to() -> None:
 
 def test_a_log_knows_its_columns() -> None:
     content = f"{HEAD}\n1;2;3\n2;3;4\n".encode()
-    assert has_column(content, source="log.csv", column="velocity")
-    assert not has_column(content, source="log.csv", column="Current")
+    for column, is_there in (("velocity", True), ("TIME", True), ("Current", False)):
+        there = has_column(content, source="log.csv", column=column, how=HowToRead())
+        assert there == is_there
+
+
+def test_a_log_of_separators_alone_has_no_column() -> None:
+    there = has_column(b";;\n;;\n", source="log.csv", column="1", how=HowToRead())
+    assert not there
