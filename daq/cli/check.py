@@ -11,7 +11,7 @@ from typing import TextIO
 
 from daq.checklist.items import Item
 from daq.checklist.pressures import KINDS
-from daq.cli.arguments import number_between
+from daq.cli.arguments import CommandParser, add_speed, number_between
 from daq.cli.checked_answers import Answers, Ask, given_answers
 from daq.cli.checked_walk import Walk, begin_walk
 from daq.cli.checked_words import HEAD, ending, item_text, walk_facts
@@ -41,6 +41,8 @@ _WALKED_REFRESHES = 10.0
 _WALKED_LONGEST_S = 60.0
 _FAR = 0.1
 """Supplies are within a tenth of their nominal voltage (IEC 60038)."""
+_HASTY = 0.5
+"""No meter makes new values at less than this share of what its maker states [1]."""
 
 
 def run(arguments: Sequence[str], *, ask: Ask | None = None) -> int:
@@ -63,7 +65,7 @@ def run(arguments: Sequence[str], *, ask: Ask | None = None) -> int:
     checks = (
         {}
         if options.files_only
-        else _listen(bench, options.seconds, words, is_walk=walk is not None)
+        else _listen(options, bench, words, is_walk=walk is not None)
     )
     far_off = _far_from_reference(bench, plan, checks)
     if not options.json:
@@ -157,6 +159,7 @@ def _walk(
         store=_store_path(options, bench),
         answers=Answers(given, ask),
         words=None if options.files_only else words,
+        clock=Clock(speed=options.speed),
     )
 
 
@@ -192,28 +195,29 @@ def _shown(items: Iterable[Item], *, is_text: bool) -> list[Item]:
 
 
 def _listen(
-    bench: Bench, wanted_s: float, words: TextIO, *, is_walk: bool
+    options: argparse.Namespace, bench: Bench, words: TextIO, *, is_walk: bool
 ) -> dict[str, InstrumentCheck]:
-    seconds = max(wanted_s, least_listening_s(slowest(bench)))
+    clock = Clock(speed=options.speed)
+    slow = slowest(bench, speed=clock.speed)
+    seconds = max(options.seconds, least_listening_s(slow, speed=clock.speed))
     if is_walk:
         # Enough changes to measure a refresh by, unless that takes too long.
-        refresh_s = slowest(bench).profile.refresh_s
-        seconds = max(seconds, min(_WALKED_REFRESHES * refresh_s, _WALKED_LONGEST_S))
-    words.write(_how_long(bench, seconds, wanted_s=wanted_s))
+        walked_s = clock.real_s(_WALKED_REFRESHES * slow.profile.refresh_s)
+        seconds = max(seconds, min(walked_s, _WALKED_LONGEST_S))
+    words.write(_how_long(slow, seconds, wanted_s=options.seconds))
     words.flush()
-    heard = asyncio.run(check_bench(bench, clock=Clock(), seconds=seconds))
+    heard = asyncio.run(check_bench(bench, clock=clock, seconds=seconds))
     return {check.instrument: check for check in heard}
 
 
-def _how_long(bench: Bench, seconds: float, *, wanted_s: float) -> str:
+def _how_long(instrument: Instrument, seconds: float, *, wanted_s: float) -> str:
     longer = ""
     if seconds > wanted_s:
-        instrument = slowest(bench)
         longer = (
             f" and not for {wanted_s:g} s, because {instrument.name}"
             f" makes a new value only every {instrument.profile.refresh_s:g} s"
         )
-    return f"Talking to the meters for {seconds:g} s{longer} …\n"
+    return f"Talking to the meters for {seconds:.4g} s{longer} …\n"
 
 
 def _far_from_reference(
@@ -303,6 +307,10 @@ def _pace(check: InstrumentCheck, *, streamed: bool) -> str:
         words += f"; replies within {check.reply_s * 1e3:.0f} ms"
     if check.refresh_s is not None:
         words += f"; a new value about every {check.refresh_s:.2g} s, its profile says {check.stated_refresh_s:g} s"
+        if check.refresh_s < _HASTY * check.stated_refresh_s:
+            words += (
+                " (of a simulator that runs faster than life? say --speed as it has it)"
+            )
     return words
 
 
@@ -404,7 +412,7 @@ def _channel_facts(
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq check",
         description="Read a bench file, talk to its meters and say in plain words what is wrong.",
         epilog=f"Kinds of air pressure. {KINDS}",
@@ -422,6 +430,7 @@ def _parser() -> argparse.ArgumentParser:
         default=_SECONDS,
         help="how long to listen at least (default %(default)g); a slow meter is listened to for three refreshes",
     )
+    add_speed(parser)
     parser.add_argument(
         "--walk",
         action="store_true",

@@ -29,6 +29,7 @@ from daq.checklist.items import Item, ItemVerdict
 from daq.checklist.kept import Entry, Kept
 from daq.checklist.pairs import (
     LEAST_READINGS,
+    judge_loads,
     judge_pair,
     judge_pair_readings,
     pair_of_entry,
@@ -50,6 +51,7 @@ from daq.config.checked_subjects import (
     check_subjects,
     instrument_of,
     is_typed,
+    load_channels,
     voltmeter_pairs,
     zero_channels,
 )
@@ -79,7 +81,7 @@ class Walk:
         answers: From options or from the terminal.
         read: Reads meters; None where no port is to be opened.
         kept: What was acknowledged.
-        clock: At the speed of life.
+        clock: At the speed of the meters.
     """
 
     bench: Bench
@@ -223,21 +225,29 @@ class Walk:
         name = f"pair:{channels[1].name}"
         if any(is_typed(self.bench, c) for c in channels):
             return self._tick(pair_by_eye(name, channels, self._subject(name).about))
-        meters = [instrument_of(self.bench, c) for c in channels]
         entry = self._entry(name)
         if self._is_asked(name, entry) and self.read is not None:
             names = " and ".join(c.name for c in channels)
             question = f"Are the meters of {names} on one live outlet now, with no lead between and the machine off?"
             if self.answers.agreed([name], question):
-                heard = self.read(meters)
-                series = [_values(heard, channel) for channel in channels]
-                item = judge_pair_readings(name, paired(*series), channels)
-                return self._kept_figures(item)
+                return self._read_pair(name, channels, self.read)
         known = pair_of_entry(entry) if entry else None
         if entry is None or known is None:
             words = self._not_read("put both voltmeters on one live outlet")
             return Item(name, ItemVerdict.TO_DO, words, PAIR_REASON)
         return _of_day(judge_pair(name, known, channels), entry)
+
+    def _read_pair(
+        self, name: str, channels: tuple[Channel, Channel], read: Read
+    ) -> Item:
+        """Read both, and beside them whatever would show that the machine runs."""
+        loads = load_channels(self.bench)
+        heard = read([instrument_of(self.bench, c) for c in (*channels, *loads)])
+        shown = [(c, [value for _, value in _values(heard, c)]) for c in loads]
+        if (running := judge_loads(name, shown)) is not None:
+            return running
+        series = [_values(heard, channel) for channel in channels]
+        return self._kept_figures(judge_pair_readings(name, paired(*series), channels))
 
     def _zeros(self) -> Iterator[Item]:
         channels = zero_channels(self.bench)
@@ -339,6 +349,7 @@ def begin_walk(
     store: Path,
     answers: Answers,
     words: TextIO | None,
+    clock: Clock,
 ) -> Walk:
     """The list of this bench, with what was acknowledged before.
 
@@ -348,11 +359,11 @@ def begin_walk(
         store: Results file.
         answers: From options or from the terminal.
         words: Where to say how long meters are read; None where no port is to be opened.
+        clock: At the speed of the meters.
 
     Raises:
         InputError: If the file of what is kept cannot be read.
     """
-    clock = Clock()
     kept = Kept(load_entries(checks_path(store)), clock.utc_text())
     read = None if words is None else _reading(clock, words)
     return Walk(bench, plan, store, answers, read, kept, clock)
@@ -363,7 +374,7 @@ def _reading(clock: Clock, words: TextIO) -> Read:
         refresh_s = max(i.profile.refresh_s for i in instruments)
         worst_s = max(i.worst_reply_s for i in instruments)
         # Twice as long as it should take: meters on one line take turns.
-        longest_s = worst_s + 2.0 * (LEAST_READINGS + 1) * refresh_s
+        longest_s = worst_s + clock.real_s(2.0 * (LEAST_READINGS + 1) * refresh_s)
         names = ", ".join(dict.fromkeys(i.name for i in instruments))
         words.write(
             f"Reading {names} {LEAST_READINGS} times, for at most {longest_s:.0f} s …\n"

@@ -1,11 +1,13 @@
 """Where files are: the user's, and the profiles and demonstrations that ship with the program."""
 
 import dataclasses
+from functools import partial
 from pathlib import Path
 
 import daq
-from daq.config.bench import Bench, parse_bench
+from daq.config.bench import Bench, named_channels, parse_bench
 from daq.config.plan import Plan, check_plan_alone, parse_plan
+from daq.config.sound import refusal
 from daq.errors import ConfigurationError, InputError
 
 
@@ -16,8 +18,12 @@ def bundle() -> Path:
     return inside if inside.is_dir() else package.parent
 
 
-def read_text(path: Path) -> str:
+def read_text(path: Path, *, usual: str = "") -> str:
     """A text file of the user.
+
+    Args:
+        path: Of the file.
+        usual: What such a file is mostly called, for whoever names its folder.
 
     Raises:
         InputError: With what is wrong and what to do.
@@ -26,6 +32,9 @@ def read_text(path: Path) -> str:
         return path.read_text(encoding="utf-8")
     except FileNotFoundError as exc:
         msg = f"{path}: no such file, check the name"
+        raise InputError(msg) from exc
+    except IsADirectoryError as exc:
+        msg = f"{path}: is a folder, name the file, {path / usual if usual else 'and not its folder'}"
         raise InputError(msg) from exc
     except (OSError, UnicodeDecodeError) as exc:
         msg = f"{path}: cannot be read: {exc}"
@@ -40,9 +49,9 @@ def load_bench(path: Path) -> Bench:
     """
     base = path.resolve().parent
     bench = parse_bench(
-        read_text(path),
+        read_text(path, usual="bench.toml"),
         file=str(path),
-        find_profile=lambda name: _find_profile(base, name),
+        find_profile=partial(_find_profile, base),
         shipped=sorted(path.stem for path in _profiles().glob("*.toml")),
     )
     instruments = tuple(
@@ -60,18 +69,26 @@ def load_bench_and_plan(bench_path: Path, plan_path: Path) -> tuple[Bench, Plan]
     Raises:
         InputError, ConfigurationError: With every fault.
     """
-    plan_text = read_text(plan_path)
+    plan_text = read_text(plan_path, usual="plan.toml")
     try:
         bench = load_bench(bench_path)
     except ConfigurationError as bench_error:
         try:
-            check_plan_alone(plan_text, file=str(plan_path))
+            check_plan_alone(
+                plan_text, file=str(plan_path), channels=_named_channels(bench_path)
+            )
         except ConfigurationError as plan_error:
-            raise ConfigurationError(
-                [*bench_error.faults, *plan_error.faults]
-            ) from bench_error
-        raise
+            both = [*bench_error.faults, *plan_error.faults]
+        else:
+            both = [*bench_error.faults]
+        # What a plan asks of its channels is judged against a bench without faults only.
+        raise refusal(both, is_all=False) from bench_error
     return bench, parse_plan(plan_text, file=str(plan_path), bench=bench)
+
+
+def _named_channels(bench: Path) -> tuple[str, ...] | None:
+    find_profile = partial(_find_profile, bench.resolve().parent)
+    return named_channels(read_text(bench), file=str(bench), find_profile=find_profile)
 
 
 def _profiles() -> Path:

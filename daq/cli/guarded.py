@@ -38,7 +38,9 @@ def _guarded(
         return 130
     except Exception as exc:  # noqa: BLE001  # the last place that can tell the user
         known = _known(exc)
-        text = str(known) if known else f"our own fault: {exc!r}; --debug shows where"
+        text = f"our own fault: {exc!r}; --debug shows where"
+        if known:
+            text = "\n".join([str(known), *getattr(known, "__notes__", ())])
         return _told(text, known.exit_code if known else 70, debug=debug)
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from daq.comparison.rules import Surroundings
 from daq.config.accuracy import accuracy_of
-from daq.config.faults import Source, unprintable_faults, validated
+from daq.config.faults import Source, unprintable_faults
 from daq.config.models import (
     BenchModel,
     BrokerModel,
@@ -17,6 +17,7 @@ from daq.config.models import (
 )
 from daq.config.protocols import make_protocol
 from daq.config.serving import IdleModel, PageModel
+from daq.config.sound import judged, refusal
 from daq.config.surroundings import surroundings_faults, surroundings_of
 from daq.config.typed import TypedMeter, typed_meter, typed_name_faults
 from daq.errors import ConfigurationError, Fault
@@ -177,23 +178,22 @@ def parse_bench(
         ConfigurationError: With every fault of the bench and of its profiles.
     """
     source = Source(file, text)
-    model = validated(BenchModel, source, text)
+    written = judged(BenchModel, source, text)
+    model = written.model
+    if model is None:
+        raise refusal(written.faults, is_all=False)
     faults = unprintable_faults(source, text)
-    profiles = _profiles(source, model, find_profile, faults, shipped)
-    instruments = tuple(
-        _instrument(item, profiles[item.profile])
-        for item in model.instrument
-        if item.profile in profiles
-    )
-    typed = tuple(typed_meter(item) for item in model.typed)
-    faults += _bench_faults(source, model, profiles)
+    instruments = _instruments(source, model, find_profile, faults, shipped)
     polled = tuple(c for i in instruments for c in i.channels)
+    typed = tuple(typed_meter(item) for item in model.typed)
     faults += typed_name_faults(source, typed, polled)
+    # Where channels are missing, what is made from them cannot be judged.
+    is_all = not (faults and (model.air or model.airflow))
     if not faults:
         channels = (*polled, *(meter.channel for meter in typed))
         faults = surroundings_faults(source, model.air, model.airflow, channels)
-    if faults:
-        raise ConfigurationError(faults)
+    if faults := [*written.faults, *written.elsewhere(faults)]:
+        raise refusal(faults, is_all=is_all)
     return Bench(
         model.name,
         text,
@@ -207,6 +207,54 @@ def parse_bench(
     )
 
 
+def named_channels(
+    text: str, *, file: str, find_profile: FindProfile
+) -> tuple[str, ...] | None:
+    """Names of the channels of a bench that has faults, for what can be said of its plan.
+
+    Args:
+        text: TOML of the bench.
+        file: Its name.
+        find_profile: Gives a profile's text.
+
+    Returns:
+        None where a fault may hide a channel or its name.
+    """
+    source = Source(file, text)
+    try:
+        written = judged(BenchModel, source, text)
+    except ConfigurationError:
+        return None
+    model = written.model
+    if model is None or not written.names_all:
+        return None
+    instruments = _instruments(source, model, find_profile, [])
+    if len(instruments) < len(model.instrument):
+        return None
+    polled = (c.name for i in instruments for c in i.channels)
+    # A field that the profile has not makes no channel, and its name is told already.
+    named = (c.name for item in model.instrument for c in item.channel)
+    typed = (item.name for item in model.typed)
+    return tuple(dict.fromkeys([*polled, *named, *typed]))
+
+
+def _instruments(
+    source: Source,
+    model: BenchModel,
+    find_profile: FindProfile,
+    faults: list[Fault],
+    shipped: Sequence[str] = (),
+) -> tuple[Instrument, ...]:
+    """Those whose profiles are in order; what is wrong goes to the faults."""
+    profiles = _profiles(source, model, find_profile, faults, shipped)
+    faults += _bench_faults(source, model, profiles)
+    return tuple(
+        _instrument(item, profiles[item.profile])
+        for item in model.instrument
+        if item.profile in profiles
+    )
+
+
 def parse_profile(text: str, *, file: str) -> Profile:
     """A profile by itself.
 
@@ -214,14 +262,18 @@ def parse_profile(text: str, *, file: str) -> Profile:
         ConfigurationError: With every fault.
     """
     source = Source(file, text)
-    profile = validated(Profile, source, text)
-    if faults := unprintable_faults(source, text, unless_in=("wire",)):
-        raise ConfigurationError(faults)
+    written = judged(Profile, source, text)
+    profile = written.model
+    if profile is None:
+        raise refusal(written.faults, is_all=False)
+    faults = unprintable_faults(source, text, unless_in=("wire",))
     try:
         # The protocol knows best which fields and patterns it can use.
         _instrument(_lone_instrument(), profile).make_protocol(speed=1.0)
     except ValueError as exc:
-        raise ConfigurationError([source.fault(("wire",), str(exc))]) from exc
+        faults.append(source.fault(("wire",), str(exc)))
+    if faults := [*written.faults, *written.elsewhere(faults)]:
+        raise refusal(faults, is_all=True)
     return profile
 
 

@@ -7,6 +7,7 @@ from daq.comparison.rules import Air
 from daq.config.bench import Bench, Instrument
 from daq.records import Channel
 
+_OF_A_LOAD = frozenset({"current", "power", "apparent power"})
 _FLOWS = ("velocity", "airflow")
 _KEYS = ("auto-power-off", "hold", "autorange", "units")
 _CLOCK_ABOUT = "the clock of this computer"
@@ -128,6 +129,13 @@ def voltmeter_pairs(bench: Bench) -> list[tuple[Channel, Channel]]:
     if supply is None:
         return []
     return [(supply, c) for c in voltages if c.place == "machine end"]
+
+
+def load_channels(bench: Bench) -> list[Channel]:
+    """What the program itself reads of what runs: currents and powers."""
+    return [
+        c for i in bench.instruments for c in i.channels if c.quantity in _OF_A_LOAD
+    ]
 
 
 def zero_channels(bench: Bench) -> list[Channel]:

@@ -16,6 +16,8 @@ from daq.printable import is_shown_as_it_is
 _Model = TypeVar("_Model", bound=BaseModel)
 _MOST_SHOWN = 200
 """Of a value or a key, however long it is [characters]."""
+_COMMA = re.compile(r"=\s*([-+]?\d+),(\d+)")
+"""A number as it is written in half of Europe; in a list the bracket stands between."""
 
 
 class Source:
@@ -37,13 +39,17 @@ def validated(model: type[_Model], source: Source, text: str) -> _Model:
         ConfigurationError: With every fault of the file.
     """
     try:
-        return model.model_validate(_parsed(source, text))
+        return model.model_validate(parsed(source, text))
     except ValidationError as exc:
-        faults = [_fault(source, dict(error), model) for error in exc.errors()]
-        raise ConfigurationError(faults) from exc
+        raise ConfigurationError(faults_of(source, exc, model)) from exc
 
 
-def _parsed(source: Source, text: str) -> dict[str, Any]:
+def parsed(source: Source, text: str) -> dict[str, Any]:
+    """The tables of a text.
+
+    Raises:
+        ConfigurationError: If it is no TOML, or a number in it is too long.
+    """
     try:
         content = tomllib.loads(text)
         wide = [*_too_wide(content)]
@@ -52,6 +58,8 @@ def _parsed(source: Source, text: str) -> dict[str, Any]:
         line = int(match[1]) if match else len(text.rstrip("\n").split("\n"))
         problem = re.sub(r"\s*\(at .*\)", "", str(exc))
         problem = f"no valid TOML: {problem[:1].lower()}{problem[1:]}"
+        if comma := _COMMA.search(text.split("\n")[line - 1]):
+            problem += f"; numbers have a point, not a comma: {comma[1]}.{comma[2]}"
         raise ConfigurationError([Fault(source.file, line, "", problem)]) from exc
     except (RecursionError, ValueError) as exc:
         # The library takes neither for a fault of the text, and does not tell where it is.
@@ -101,9 +109,40 @@ def _texts(value: object, path: Path = ()) -> Iterator[tuple[Path, str]]:
         yield path, value
 
 
-def _fault(source: Source, error: dict[str, Any], model: type[BaseModel]) -> Fault:
-    path = tuple(part for part in error["loc"] if part not in PROTOCOLS)
-    return source.fault(path, _problem(error, tuple(_keys_at(model, error["loc"]))))
+def faults_of(
+    source: Source, error: ValidationError, model: type[BaseModel]
+) -> list[Fault]:
+    """What a model refuses, in words."""
+    return [
+        source.fault(path_of(each["loc"]), _problem(dict(each), _keys(each, model)))
+        for each in error.errors()
+    ]
+
+
+def path_of(loc: Path) -> Path:
+    """Where an error is in its file; the model's name of a protocol is no part of that."""
+    return tuple(part for part in loc if part not in PROTOCOLS)
+
+
+def meant_key(error: Mapping[str, Any], model: type[BaseModel]) -> str | None:
+    """The key that was probably meant by an unknown one."""
+    close = difflib.get_close_matches(str(error["loc"][-1]), _keys(error, model), n=1)
+    return close[0] if close else None
+
+
+def number_in(error: Mapping[str, Any]) -> float | None:
+    """The number that stands in quotation marks where a number was expected; None if that is not what is wrong."""
+    if error["type"] not in _NUMBERS or not isinstance(error["input"], str):
+        return None
+    text = error["input"].replace(",", ".").strip()
+    try:
+        return int(text) if re.fullmatch(r"[-+]?\d{1,18}", text) else float(text)
+    except ValueError:
+        return None
+
+
+def _keys(error: Mapping[str, Any], model: type[BaseModel]) -> tuple[str, ...]:
+    return tuple(_keys_at(model, error["loc"]))
 
 
 def _problem(error: dict[str, Any], keys: tuple[str, ...]) -> str:
@@ -143,6 +182,18 @@ def _not_a_name(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
     return f"got {_met(error['input'])}, expected {allowed}, a letter first"
 
 
+def _no_number(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
+    met = _met(error["input"])
+    number = number_in(error)
+    if number is not None:
+        return f"got {met}, expected a number without quotes: {number:g}"
+    return f"got {met}, expected {_NUMBERS[error['type']]}"
+
+
+def _no_text(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
+    return f"got {_met(error['input'])}, expected a text in quotes"
+
+
 def _no_table(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
     return f"got {_met(error['input'])}, expected a table"
 
@@ -152,6 +203,9 @@ def _no_list(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
         return "one table, expected a list of them: each stands under its name in double brackets"
     return f"got {_met(error['input'])}, expected a list"
 
+
+_NUMBERS = {"int_type": "a whole number", "float_type": "a number"}
+"""Kinds of error where a number was expected, and what to write."""
 
 _SPECIAL: Mapping[str, Callable[[dict[str, Any], tuple[str, ...]], str]] = {
     "extra_forbidden": _unknown_key,
@@ -169,6 +223,8 @@ _SPECIAL: Mapping[str, Callable[[dict[str, Any], tuple[str, ...]], str]] = {
         f"got {_met(error['input'])}, expected at least {error['ctx']['min_length']} item"
     ),
     "list_type": _no_list,
+    "string_type": _no_text,
+    **dict.fromkeys(_NUMBERS, _no_number),
     **dict.fromkeys(("model_type", "model_attributes_type", "dict_type"), _no_table),
 }
 

@@ -2,26 +2,23 @@
 
 import difflib
 import math
-import tomllib
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any
-
-from pydantic import ValidationError
 
 from daq.comparison.rules import ConditionFacts, PlanFacts, Surroundings
 from daq.config.bench import Bench
 from daq.config.compared import comparison_faults, lead_facts, plan_facts
-from daq.config.faults import Source, unprintable_faults, validated
+from daq.config.faults import Source, unprintable_faults
 from daq.config.models import PlanModel
 from daq.config.normalising import (
     named_channels,
     normalising_faults,
     normalising_of,
 )
+from daq.config.sound import judged, refusal
 from daq.config.typed import typed_faults
-from daq.errors import ConfigurationError, Fault
+from daq.errors import Fault
 from daq.records import Channel, PlannedTrial
 from daq.settling.group import SettlingGroup
 from daq.settling.normalising import LEAST_BINS
@@ -171,52 +168,43 @@ def _facts(model: PlanModel) -> PlanFacts:
     )
 
 
-def check_plan_alone(text: str, *, file: str) -> None:
-    """What can be said of a plan whose bench cannot be read.
+def check_plan_alone(
+    text: str, *, file: str, channels: Sequence[str] | None = None
+) -> None:
+    """What can be said of a plan whose bench has faults.
+
+    Args:
+        text: TOML of the plan.
+        file: Its name, for faults.
+        channels: Names of the bench's channels, or None where not all are known.
 
     Raises:
         ConfigurationError: With every fault.
     """
-    _checked(Source(file, text), text, lambda _: [])
+    source = Source(file, text)
+
+    def faults(model: PlanModel) -> list[Fault]:
+        found = _baseline_faults(source, model)
+        if channels is not None:
+            found += _name_faults(source, model, channels, has_no="the bench has no")
+        return found
+
+    _checked(source, text, faults)
 
 
 def _checked(
     source: Source, text: str, more: Callable[[PlanModel], list[Fault]]
 ) -> PlanModel:
     """A plan without faults; those of single keys and those that only the whole can tell are told together."""
-    faults: list[Fault] = []
-    model: PlanModel | None
-    try:
-        model = validated(PlanModel, source, text)
-    except ConfigurationError as exc:
-        faults += exc.faults
-        model = _without_what_is_wrong(text, exc.__cause__)
-    if model is not None:
-        faults += _rule_faults(source, model) or _averaging_faults(source, model)
-        faults += more(model)
-    if model is None or faults:
-        raise ConfigurationError(faults)
+    plan = judged(PlanModel, source, text)
+    model = plan.model
+    if model is None:
+        raise refusal(plan.faults, is_all=False)
+    whole = _rule_faults(source, model) or _averaging_faults(source, model)
+    faults = [*plan.faults, *plan.elsewhere([*whole, *more(model)])]
+    if faults:
+        raise refusal(faults, is_all=True)
     return model
-
-
-def _without_what_is_wrong(text: str, error: object) -> PlanModel | None:
-    """The plan without its faulty keys, for what else can be said of it; None where too much is faulty."""
-    if not isinstance(error, ValidationError):
-        return None
-    content = tomllib.loads(text)
-    try:
-        for each in error.errors():
-            *path, key = each["loc"]
-            table: Any = content
-            for part in path:
-                table = table[part]
-            if not isinstance(table, dict):
-                # What follows in a list would be counted otherwise.
-                return None
-            del table[key]
-        return PlanModel.model_validate(content)
-    except (ValidationError, LookupError, TypeError, ValueError):
-        return None
 
 
 def _rules(
@@ -330,12 +318,28 @@ def _faults(
     *,
     has_no: str = "the bench has no",
 ) -> list[Fault]:
-    faults = []
+    faults = _baseline_faults(source, model)
+    faults += _name_faults(source, model, [c.name for c in channels], has_no=has_no)
+    return faults + (
+        _interval_faults(source, model, channels)
+        or normalising_faults(
+            source, model, channels, bin_s=_bin_s(model, channels), highest=highest
+        )
+    )
+
+
+def _baseline_faults(source: Source, model: PlanModel) -> list[Fault]:
     conditions = [c.name for c in model.condition]
-    if model.baseline not in conditions:
-        problem = f"no condition {model.baseline!r}, expected one of {_quoted(model.baseline, conditions)}"
-        faults.append(source.fault(("baseline",), problem))
-    names = [c.name for c in channels]
+    if model.baseline in conditions:
+        return []
+    problem = f"no condition {model.baseline!r}, expected one of {_quoted(model.baseline, conditions)}"
+    return [source.fault(("baseline",), problem)]
+
+
+def _name_faults(
+    source: Source, model: PlanModel, channels: Sequence[str], *, has_no: str
+) -> list[Fault]:
+    """Channels that the plan names and nobody has."""
     named: list[tuple[tuple[str | int, ...], str]] = []
     if model.start.channel is not None:
         named.append((("start", "channel"), model.start.channel))
@@ -350,16 +354,11 @@ def _faults(
         (("limit", i, "channel"), limit.channel) for i, limit in enumerate(model.limit)
     ]
     named += named_channels(model)
-    for path, name in named:
-        if name not in names:
-            problem = f"{has_no} channel {name!r}, {_known(name, names)}"
-            faults.append(source.fault(path, problem))
-    return faults + (
-        _interval_faults(source, model, channels)
-        or normalising_faults(
-            source, model, channels, bin_s=_bin_s(model, channels), highest=highest
-        )
-    )
+    return [
+        source.fault(path, f"{has_no} channel {name!r}, {_known(name, channels)}")
+        for path, name in named
+        if name not in channels
+    ]
 
 
 def plan_cautions(plan: Plan) -> Iterator[str]:
@@ -454,7 +453,7 @@ def _longest_interval_s(parameters: Parameters) -> int:
     return next(s for s in range(longest_s, 0, -1) if _has_window(s, parameters))
 
 
-def _known(name: str, channels: list[str]) -> str:
+def _known(name: str, channels: Sequence[str]) -> str:
     """What may have been meant by a name that no channel has."""
     close = difflib.get_close_matches(name, channels, n=1)
     if close:

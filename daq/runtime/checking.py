@@ -6,6 +6,7 @@ import dataclasses
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import groupby, pairwise
 
 from daq.config.bench import Bench, Instrument
@@ -15,6 +16,7 @@ from daq.runtime.poller import LinePoller, LineState
 
 _LOOKS_PER_REFRESH = 8.0
 _LEAST_INTERVAL_S = 0.02
+"""Between polls of a meter [s of real time]."""
 _BAD_SHARE = 0.2
 _LEAST_REFRESHES = 3.0
 
@@ -24,7 +26,7 @@ _REMEDIES = {
     GapReason.GARBLED: "the reply is not what the profile expects: check baud rate and parity; if the text is readable, its pattern, separator and number of parts",
     GapReason.FOREIGN: "another unit or an old reply answers: are two meters set to one unit number?",
     GapReason.REFUSED: "the meter refuses the request: check the profile's register addresses and function",
-    GapReason.IMPLAUSIBLE: "the value cannot be true: check address, type, byte order and scale in the profile",
+    GapReason.IMPLAUSIBLE: "the value cannot be true: check address, type, byte order and scale in the profile{other}",
     GapReason.PORT_LOST: "check the adapter and its path",
 }
 
@@ -60,19 +62,30 @@ class _Heard:
     readings: list[Reading] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
     line: str | None = None
+    hindrance: str | None = None
 
 
-def slowest(bench: Bench) -> Instrument:
-    """The instrument that must be listened to longest."""
-    return max(bench.instruments, key=least_listening_s)
+def slowest(bench: Bench, *, speed: float = 1.0) -> Instrument:
+    """The instrument that must be listened to longest.
+
+    Args:
+        bench: With at least one instrument.
+        speed: Bench seconds a real second [1].
+    """
+    return max(bench.instruments, key=partial(least_listening_s, speed=speed))
 
 
-def least_listening_s(instrument: Instrument) -> float:
-    """How long it takes until anything can be said of an instrument [s].
+def least_listening_s(instrument: Instrument, *, speed: float = 1.0) -> float:
+    """How long it takes until anything can be said of an instrument [s of real time].
 
     Three of its refreshes, after the line was drained for its worst reply time.
+
+    Args:
+        instrument: Of a bench.
+        speed: Bench seconds a real second [1].
     """
-    return instrument.worst_reply_s + _LEAST_REFRESHES * instrument.profile.refresh_s
+    refresh_s = instrument.profile.refresh_s / speed
+    return instrument.worst_reply_s + _LEAST_REFRESHES * refresh_s
 
 
 async def check_bench(
@@ -82,8 +95,8 @@ async def check_bench(
 
     Args:
         bench: With its lines' paths resolved.
-        clock: At the speed of life.
-        seconds: How long to listen [s].
+        clock: At the speed of the meters.
+        seconds: How long to listen [s of real time].
     """
     heard = {instrument.name: _Heard() for instrument in bench.instruments}
 
@@ -95,7 +108,7 @@ async def check_bench(
             # Polled in such a hurry, a line may well be busy; that is no fault of the meter.
             kept.gaps.append(outcome)
 
-    hurried = [_hurried(instrument) for instrument in bench.instruments]
+    hurried = [_hurried(i, speed=clock.speed) for i in bench.instruments]
     pollers = [_poller(sharing, heard, take, clock) for sharing in _by_line(hurried)]
     async with asyncio.TaskGroup() as tasks:
         running = [tasks.create_task(poller.run()) for poller in pollers]
@@ -117,9 +130,9 @@ async def read_instruments(
 
     Args:
         instruments: With their lines' paths resolved.
-        clock: At the speed of life.
+        clock: At the speed of the meters.
         count: Readings that are enough.
-        seconds: How long to wait for them at most [s].
+        seconds: How long to wait for them at most [s of real time].
 
     Returns:
         By instrument, oldest first; less than `count` where they did not come.
@@ -153,12 +166,12 @@ def _by_line(instruments: Sequence[Instrument]) -> list[tuple[Instrument, ...]]:
     return [tuple(sharing) for _, sharing in groupby(ordered, key=lambda i: i.port.url)]
 
 
-def _hurried(instrument: Instrument) -> Instrument:
+def _hurried(instrument: Instrument, *, speed: float) -> Instrument:
     """Polled often enough to see it refresh."""
     if instrument.is_streamed:
         return instrument
     interval_s = max(
-        instrument.profile.refresh_s / _LOOKS_PER_REFRESH, _LEAST_INTERVAL_S
+        instrument.profile.refresh_s / _LOOKS_PER_REFRESH, _LEAST_INTERVAL_S * speed
     )
     return dataclasses.replace(instrument, interval_s=interval_s)
 
@@ -171,7 +184,9 @@ def _poller(
 ) -> LinePoller:
     def line_changed(state: LineState, text: str) -> None:
         for instrument in sharing:
-            heard[instrument.name].line = None if state is LineState.OPEN else text
+            kept = heard[instrument.name]
+            kept.line = None if state is LineState.OPEN else text
+            kept.hindrance = kept.line or kept.hindrance
 
     return LinePoller(sharing, clock=clock, on_outcome=take, on_line=line_changed)
 
@@ -187,7 +202,7 @@ def _sum_up(
         reply_s=reply_s,
         refresh_s=_refresh_s(heard.readings),
         stated_refresh_s=instrument.profile.refresh_s,
-        trouble=_trouble(heard),
+        trouble=_trouble(instrument, heard),
         heard=tuple(heard.readings),
     )
 
@@ -204,15 +219,22 @@ def _refresh_s(readings: list[Reading]) -> float | None:
     return (changes[-1] - changes[0]) / (len(changes) - 1)
 
 
-def _trouble(heard: _Heard) -> str | None:
+def _trouble(instrument: Instrument, heard: _Heard) -> str | None:
     if heard.line is not None:
         return heard.line
     if not heard.readings and not heard.gaps:
         return "nothing was heard: is it switched on, is its cable plugged in, does it send by itself?"
     if not heard.readings or len(heard.gaps) > _BAD_SHARE * len(heard.readings):
         reason, _ = Counter(gap.reason for gap in heard.gaps).most_common(1)[0]
+        if reason is GapReason.PORT_LOST and heard.hindrance is not None:
+            return f"{heard.hindrance}; it could be opened again meanwhile, so check once more"
         example = next(
             gap.detail for gap in reversed(heard.gaps) if gap.reason is reason
         )
-        return f"{reason.value} ({example}): {_REMEDIES[reason]}"
+        other = (
+            ""
+            if instrument.unit is None
+            else "; or another meter answers: check `unit`"
+        )
+        return f"{reason.value} ({example}): {_REMEDIES[reason].format(other=other)}"
     return None

@@ -361,3 +361,51 @@ def test_a_meter_that_is_typed_is_told_with_what_is_known_of_it(
     assert (typed["name"], typed["value"]) == ("inlet", None)
     bench.write_text(f"{bench.read_text(encoding='utf-8')}accuracy = {{ counts = 2 }}\n", encoding="utf-8")  # fmt: skip
     assert "accuracy ± (2 counts of 1) [Pa]" in run("check", bench, "--files-only").out
+
+
+@pytest.mark.pty
+@pytest.mark.slow
+def test_simulators_that_run_faster_than_life_are_checked_at_their_speed(
+    run: Daq,
+    scenario: Callable[[str], Path],
+    simulate: Callable[..., Simulator],
+) -> None:
+    folder = scenario("leads")
+    simulate(folder, "--speed", "6")
+    bench = folder / "bench.toml"
+    told = run("check", bench, "--seconds", "3", "--speed", "6")
+    assert told.code == 0
+    refreshes = re.findall(r"every ([\d.]+) s, its profile says ([\d.]+) s", told.out)
+    assert refreshes
+    for seen_s, stated_s in refreshes:
+        # In bench time: not faster than stated by more than the looks can tell, however slow the computer.
+        assert float(seen_s) > 0.5 * float(stated_s)
+    hint = "(of a simulator that runs faster than life? say --speed as it has it)"
+    assert hint not in told.out
+    hasty = run("check", bench, "--seconds", "3")
+    assert hasty.code == 0
+    assert hint in hasty.out
+
+
+@pytest.mark.pty
+@pytest.mark.slow
+def test_a_value_that_cannot_be_true_may_be_another_meters(
+    run: Daq,
+    scenario: Callable[[str], Path],
+    simulate: Callable[..., Simulator],
+) -> None:
+    folder = scenario("leads")
+    simulate(folder)
+    profile = CONFIGS / "profiles" / "ac-meter-float.toml"
+    text = profile.read_text(encoding="utf-8")
+    # So that the voltage of the mains is beyond what the meter can show.
+    low, count = re.subn(r"(?m)^high = .*", "high = 100", text, count=1)
+    assert count == 1
+    (folder / "narrow.toml").write_text(low, encoding="utf-8")
+    edit(folder / "bench.toml", 'profile = "ac-meter-float"', 'profile = "narrow.toml"')
+    told = run("check", folder / "bench.toml", "--seconds", "1.5")
+    assert told.code == 3
+    assert (
+        "check address, type, byte order and scale in the profile; or another meter answers: check `unit`"
+        in told.out
+    )

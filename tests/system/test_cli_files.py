@@ -34,10 +34,18 @@ def test_a_missing_file_is_named(run: Daq, folder: Path, absent: str) -> None:
     assert told.says_only(f"{folder / absent}: no such file, check the name")
 
 
-def test_a_folder_or_a_file_that_is_no_text_is_told(run: Daq, folder: Path) -> None:
-    told = run("check", folder)
+def test_where_a_folder_is_named_its_file_is_asked_for(run: Daq, folder: Path) -> None:
+    bench, plan = folder / "bench.toml", folder / "plan.toml"
+    for words in (("check", folder), ("serve", folder), ("run", folder, plan)):
+        told = run(*words)
+        assert told.code == 2
+        assert told.says_only(f"{folder}: is a folder, name the file, {bench}")
+    told = run("check", bench, folder)
     assert told.code == 2
-    assert told.says_only(f"{folder}: cannot be read: ")
+    assert told.says_only(f"{folder}: is a folder, name the file, {plan}")
+
+
+def test_a_file_that_is_no_text_is_told(run: Daq, folder: Path) -> None:
     (folder / "bench.toml").write_bytes(b"format = 1 # \xff\n")
     told = run("check", folder / "bench.toml")
     assert told.code == 2
@@ -108,7 +116,6 @@ def test_two_channels_of_one_name_are_told(run: Daq, folder: Path) -> None:
             'baseline = "no lead"',
             "baseline: no condition 'no lead', expected one of 'short lead'",
         ),
-        ('baseline = "short lead"\n', "", "baseline: missing, expected a value"),
         (
             'required = ["supply"]',
             'required = ["suply"]',
@@ -132,10 +139,41 @@ def test_the_faults_of_both_files_are_told_together(run: Daq, folder: Path) -> N
     edit(folder / "plan.toml", 'baseline = "short lead"\n', "")
     told = run("run", folder / "bench.toml", folder / "plan.toml")
     assert told.code == 2
-    assert [line.split(":")[1].strip() for line in told.err.splitlines()] == [
-        str(folder / "bench.toml"),
-        str(folder / "plan.toml"),
-    ]
+    bench, plan, note = told.err.splitlines()
+    assert bench.startswith(f"daq: {folder / 'bench.toml'}:10: instrument[1].unit: ")
+    assert plan.startswith(f"daq: {folder / 'plan.toml'}:1: baseline: missing, ")
+    assert note == "daq: more may follow once these are mended"
+
+
+def test_a_plan_with_a_missing_key_is_told_before_anything_is_opened(
+    run: Daq, folder: Path
+) -> None:
+    edit(folder / "plan.toml", 'baseline = "short lead"\n', "")
+    told = run("run", folder / "bench.toml", folder / "plan.toml")
+    assert (told.code, told.out) == (2, "")
+    assert told.err == (
+        f"daq: {folder / 'plan.toml'}:1: baseline: missing, expected a value\n"
+        "daq: more may follow once this is mended\n"
+    )
+    assert not (folder / "bench.db").exists()
+
+
+def test_a_plan_is_checked_against_the_channels_of_a_bench_with_wrong_keys(
+    run: Daq, folder: Path
+) -> None:
+    edit(folder / "bench.toml", "port = 0", "prot = 0")
+    edit(folder / "plan.toml", "on_above = 200", "on_over = 200")
+    edit(folder / "plan.toml", 'required = ["supply"]', 'required = ["suply"]')
+    told = run("check", folder / "bench.toml", folder / "plan.toml")
+    assert (told.code, told.out) == (2, "")
+    bench, key, channel, note = told.err.splitlines()
+    assert bench.startswith(f"daq: {folder / 'bench.toml'}:5: page.prot: unknown key")
+    assert key.startswith(f"daq: {folder / 'plan.toml'}:11: start.on_over: unknown key")
+    assert channel == (
+        f"daq: {folder / 'plan.toml'}:14: settling.required[1]: "
+        "the bench has no channel 'suply', did you mean 'supply'?"
+    )
+    assert note == "daq: more may follow once these are mended"
 
 
 def test_check_takes_the_plan_too_and_opens_nothing_for_it(
@@ -143,10 +181,10 @@ def test_check_takes_the_plan_too_and_opens_nothing_for_it(
 ) -> None:
     words = ("check", folder / "bench.toml", folder / "plan.toml", "--files-only")
     assert run(*words).code == 0
-    edit(folder / "plan.toml", 'baseline = "short lead"\n', "")
+    edit(folder / "plan.toml", 'baseline = "short lead"', 'baseline = "lead"')
     told = run(*words)
     assert (told.code, told.out) == (2, "")
-    assert told.says_only("baseline: missing, expected a value")
+    assert told.says_only("baseline: no condition 'lead', expected one of")
 
 
 # ---- schemas

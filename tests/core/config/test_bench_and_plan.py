@@ -200,7 +200,7 @@ def test_channels_are_grouped_by_instrument() -> None:
          "instrument[1].channel[1].name: got 'supply-voltage', "
          "expected small letters, digits and _, a letter first"),
         ('place = "supply end"', "place = 1", ":9: instrument[1].place: got 1, "
-         "expected a valid string"),
+         "expected a text in quotes"),
         ("unit = 2", "", ":15: instrument[2]: unit missing, expected the Modbus unit 1 to 247"),
         ("unit = 2", "unit = 248", ":19: instrument[2].unit: got 248, "
          "expected less than or equal to 247"),
@@ -209,7 +209,7 @@ def test_channels_are_grouped_by_instrument() -> None:
         ("unit = 2", "unit = 2\nbaud = 19200", ":18: instrument[2].port: "
          "line settings differ from those of 'meter-a' on the same port"),
         ("unit = 2", "unit = 2\nbaud = 96.5", ":20: instrument[2].baud: got 96.5, "
-         "expected a valid integer"),
+         "expected a whole number"),
         ("unit = 2", 'unit = 2\nparity = "evn"', ":20: instrument[2].parity: got 'evn', "
          "expected 'none', 'even', 'odd', 'mark' or 'space', did you mean 'even'?"),
         ('port = "ports/air"', 'port = "ports/air"\nunit = 3', ":25: instrument[3].unit: "
@@ -386,7 +386,7 @@ def test_averaging_and_order_are_those_of_the_plan() -> None:
          "got 'randomized', expected 'as written', 'randomised' or 'baseline first and last', "
          "did you mean 'randomised'?"),
         ("[settling]", "[order]\nrepeats = true\n\n[settling]", ":21: order.repeats: got True, "
-         "expected a valid integer"),
+         "expected a whole number"),
     ],
     ids=lambda value: value if value.startswith(":") else "",
 )  # fmt: skip

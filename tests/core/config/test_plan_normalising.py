@@ -207,7 +207,7 @@ def test_all_faults_are_told_at_once() -> None:
         ('changes = ["lead"]\n', ""),
     )
     assert [fault.split(": ")[1] for fault in spoiled] == [
-        "settling.normalise.reference",
         "condition[2]",
+        "settling.normalise.reference",
         "settling.normalise.channels[1]",
     ]

@@ -68,7 +68,8 @@ def test_a_whole_profile_is_taken(text: str) -> None:
         (
             "refresh_s = 0.5",
             "refresh_s = 0,5",
-            ":3: no valid TOML: expected newline or end of document after a statement",
+            ":3: no valid TOML: expected newline or end of document after a statement; "
+            "numbers have a point, not a comma: 0.5",
         ),
         (
             "refresh_s = 0.5",
@@ -85,7 +86,7 @@ def test_a_whole_profile_is_taken(text: str) -> None:
         (
             "refresh_s = 0.5",
             'refresh_s = "0.5"',
-            ":3: refresh_s: got '0.5', expected a valid number",
+            ":3: refresh_s: got '0.5', expected a number without quotes: 0.5",
         ),
         (
             "refresh_s = 0.5",
@@ -237,7 +238,7 @@ def test_all_faults_of_a_file_are_told_at_once_in_its_order() -> None:
     )
     assert _faults(spoiled) == [
         f"{FILE}:1: format: got 7, expected 1",
-        f"{FILE}:3: refresh_s: got 'often', expected a valid number",
+        f"{FILE}:3: refresh_s: got 'often', expected a number",
         f"{FILE}:13: field[1].resolution: got 0, expected greater than 0",
         f"{FILE}:14: field[1].accuracy.count: unknown key, did you mean 'counts'? "
         f"expected one of {ACCURACY_KEYS}",
