@@ -11,6 +11,7 @@ from itertools import pairwise
 
 from daq.checklist.items import Item, ItemVerdict
 from daq.checklist.kept import Entry
+from daq.checklist.zeros import allowed_at_zero
 from daq.records import Channel
 from daq.stats import estimate_mean
 from daq.uncertainty import Contribution, combine, contributions_of_accuracy
@@ -123,6 +124,31 @@ def judge_pair_readings(
         )
         return Item(name, ItemVerdict.TO_DO, finding, REASON)
     return judge_pair(name, pair_difference(pairs, channels), channels)
+
+
+def judge_loads(
+    name: str, loads: Sequence[tuple[Channel, Sequence[float]]]
+) -> Item | None:
+    """Refuse a pair while something runs: what it takes of the voltage in a lead is no difference of meters.
+
+    Args:
+        name: Of the item.
+        loads: Channels of current and power, with what they read meanwhile.
+
+    Returns:
+        None where none of them shows more than it may at zero.
+    """
+    running = [
+        f"{channel.name} shows {mean:.4g} {unit_symbol(channel.unit)}"
+        for channel, mean in (
+            (c, statistics.mean(values)) for c, values in loads if values
+        )
+        if abs(mean) > allowed_at_zero(channel.accuracy)
+    ]
+    if not running:
+        return None
+    finding = f"{' and '.join(running)}, so something runs: switch the machine off and read again"
+    return Item(name, ItemVerdict.REFUSED, finding, REASON)
 
 
 def judge_pair(

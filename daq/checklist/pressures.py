@@ -12,6 +12,7 @@ from enum import StrEnum
 from daq.physics.atmosphere import (
     COLUMN_U_K,
     KNOWN_COLUMN_U_K,
+    REDUCIBLE_M,
     PressureKind,
     PressureStatement,
     StationPressure,
@@ -19,6 +20,7 @@ from daq.physics.atmosphere import (
     station_pressure,
     station_pressure_from_sea_level,
 )
+from daq.physics.bounds import expect_within
 
 _FIGURE = r"([+-]?\d+(?:\.\d+)?)\s*"
 _STATED = re.compile(
@@ -83,14 +85,25 @@ def parse_stated(text: str, *, bench_air_c: float | None = None) -> Stated:
     Raises:
         ValueError: If it is none, lacks what its kind needs, or cannot be.
     """
-    plain = " ".join(text.casefold().split())
+    try:
+        stated = _parsed(" ".join(text.casefold().split()), bench_air_c)
+    except ValueError as exc:
+        msg = f"got {text.strip()!r}: {exc}"
+        raise ValueError(msg) from exc
+    if stated is None:
+        msg = f"got {text.strip()!r}, {EXPECTED}"
+        raise ValueError(msg)
+    return stated
+
+
+def _parsed(plain: str, bench_air_c: float | None) -> Stated | None:
+    """Of a text in small letters, with one blank between words; None where it is no statement."""
     if found := _ALTITUDE.fullmatch(plain):
         altitude_m = float(found[1]) * _M[found[2]]
         statement = PressureStatement(PressureKind.ALTITUDE, altitude_m=altitude_m)
         return Stated(StatedKind.ALTITUDE, altitude_m, station_pressure(statement))
     if not (found := _STATED.fullmatch(plain)):
-        msg = f"got {text.strip()!r}, {EXPECTED}"
-        raise ValueError(msg)
+        return None
     kind = StatedKind(found[1])
     stated_pa = float(found[2]) * _PA[found[3] or ""]
     altitude = float(found[4]) * _M[found[5]] if found[4] else None
@@ -127,6 +140,8 @@ def _expect_stated(kind: StatedKind, altitude_m: float | None) -> float:
     if altitude_m is None:
         msg = f"{kind.value.upper()} is not the bench's own pressure, expected its altitude behind it, like 914 m"
         raise ValueError(msg)
+    # Of the altitude as it was stated: the formulas refuse the geopotential one, a figure that nobody wrote.
+    expect_within(altitude_m, *REDUCIBLE_M, name="altitude", unit="m")
     return altitude_m
 
 

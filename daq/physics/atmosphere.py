@@ -24,6 +24,9 @@ _EARTH_RADIUS_M = 6_356_766.0
 LOWEST_M, HIGHEST_M = -2000.0, 11_000.0
 """Geopotential altitudes of the standard's lowest layer [m]."""
 
+REDUCIBLE_M = -1000.0, 6000.0
+"""Altitudes of benches whose pressure is taken back from sea level [m]."""
+
 ALTITUDE_ALONE_U = 0.015
 """Relative standard uncertainty of a pressure from the altitude alone [1].
 
@@ -254,7 +257,7 @@ def _expect_reduced(sea_level_pa: float, altitude_m: float) -> None:
     expect_within(
         sea_level_pa, 85e3, 110e3, name="pressure reduced to sea level", unit="Pa"
     )
-    expect_within(altitude_m, -1000.0, 6000.0, name="altitude", unit="m")
+    expect_within(altitude_m, *REDUCIBLE_M, name="altitude", unit="m")
 
 
 def station_pressure(statement: PressureStatement) -> StationPressure:

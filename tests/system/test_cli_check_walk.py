@@ -396,8 +396,9 @@ def test_both_voltmeters_are_read_on_one_outlet_and_the_difference_is_kept(
 ) -> None:
     folder = scenario("leads")
     bench = quickened(folder, "ac-meter-float")
-    simulate(folder)
-    told = checked(bench, "--seconds", "1", "--json", "--yes", "pair")
+    simulator = simulate(folder)
+    words = ("--seconds", "1", "--json", "--yes", "pair")
+    told = checked(bench, *words)
     items = walked(told)
     assert told.code == 1
     assert "Reading meter-supply-end, meter-machine-end 20 times" in told.err
@@ -408,7 +409,11 @@ def test_both_voltmeters_are_read_on_one_outlet_and_the_difference_is_kept(
     assert abs(pair["figures"]["difference_v"]) < 2 * (0.003 * 230 + 0.1)
     assert items["refresh:anemometer"]["verdict"] == "done"
     assert "a line every 0.5 s" in items["refresh:anemometer"]["finding"]
-    # It needs no port any more.
+    simulator.type("on")
+    running = walked(checked(bench, *words))[pair["item"]]
+    assert running["verdict"] == "refused"
+    assert "so something runs: switch the machine off" in running["finding"]
+    # It needs no port any more, and what was refused does not take its place.
     kept = walked(checked(bench, "--files-only", "--walk", "--json"))[pair["item"]]
     assert (kept["verdict"], kept["figures"]) == ("done", pair["figures"])
     assert "; read on 20" in kept["finding"]

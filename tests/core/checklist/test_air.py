@@ -80,11 +80,12 @@ def test_a_pressure_reduced_with_the_days_temperature_is_less_sure() -> None:
         ("QNH 1019 hPa 914 m 20 C", "QNH does not go with the day's temperature"),
         ("QFF 1019 hPa 914 m 80 C", "temperature of the air 80"),
         ("station 10 hPa", "pressure at the bench"),
-        ("QNH 1019 hPa 20000 m", "altitude"),
+        ("QNH 1019 hPa 9140 m", "got 'QNH 1019 hPa 9140 m': altitude 9140 m, expected -1000 to 6000"),
+        ("QFF 1019 hPa 20000 ft", "got 'QFF 1019 hPa 20000 ft': altitude 6096 m, expected -1000 to 6000"),
         ("sea level 1019 hPa 914 m", "expected"),
         ("", "got ''"),
     ],
-)
+)  # fmt: skip
 def test_what_could_be_read_in_two_ways_is_refused(text: str, problem: str) -> None:
     with pytest.raises(ValueError, match=r"expected|outside") as caught:
         parse_air_answer(text)

@@ -10,6 +10,7 @@ from daq.checklist.kept import Entry
 from daq.checklist.pairs import (
     LEAST_PAIRS,
     figures_of,
+    judge_loads,
     judge_pair_readings,
     pair_difference,
     pair_of_entry,
@@ -75,6 +76,38 @@ def test_a_dead_outlet_tells_nothing() -> None:
     item = pair_item(0.0, level_v=0.2)
     assert item.verdict is ItemVerdict.REFUSED
     assert "the outlet is dead" in item.finding
+
+
+def load(name: str, unit: str, accuracy: Accuracy) -> Channel:
+    return Channel(name, name, name, unit, "", name, 0, accuracy, 0.5)
+
+
+CURRENT = load(
+    "current", "A", Accuracy(percent_of_reading=0.5, counts=3, resolution=0.01)
+)
+POWER = load("power", "W", Accuracy(resolution=1.0))
+
+
+def test_a_pair_is_refused_while_a_current_shows_that_something_runs() -> None:
+    item = judge_loads("pair:machine", [(CURRENT, [5.4, 5.6]), (POWER, [0.0, 1.0])])
+    assert item is not None
+    assert item.verdict is ItemVerdict.REFUSED
+    assert item.finding == (
+        "current shows 5.5 A, so something runs: switch the machine off and read again"
+    )
+
+
+def test_a_power_whose_accuracy_is_not_stated_is_held_to_its_display() -> None:
+    assert judge_loads("pair:machine", [(POWER, [2.0] * 20)]) is None
+    item = judge_loads("pair:machine", [(POWER, [-3.0] * 20)])
+    assert item is not None
+    assert "power shows -3 W" in item.finding
+
+
+def test_what_meters_may_show_of_no_load_refuses_no_pair() -> None:
+    # Three counts of 0.01 A, uniform: 1.96 * 0.03 / sqrt(3) = 0.034.
+    assert judge_loads("pair:machine", [(CURRENT, [0.03] * 20), (POWER, [])]) is None
+    assert judge_loads("pair:machine", [(CURRENT, [0.04] * 20)]) is not None
 
 
 def test_too_few_pairs_are_to_be_read_again() -> None:
