@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
+from daq.cli.arguments import CommandParser
 from daq.runtime.store.copying import CopiedStore, copy_store
 
 
@@ -35,7 +36,7 @@ def _words(file: str, copied: CopiedStore) -> str:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq backup",
         description=(
             "Copy a results file as it is at one moment, also while a service writes it, and check the copy."

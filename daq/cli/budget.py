@@ -8,6 +8,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from daq.cli.arguments import CommandParser
 from daq.export import StoredAverage
 from daq.printable import printable
 from daq.records import Contribution, Evaluation, PlannedTrial
@@ -252,7 +253,7 @@ def _finite(figure: float) -> float | None:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq budget",
         description=(
             "The uncertainty budget of each average of a stored session: every contribution with its kind"

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from daq.cli.counted import counted
+from daq.cli.said import kept_whole
 from daq.records import TrialState
 from daq.runtime.display import Outcome
 
@@ -14,7 +15,7 @@ _DONE_WITH = frozenset(TrialState) - {TrialState.RUNNING, TrialState.UNFINISHED}
 def closing_of_run(
     outcome: Outcome, *, bench: str, plan: str, store: Path, stated_store: str | None
 ) -> str:
-    """Lines for the operator; `stated_store` is the results file as it was given, where it was."""
+    """Lines for the operator, to be `fitted`; `stated_store` is the results file as it was given, where it was."""
     again = _command("run", bench, plan, stated_store=stated_store)
     return "\n".join([*_how_to_go_on(outcome, again), _results(store)]) + "\n"
 
@@ -39,12 +40,15 @@ def _how_to_go_on(outcome: Outcome, again: str) -> Iterator[str]:
         and by_position.get(line.position) not in _DONE_WITH
     ]
     if left:
-        yield f"Session {outcome.session} can go on, {counted(len(left), 'trial')} to come: {again}"
+        yield f"Session {outcome.session} can go on, {counted(len(left), 'trial')} to come: {kept_whole(again)}"
 
 
 def _results(store: Path) -> str:
     file = shlex.quote(str(store))
-    return f"Results are in {file}; daq compare {file} says what was lost, daq report {file} makes a page of it."
+    compare, report = (
+        kept_whole(f"daq {what} {file}") for what in ("compare", "report")
+    )
+    return f"Results are in {file}; {compare} says what was lost, {report} makes a page of it."
 
 
 def _command(name: str, *files: str, stated_store: str | None) -> str:

@@ -19,7 +19,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from daq.cli.arguments import number_between
+from daq.cli.arguments import CommandParser, number_between
 from daq.cli.files import bundle, load_bench_and_plan
 from daq.cli.reported import report_content
 from daq.cli.run import exit_code
@@ -275,7 +275,7 @@ def _pointers(folder: Path, store: Path, *, has_leads: bool) -> str:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq demo",
         description="A whole session on simulated meters, held against what the simulators know to be true.",
     )

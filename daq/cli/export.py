@@ -6,6 +6,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from daq.cli.arguments import CommandParser
 from daq.cli.book import stored_book
 from daq.cli.saving import save_bytes, save_text
 from daq.conditions import average_conditions
@@ -171,7 +172,7 @@ _OF_AN_ANALYSIS = {"averages", "wide", "conditions"}
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq export",
         description=(
             "Averages, conditions, readings, events, or the lists of sessions and analyses of a results file,"

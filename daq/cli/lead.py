@@ -4,6 +4,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 
+from daq.cli.arguments import CommandParser
 from daq.cli.lead_arguments import add_lead_arguments, each_once, typed
 from daq.cli.lead_words import (
     LeadUnderLoad,
@@ -98,7 +99,7 @@ def _loaded(ohm_per_m_20c: float, length: Length, load: Load) -> LoadedLead:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq lead",
         description=(
             "What a two-core copper lead costs: loop resistance, voltage drop, power lost, beside recommended drops"

@@ -7,11 +7,13 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
+from daq.cli.arguments import CommandParser
 from daq.cli.files import load_bench_and_plan
 from daq.cli.lead_arguments import typed
 from daq.cli.new_answers import Answers, Ask, answers_from, diameter_mm
 from daq.cli.new_logs import channels_of, check_plan, import_command
 from daq.cli.new_profiles import shipped_meters
+from daq.cli.said import fitted
 from daq.errors import ConfigurationError, DaqError, InputError
 from daq.runtime.ports.adapters import find_adapters
 from daq.runtime.ports.system import System
@@ -98,7 +100,10 @@ def _name(folder: Path) -> str:
 
 def _asker() -> Ask | None:
     """How to ask at the terminal; None where there is none."""
-    return input if sys.stdin.isatty() and sys.stdout.isatty() else None
+    is_terminal = sys.stdin.isatty() and sys.stdout.isatty()
+    return (
+        (lambda question: input(fitted(question, sys.stdout))) if is_terminal else None
+    )
 
 
 def _ports(system: System) -> list[OfferedPort]:
@@ -208,7 +213,7 @@ def _as_typed() -> str:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq new",
         description="Write a first bench and a first plan, with comments, by a few questions or by options."
         " Nothing is overwritten.",

@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from daq.assembling import StoredSessionParts, session_figures
-from daq.cli.arguments import number_between
+from daq.cli.arguments import CommandParser, number_between
 from daq.cli.files import read_text
 from daq.cli.repeats import Obstacle, Repeats, repeats_for, systematic_of
 from daq.comparison.designs import MOST_REPEATS, difference_shown
@@ -220,7 +220,7 @@ def _legend(found: Sequence[Outlook]) -> Iterator[str]:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq plan",
         description=(
             "What a plan would show before it is carried out: the smallest difference that it finds 4 times in 5, and how many"

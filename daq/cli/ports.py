@@ -6,7 +6,7 @@ import json
 import sys
 from collections.abc import Awaitable, Callable, Sequence
 
-from daq.cli.arguments import number_between
+from daq.cli.arguments import CommandParser, number_between
 from daq.cli.ports_words import (
     as_facts,
     as_text,
@@ -54,7 +54,7 @@ def run(
 
 def _is_in_order(found: Found) -> bool:
     """Whether there is a port, and nothing stands in the way of any."""
-    if not found.adapters or found.portless:
+    if found.portless or not found.adapters:
         return False
     return not any(troubles(adapter) for adapter in found.adapters)
 
@@ -97,7 +97,7 @@ def _say(text: str) -> None:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq ports",
         description="Every serial adapter: chip, serial number, paths that stay, who holds it, what stands in the way,"
         " and the line to write into a bench file. No port is opened.",

@@ -24,9 +24,11 @@ def as_text(found: Found) -> str:
     """Everything that was found, for people."""
     parts = ["\n".join(_adapter_lines(a)) + "\n" for a in found.adapters]
     parts += [_portless_line(each) + "\n" for each in found.portless]
-    if not parts:
+    if not found.portless and not any(a.is_usb for a in found.adapters):
         inside = _INSIDE if found.is_container else _CONTAINER
-        return _NONE_AT_ALL.format(container=inside)
+        parts.append(_NONE_AT_ALL.format(container=inside))
+        if not found.adapters:
+            return parts[0]
     suspects = {h for a in found.adapters for h in a.holders if not h.is_certain}
     parts += [_suspect_line(h) for h in sorted(suspects, key=lambda h: h.pid)]
     count = len(found.adapters)
@@ -39,8 +41,13 @@ def _next_step(adapters: Sequence[Adapter]) -> Iterator[str]:
     usable = [adapter for adapter in adapters if not troubles(adapter)]
     for adapter in sorted(usable, key=lambda a: not a.is_usb)[:1]:
         port = shlex.quote(adapter.port)
+        where = (
+            "the meter at a port talks"
+            if adapter.is_usb
+            else "a meter talks that is on a port built in"
+        )
         yield (
-            "Next, how the meter at a port talks, where no profile is known to fit it (else daq new my-bench):\n"
+            f"Next, how {where}, where no profile is known to fit it (else daq new my-bench):\n"
             f"  daq listen {port} --write found-meter\n"
         )
 

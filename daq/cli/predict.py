@@ -5,6 +5,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from daq.cli.arguments import CommandParser
 from daq.cli.compare import add_store_arguments
 from daq.cli.lead_arguments import add_lead_arguments, each_once, typed
 from daq.cli.predicted import Answer, render_json, render_missing, render_words
@@ -58,7 +59,7 @@ def _leads(options: argparse.Namespace) -> list[AskedLead]:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq predict",
         description=(
             "What another lead would do to the machine of a stored session: voltage at it, current, power, airflow and"

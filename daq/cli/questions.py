@@ -4,6 +4,8 @@ import sys
 from collections.abc import Callable
 from typing import TypeVar
 
+from daq.cli.said import fitted, say
+
 _Answer = TypeVar("_Answer")
 
 
@@ -14,7 +16,7 @@ def is_somebody_there() -> bool:
 
 def ask(question: str) -> str | None:
     """One line of answer; None where nobody answers."""
-    sys.stdout.write(question)
+    sys.stdout.write(fitted(question, sys.stdout))
     sys.stdout.flush()
     line = sys.stdin.readline() if sys.stdin is not None else ""
     if not line:
@@ -32,4 +34,4 @@ def ask_until(question: str, parse: Callable[[str], _Answer]) -> _Answer | None:
         try:
             return parse(text)
         except ValueError as exc:
-            sys.stdout.write(f"  {exc}\n")
+            say(f"  {exc}")

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from daq.cli.arguments import CommandParser
 from daq.cli.reanalysed import (
     Reanalysis,
     TrialAgain,
@@ -262,7 +263,7 @@ def _number(text: str, problem: str) -> float:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq reanalyse",
         description=(
             "Judge the trials of a stored session again from their readings, by the rule they were run with or by"

@@ -8,8 +8,10 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
+from daq.cli.arguments import CommandParser
 from daq.cli.closing import closing_of_run
 from daq.cli.files import load_bench_and_plan
+from daq.cli.said import fitted
 from daq.cli.screens import display_for
 from daq.cli.serving import add_service_options, surroundings
 from daq.config.bench import Bench
@@ -34,15 +36,14 @@ def run(arguments: Sequence[str]) -> int:
     if options.json:
         sys.stdout.write(outcome_json(outcome, store_path) + "\n")
     else:
-        sys.stdout.write(
-            closing_of_run(
-                outcome,
-                bench=options.bench,
-                plan=options.plan,
-                store=store_path,
-                stated_store=options.store,
-            )
+        closing = closing_of_run(
+            outcome,
+            bench=options.bench,
+            plan=options.plan,
+            store=store_path,
+            stated_store=options.store,
         )
+        sys.stdout.write(fitted(closing, sys.stdout))
     return exit_code(outcome)
 
 
@@ -163,7 +164,7 @@ def outcome_json(outcome: Outcome, store_path: Path) -> str:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq run",
         description="Carry out a plan hands-off. An unfinished session of the same plan goes on where it stopped.",
         epilog="Never leave a running machine alone; switch off at the plug. This program only reads.",

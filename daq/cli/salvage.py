@@ -6,6 +6,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from daq.cli.arguments import CommandParser
 from daq.errors import InputError
 from daq.runtime.store.salvaged import SalvagedTable, SalvageReport, salvage_store
 
@@ -101,7 +102,7 @@ def _range(first: int, last: int | None) -> str:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq salvage",
         description=(
             "Write what can be read of a damaged results file to a new file, page by page and row by row."

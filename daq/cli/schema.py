@@ -1,12 +1,12 @@
 """`daq schema bench|plan|profile|result`."""
 
-import argparse
 import json
 import sys
 from collections.abc import Sequence
 
 from pydantic import BaseModel
 
+from daq.cli.arguments import CommandParser
 from daq.config.models import BenchModel, PlanModel, Profile
 from daq.messages import result_schema
 
@@ -15,7 +15,7 @@ _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 def run(arguments: Sequence[str]) -> int:
     """Print a JSON Schema."""
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq schema",
         description="JSON Schema, for an editor that completes files or a program that checks messages.",
     )

@@ -6,6 +6,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from daq.cli.arguments import CommandParser
 from daq.cli.closing import closing_of_serve
 from daq.cli.files import load_bench
 from daq.cli.screens import display_for
@@ -25,7 +26,7 @@ def run(arguments: Sequence[str]) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq serve",
         description="Poll, store and publish a bench for as long as it runs; sessions are started and operated from the page, "
         "with `daq session`, and over MQTT where the bench file allows it.",

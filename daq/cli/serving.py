@@ -5,7 +5,7 @@ import socket
 from io import StringIO
 from pathlib import Path
 
-from daq.cli.arguments import number_between
+from daq.cli.arguments import add_speed
 from daq.cli.screens import FinishingDisplay
 from daq.config.bench import Bench
 from daq.errors import InputError
@@ -32,12 +32,7 @@ def add_service_options(parser: argparse.ArgumentParser) -> None:
         metavar="ADDRESS",
         help="show the page on the network too, at this address of the computer (found if absent), and print its link as a QR code",
     )
-    parser.add_argument(
-        "--speed",
-        type=number_between(1.0, 60.0),
-        default=1.0,
-        help="bench seconds a real second, 1 to 60; 1 is life, more only with simulators at the same speed",
-    )
+    add_speed(parser)
 
 
 def surroundings(

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from daq.cli.arguments import CommandParser
 from daq.cli.files import load_bench
 from daq.cli.serving import qr_code
 from daq.errors import InputError, NetworkError, OperationRefusedError, Refusal
@@ -282,7 +283,7 @@ def _renew(service: _Service, options: argparse.Namespace) -> str:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq session",
         description="Operate a running service (daq serve, daq run) on this machine.",
     )

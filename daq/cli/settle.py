@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from daq.cli.arguments import CommandParser
 from daq.cli.plot import KINDS, Picture, save_plot
 from daq.cli.verdict import (
     Judgement,
@@ -208,7 +209,7 @@ def _plot_file(text: str) -> Path:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq settle",
         description=(
             "The settling rule on any CSV file: has it settled, when, at which level and how sure is that."

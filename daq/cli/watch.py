@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
+from daq.cli.arguments import CommandParser
 from daq.cli.terminal import drawn_on
 from daq.cli.watched import Watched
 from daq.cli.watching_screens import JsonLines, PlainLines, Screen, listed
@@ -241,7 +242,7 @@ def _screen(
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq watch",
         description="Follow a bench on any machine, from what it tells its broker. Needs no bench file; changes nothing.",
         epilog="A bench without a [broker] table has a broker of its own, on loopback, at the port that is printed.",

@@ -61,27 +61,41 @@ def test_an_unknown_command_is_met_with_a_suggestion(run: Daq) -> None:
 @pytest.mark.parametrize(
     "words",
     [
-        ("check",),
-        ("run", "bench.toml"),
         ("export",),
         ("export", "bench.db", "--format", "xml"),
         ("export", "bench.db", "--session", "first"),
         ("schema", "weather"),
+        ("demo", "--speed", "nan"),
+        ("import", "store.db", "log.csv"),
+        ("import", "store.db", "log.csv", "--column", "Volts"),
+        ("session", "bench.toml"),
+        ("backup", "--hurry"),
+        ("check",),
+        ("run", "bench.toml"),
         ("run", "bench.toml", "plan.toml", "--speed", "0"),
         ("run", "bench.toml", "plan.toml", "--speed", "fast"),
-        ("demo", "--speed", "nan"),
         ("check", "bench.toml", "--seconds", "0"),
         ("check", "bench.toml", "--seconds", "nan"),
         ("check", "bench.toml", "--hurry"),
+        ("compare",),
+        ("listen", "port", "--wait", "soon"),
+        ("registers", "port", "--first", "-1"),
+        ("ports", "--hurry"),
+        ("new", "folder", "--hurry"),
+        ("watch",),
+        ("report",),
     ],
 )
-def test_bad_usage_ends_with_2_and_the_usage(run: Daq, words: Sequence[str]) -> None:
+def test_bad_usage_ends_with_2_and_says_in_one_line_what_is_wrong(
+    run: Daq, words: Sequence[str]
+) -> None:
     told = run(*words)
     assert (told.code, told.out) == (2, "")
-    assert told.err.startswith(f"usage: daq {words[0]} ")
-    assert f"daq {words[0]}: error: " in told.err.splitlines()[-1]
+    (line,) = told.err.splitlines()
+    assert line.startswith(f"daq {words[0]}: error: ")
+    assert line.endswith(f"; see daq {words[0]} --help")
     # A user must not meet the name of a function.
-    assert "invalid _" not in told.err
+    assert "invalid _" not in line
 
 
 # ---- the network

@@ -2,12 +2,14 @@
 
 import signal
 from dataclasses import replace
+from io import StringIO
 from pathlib import Path
 
 import pytest
 
 from daq.cli.closing import closing_of_run, closing_of_serve
 from daq.cli.counted import counted
+from daq.cli.said import fitted
 from daq.records import PlannedTrial, TrialResult, TrialState
 from daq.runtime.display import Outcome
 
@@ -34,7 +36,7 @@ def closed(outcome: Outcome, *, stated_store: str | None = None) -> list[str]:
         store=Path("/bench/bench.db"),
         stated_store=stated_store,
     )
-    return text.splitlines()
+    return fitted(text, StringIO()).splitlines()
 
 
 def test_a_session_that_was_stopped_says_how_it_goes_on_and_that_the_machine_is_not_watched() -> (

@@ -147,6 +147,24 @@ def test_without_any_adapter_it_says_what_to_look_for(
     assert "this seems to be the inside of a container" in show().out
 
 
+def test_beside_what_is_built_in_it_says_how_an_adapter_is_found(
+    show: Daq, computer: Computer
+) -> None:
+    computer.build_in("ttyS0")
+    told = show()
+    assert told.code == 0
+    assert told.out.startswith("1 serial port.\n\n/dev/ttyS0  built in")
+    assert "No serial adapter is there. What to look for:\n" in told.out
+    assert told.out.endswith(
+        "Next, how a meter talks that is on a port built in, where no profile is known to fit it (else daq new my-bench):\n"
+        "  daq listen /dev/ttyS0 --write found-meter\n"
+    )
+    computer.plug("ttyUSB0", "1-1")
+    told = show()
+    assert told.code == 0
+    assert "No serial adapter is there" not in told.out
+
+
 def test_a_chip_without_a_port_is_told(show: Daq, computer: Computer) -> None:
     computer.plug_without_port("1-3", "10c4:ea60")
     told = show()

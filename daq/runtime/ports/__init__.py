@@ -14,13 +14,13 @@ from typing import Protocol
 from daq.config.bench import PortSettings
 from daq.errors import PortLostError
 from daq.runtime.ports.descriptor import open_device, open_socket
-from daq.runtime.ports.opening import HAS_DESCRIPTORS
+from daq.runtime.ports.opening import HAS_DESCRIPTORS, hold_port
 from daq.runtime.ports.threaded import open_threaded
 
 OnData = Callable[[bytes, float], None]
 OnLost = Callable[[PortLostError], None]
 
-__all__ = ["Port", "open_port"]
+__all__ = ["Port", "hold_port", "open_port"]
 
 
 class Port(Protocol):

@@ -2,7 +2,9 @@
 
 import contextlib
 import errno
+import os
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -46,19 +48,68 @@ def _is_pseudo_terminal(url: str) -> bool:
     return str(Path(url).resolve()).startswith("/dev/pts/")
 
 
+_HELD: dict[str, int] = {}
+"""Descriptors of `hold_port` by device. Locks belong to the process too, so that there can be but one such table."""
+
+
+@contextlib.contextmanager
+def hold_port(url: str) -> Iterator[None]:
+    """Keep a device for this program while it opens and closes it time after time; others are refused throughout.
+
+    Args:
+        url: Path of the device; of a URL nothing is held.
+
+    Raises:
+        PortAbsentError, PortBusyError, PortDeniedError: With what to do about it.
+    """
+    if "://" in url or not HAS_DESCRIPTORS:
+        yield
+        return
+    device = str(Path(url).resolve())
+    try:
+        descriptor = os.open(device, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+    except OSError as exc:
+        raise port_error(url, exc) from exc
+    try:
+        _lock(descriptor, url)
+        _HELD[device] = descriptor
+        yield
+    finally:
+        _HELD.pop(device, None)
+        os.close(descriptor)
+
+
+def _lock(descriptor: int, url: str) -> None:
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as exc:
+        raise port_error(url, exc) from exc
+
+
+def _let_ourselves_in(held: int) -> None:
+    """Undo `_keep_others_out` of the last opening: it stands, for the device was never quite closed."""
+    with contextlib.suppress(*_REFUSALS):
+        fcntl.ioctl(held, termios.TIOCNXCL)
+
+
 def open_serial(settings: PortSettings, *, timeout_s: float) -> Any:  # noqa: ANN401  # pyserial's class differs by URL
     """Open a device or URL.
 
     Raises:
         PortAbsentError, PortBusyError, PortDeniedError: With what to do about it.
     """
+    held = _HELD.get(str(Path(settings.url).resolve()))
+    if held is not None:
+        _let_ourselves_in(held)
+    # What is held is locked already, and a second lock would be refused to us too.
+    is_locking = HAS_DESCRIPTORS and held is None
     try:
         device = serial.serial_for_url(
             settings.url,
             baudrate=settings.baud,
             stopbits=settings.stop_bits,
             timeout=timeout_s,
-            exclusive=True if HAS_DESCRIPTORS else None,
+            exclusive=True if is_locking else None,
             **_character(settings),
         )
     except _REFUSALS as exc:
@@ -107,7 +158,7 @@ _MEANINGS: tuple[tuple[frozenset[int], type[InstrumentError], str], ...] = (
     (
         frozenset({errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.EIO}),
         PortAbsentError,
-        "nothing is there, plug the adapter in or correct the path",
+        "nothing is there, plug the adapter in or correct the path: `daq ports` lists them",
     ),
     (
         frozenset({errno.EISDIR, errno.ENOTTY}),
@@ -136,8 +187,17 @@ def port_error(
         return PortAbsentError(
             f"port {url}: nobody answers there ({reason}), check the device server and its port"
         )
+    if _WITHOUT_SIGNALS in str(exc):
+        option = f"{'&' if '?' in url else '?'}ign_set_control"
+        return PortAbsentError(
+            f"port {url}: the device server does not answer for modem signals, as its line has none; write {option}"
+            " at the end of that address"
+        )
     return PortAbsentError(f"port {url}: cannot be opened: {exc}")
 
+
+_WITHOUT_SIGNALS = "timeout while waiting for option 'control'"
+"""What pyserial says where an RFC 2217 server leaves SET-CONTROL without an answer."""
 
 _LOOKED_AT = frozenset(
     {errno.EAGAIN, errno.EWOULDBLOCK, errno.EBUSY, errno.EACCES, errno.EPERM}
