@@ -41,6 +41,9 @@ _NEAR_STEPS, _FAR_STEPS = 3.0, 8.0
 _NEAR_SPREADS, _FAR_SPREADS = 1.0, 4.0
 """The same in steps of the display, and in the usual spread of the readings before [1]: the largest of the three holds."""
 
+_HAIR = 1e-6
+"""Of a step: what decimal figures are off by in binary [1]."""
+
 _SPREAD_PER_DEVIATION = 2.0 * 1.4826
 """Two standard deviations of a normal law, by the median of the deviations from the median [1]: one stray does not widen it."""
 
@@ -157,7 +160,7 @@ def _by_the_display(entry: Entry, display: Display) -> Iterator[str]:
 
 def _is_on_a_step(value: float, step: float) -> bool:
     steps = value / step
-    return abs(steps - round(steps)) < 1e-6 * max(1.0, abs(steps))
+    return abs(steps - round(steps)) < _HAIR * max(1.0, abs(steps))
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,7 +225,8 @@ def _allowed_off(readings: Sequence[float], level: float, display: Display) -> f
     count = len(readings)
     quantile = student_t_quantile(0.5 + 0.5 * level, count - 1)
     half = quantile * sample_std_dev(readings) * math.sqrt(1.0 + 1.0 / count)
-    return max(half, _NEAR_STEPS * display.resolution)
+    # A reading just so many steps off is allowed, however its decimals are rounded.
+    return max(half, (_NEAR_STEPS + _HAIR) * display.resolution)
 
 
 def _by_the_others(

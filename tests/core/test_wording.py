@@ -305,10 +305,12 @@ def test_every_happening_has_a_line_that_names_the_trial(happening: Happening) -
 
 def test_a_withdrawn_declaration_says_why() -> None:
     withdrawn = Occurrence(
-        Stage.SETTLING, Happening.WITHDRAWN, 9.0, SECOND, reason=HeldBackBy.DRIFT
+        *(Stage.SETTLING, Happening.WITHDRAWN, 9.0, SECOND),
+        reason=HeldBackBy.DRIFT,
+        channels=("power", "current"),
     )
     assert occurrence_text(withdrawn) == (
-        "fine filter, repeat 2: not settled after all, it still drifts; settling goes on."
+        "fine filter, repeat 2: power and current not settled after all, it still drifts; settling goes on."
     )
 
 

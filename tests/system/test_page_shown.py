@@ -7,6 +7,7 @@ import pytest
 from playwright.async_api import Browser, expect
 
 from daq.runtime.snapshot import (
+    AverageLine,
     ComparisonLine,
     SessionLine,
     SlipLine,
@@ -25,6 +26,7 @@ from tests.system.live_page import (
     WAITING_SLIP,
     Bench,
     opened,
+    overhang_px,
 )
 from tests.system.shown_moments import (
     COMPARED,
@@ -252,3 +254,88 @@ async def test_the_comparison_grows_and_is_blank_before(
         bench.show(COMPARED, comparison=grown)
         await expect(title).to_have_text("The answer so far, after 4 trials")
         await expect(answer.locator("li").last).to_have_text(f"{words} none found")
+
+
+# ---- room
+
+
+@pytest.mark.parametrize("width", [390, 760, 1100, 1400])
+@pytest.mark.parametrize("required", [2, 4, 6])
+async def test_the_slip_is_never_wider_than_its_page(
+    browser: Browser, bench: Bench, width: int, required: int
+) -> None:
+    names = [f"channel_{n}" for n in range(7)]
+    average = AverageLine(1234.56, 12.34, "W", 2)
+    done = dataclasses.replace(
+        WAITING_SLIP[0], averages=dict.fromkeys(names, average), trial=11
+    )
+    bench.snapshot = dataclasses.replace(
+        WAITING,
+        channels=tuple(
+            dataclasses.replace(
+                POWER, name=name, title="Outlet velocity", required=n < required
+            )
+            for n, name in enumerate(names)
+        ),
+        slip=(done, *WAITING_SLIP[1:]),
+    )
+    async with opened(browser, bench, (width, 800)) as tab:
+        await expect(tab.locator("#slip-rows tr").first).to_contain_text("1234.56")
+        assert await overhang_px(tab) <= 0
+        slip = await tab.locator("#slip").bounding_box()
+        record = await tab.locator("#record").bounding_box()
+        assert slip is not None
+        assert record is not None
+        assert slip["width"] <= record["width"] + 0.1
+        # What a trial waits for is always there.
+        shown = tab.locator("#slip-rows tr").first.locator(".number:not(.further)")
+        for index in range(required):
+            await expect(shown.nth(index)).to_be_visible()
+
+
+async def test_an_uncertainty_stands_right_behind_its_sign(
+    browser: Browser, bench: Bench
+) -> None:
+    wide = AverageLine(5.4321, 0.01234, "W", 5)
+    narrow = AverageLine(5.57, 0.02, "W", 2)
+    first, second, third = WAITING_SLIP
+    slip = (
+        dataclasses.replace(first, averages={"power": wide}),
+        dataclasses.replace(second, state="done", averages={"power": narrow}),
+        third,
+    )
+    bench.snapshot = dataclasses.replace(WAITING, slip=slip)
+    gap = """row => {
+      const [, sign, spread] = row.querySelector(".average").children;
+      const text = document.createRange();
+      text.selectNodeContents(spread);
+      return text.getBoundingClientRect().left - sign.getBoundingClientRect().right;
+    }"""
+    async with opened(browser, bench) as tab:
+        for index in range(2):
+            row = tab.locator("#slip-rows tr").nth(index)
+            assert await row.evaluate(gap) == pytest.approx(0.0, abs=0.5)
+
+
+async def test_a_figure_that_stays_short_moves_up_to_where_its_title_begins(
+    browser: Browser, bench: Bench
+) -> None:
+    async with opened(browser, bench) as tab:
+        bench.read(power=1391.0)
+        figure = tab.locator("#channels .value").first
+        await expect(figure).to_have_text("1391")
+        bench.read(power=0.0)
+        await expect(figure).to_have_text("0")
+        await expect(figure).to_have_attribute("data-kept", "1")
+
+
+async def test_a_chart_without_a_connection_does_not_say_that_it_ends_now(
+    browser: Browser, bench: Bench
+) -> None:
+    async with opened(browser, bench) as tab:
+        chart = tab.locator("#channels .chart").first
+        await expect(chart).to_have_attribute("aria-label", re.compile("last ten min"))
+        bench.beats = False
+        await expect(chart).to_have_attribute(
+            "aria-label", re.compile("the ten minutes before the bench was last heard")
+        )

@@ -222,6 +222,13 @@ def test_what_the_scatter_of_steady_readings_allows_is_not_doubted(text: str) ->
     assert doubts(text, MAINS, neighbours=STEADY) == ()
 
 
+@pytest.mark.parametrize("text", ["231.1", "231.7"])
+def test_three_steps_of_the_display_are_allowed_though_all_readings_were_one(
+    text: str,
+) -> None:
+    assert doubts(text, MAINS, neighbours=(231.4,) * 4) == ()
+
+
 def test_two_readings_say_nothing_yet_of_the_scatter() -> None:
     assert doubts("234.1", MAINS, neighbours=STEADY[:2]) == ()
 
