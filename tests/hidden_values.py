@@ -11,10 +11,19 @@ from collections.abc import Sequence
 _NOISE = 1e-4
 _REFRESH_S = 0.1
 _SEEN_LOADS = 3
+_WANDER_PERIODS_S = (4.0, 40.0)
 
 
 class Truth:
-    """What is true, held for a refresh: the display and the wire show the same."""
+    """What is true, held for a refresh: the display and the wire show the same.
+
+    Args:
+        draw: For the noise.
+        levels: By name, one for each load.
+        noise: Relative, from refresh to refresh.
+        wander: Relative, of the supply and with it of everything, slowly up and down.
+        late_s: How long before he types it the operator has looked at the display [s].
+    """
 
     def __init__(
         self,
@@ -22,12 +31,17 @@ class Truth:
         levels: dict[str, Sequence[float]],
         *,
         noise: float = _NOISE,
+        wander: float = 0.0,
+        late_s: float = 0.0,
     ) -> None:
         self.noise = noise
+        self._wander, self._late_s = wander, late_s
+        self._period_s = draw.uniform(*_WANDER_PERIODS_S) if wander else 1.0
         self._draw = draw
         self._levels = levels
         self._held: dict[str, float] = {}
         self._until_s = 0.0
+        self._since_s = time.monotonic()
         self._lock = threading.Lock()
         self.load = 0
 
@@ -43,11 +57,29 @@ class Truth:
         with self._lock:
             self.load = load
             self._until_s = 0.0
+            self._since_s = time.monotonic()
 
     def level(self, name: str) -> float:
         """Without noise."""
         levels = self._levels[name]
         return levels[self.load % len(levels)]
+
+    def allowance(self, name: str) -> float:
+        """How far from its level a value may be."""
+        return (6.0 * self.noise + self._wander) * abs(self.level(name))
+
+    def _at(self, name: str, at_s: float) -> float:
+        wandered = self._wander * math.sin(math.tau * at_s / self._period_s)
+        noisy = 1.0 + self._draw.gauss(0.0, self.noise)
+        return self.level(name) * (1.0 + wandered) * noisy
+
+    def seen(self, name: str) -> float:
+        """As the display had it when the operator looked; a load that began later shows as it began."""
+        if not self._late_s:
+            return self.now(name)
+        with self._lock:
+            looked_s = time.monotonic() - self._late_s
+            return self._at(name, max(looked_s, self._since_s))
 
     def now(self, name: str) -> float:
         """As the meter holds it."""
@@ -55,10 +87,7 @@ class Truth:
             now_s = time.monotonic()
             if now_s >= self._until_s:
                 self._until_s = now_s + _REFRESH_S
-                self._held = {
-                    each: self.level(each) * (1.0 + self._draw.gauss(0.0, self.noise))
-                    for each in self._levels
-                }
+                self._held = {each: self._at(each, now_s) for each in self._levels}
             return self._held[name]
 
 
@@ -101,7 +130,9 @@ def drawn_followers(
     )
 
 
-def electrical_levels(draw: random.Random) -> dict[str, Sequence[float]]:
+def electrical_levels(
+    draw: random.Random, *, small_share: float = 0.0
+) -> dict[str, Sequence[float]]:
     """Levels at four loads: low, high, between them, and one that no search ever sees."""
     supply_v, ohms = draw.uniform(222.0, 242.0), draw.uniform(0.4, 0.9)
     high_a = draw.uniform(2.0, 8.0)
@@ -111,6 +142,9 @@ def electrical_levels(draw: random.Random) -> dict[str, Sequence[float]]:
         draw.uniform(0.4, 0.8) * high_a,
         draw.uniform(3.0, 9.5),
     ]
+    # A small machine that is on or off, and hardly pulls the supply down.
+    if small_share and draw.random() < small_share:
+        currents[:_SEEN_LOADS] = [0.0, draw.uniform(0.5, 1.0), 0.0]
     high = draw.uniform(0.5, 0.98)
     factors = [draw.uniform(0.5, 0.98), high, 0.95 * high, draw.uniform(0.5, 0.98)]
     voltages = [supply_v - ohms * amperes for amperes in currents]
@@ -182,17 +216,56 @@ def drawn_map(draw: random.Random) -> tuple[dict[str, Place], str]:
 
 _SEARCHED = 128
 _BEYOND = 400
+_NEAR = 24
+
+
+@dataclasses.dataclass(frozen=True)
+class Searched:
+    """The registers that a search is told to read."""
+
+    first: int = 0
+    last: int = _SEARCHED - 1
+
+    def must_find(self, place: Place) -> bool:
+        """A value at least half of which lies within."""
+        return any(self.first <= a <= self.last for a in place.words(1.0))
 
 
 def with_value_out_of_reach(
     draw: random.Random, places: dict[str, Place]
-) -> tuple[dict[str, Place], str | None]:
-    """Now and then a value in registers that are not searched, so that its followers alone are there to be taken."""
-    if draw.random() >= 0.15:
-        return places, None
-    name = draw.choice(tuple(places))
-    moved = dataclasses.replace(places[name], address=places[name].address + _BEYOND)
-    return {**places, name: moved}, name
+) -> tuple[dict[str, Place], Searched]:
+    """Now and then a value in registers that are not searched, so that its followers alone are there to be taken; now and
+    then one that lies across the end of what is searched, or across its beginning.
+    """
+    style = draw.random()
+    wide = [name for name, place in places.items() if place.size > 1]
+    if style < 0.15:
+        name = draw.choice(tuple(places))
+        far = places[name].address + _BEYOND
+        return {
+            **places,
+            name: dataclasses.replace(places[name], address=far),
+        }, Searched()
+    if style < 0.4 and wide:
+        across = places[draw.choice(wide)].address
+        searched = Searched()
+        if draw.random() < 0.5:
+            first = draw.randint(_SEARCHED, 2 * _SEARCHED)
+            searched = Searched(first, first + _SEARCHED - 1)
+        ends = (searched.last, searched.first - 1)
+        by = (draw.choice(ends) if searched.first else searched.last) - across
+        moved = {
+            name: dataclasses.replace(place, address=place.address + by)
+            for name, place in places.items()
+        }
+        return moved, searched
+    return places, Searched()
+
+
+def near_addresses(places: dict[str, Place]) -> list[int]:
+    """Where the values begin, without one that was put far away."""
+    addresses = [place.address for place in places.values()]
+    return [address for address in addresses if address <= min(addresses) + _NEAR]
 
 
 def follower_places(
@@ -201,7 +274,7 @@ def follower_places(
     places: dict[str, Place],
 ) -> dict[tuple[str, str], Place]:
     """Free registers near the values, of the same type as the value that is followed."""
-    near = [p.address for p in places.values() if p.address < _SEARCHED]
+    near = near_addresses(places)
     taken = {a for place in places.values() for a in place.words(1.0)}
     kept: dict[tuple[str, str], Place] = {}
     address = max(near) + draw.choice((2, 3, 4))
@@ -217,11 +290,12 @@ def follower_places(
 def other_registers(draw: random.Random, places: dict[str, Place]) -> dict[int, int]:
     """What else the meter holds: nothing, zeros, or settings and counters that look like values."""
     taken = {a for place in places.values() for a in place.words(1.0)}
+    near = near_addresses(places)
     style = draw.choice(("none", "zeros", "junk"))
     held: dict[int, int] = {}
-    first, last = min(taken), max(taken)
+    first, last = min(near), max(near) + 1
     if style != "none":
-        held = dict.fromkeys(range(max(0, first - 8), min(128, last + 12)), 0)
+        held = dict.fromkeys(range(max(0, first - 8), last + 12), 0)
     else:
         held = dict.fromkeys(range(first, last + 1), 0)
     if style == "junk":

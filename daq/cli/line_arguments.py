@@ -1,12 +1,12 @@
 """Arguments that say where a meter is searched for, and how patiently."""
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 from daq.cli.arguments import number_between
 from daq.errors import InputError
-from daq.recognising.asking import UNITS, Mode
+from daq.recognising.asking import LAST_UNIT, UNITS, Mode
 from daq.recognising.framings import (
     ASCII_SHAPES,
     BAUDS,
@@ -17,7 +17,13 @@ from daq.recognising.framings import (
 )
 from daq.recognising.shown import parse_shown
 
+_RARER_S = 300.0
+"""That a search among all units may take."""
+
 _Parsed = TypeVar("_Parsed")
+
+ModbusFramings = tuple[tuple[Mode, tuple[Framing, ...]], ...]
+"""Settings of the line in each transmission mode, in the order of the search."""
 
 
 def add_line_arguments(parser: argparse.ArgumentParser) -> None:
@@ -37,7 +43,7 @@ def add_line_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--unit",
-        type=_whole(1, 247),
+        type=_whole(1, LAST_UNIT),
         action="append",
         help="Modbus unit, if known; may be given several times",
     )
@@ -56,7 +62,7 @@ def add_line_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--write",
         metavar="FOLDER",
-        help="write bench.toml and meter.toml there, and read the meter with them",
+        help="write bench.toml and a profile named after the folder there, and read the meter with them",
     )
 
 
@@ -75,8 +81,8 @@ def add_display_arguments(parser: argparse.ArgumentParser) -> None:
         type=parsed_by(_parse_take),
         action="append",
         default=[],
-        metavar="NAME=N",
-        help="which candidate to take where several remain, like voltage=2",
+        metavar="NAME=CANDIDATE",
+        help="which candidate to take where several remain, as they are listed, like voltage=4:0:u16:0.1",
     )
 
 
@@ -97,9 +103,7 @@ def asked_framings(options: argparse.Namespace) -> tuple[Framing, ...]:
     return framings_to_try(options.baud or BAUDS, options.framing or SHAPES)
 
 
-def modbus_framings(
-    options: argparse.Namespace,
-) -> tuple[tuple[Mode, tuple[Framing, ...]], ...]:
+def modbus_framings(options: argparse.Namespace) -> ModbusFramings:
     """Settings at which Modbus is to be tried, RTU first; a mode that none of them allows is left out."""
     shapes = options.framing or ASCII_SHAPES
     tried = {
@@ -118,6 +122,23 @@ def asked_units(options: argparse.Namespace) -> tuple[int, ...]:
     return tuple(options.unit or UNITS)
 
 
+def rarer_units(tried: Sequence[int]) -> tuple[int, ...]:
+    """All other units that there can be."""
+    return tuple(unit for unit in range(1, LAST_UNIT + 1) if unit not in tried)
+
+
+def rarer_framings(options: argparse.Namespace) -> ModbusFramings:
+    """Settings at which all other units are tried in vain within five minutes; none unless the speed is known."""
+    if options.unit or not options.baud:
+        return ()
+    left = int(_RARER_S / (len(rarer_units(UNITS)) * options.wait))
+    kept = []
+    for mode, framings in modbus_framings(options):
+        kept.append((mode, framings[:left]))
+        left -= len(framings[:left])
+    return tuple((mode, framings) for mode, framings in kept if framings)
+
+
 def parsed_by(parse: Callable[[str], _Parsed]) -> Callable[[str], _Parsed]:
     """A type for argparse that keeps the words of a ValueError."""
 
@@ -130,12 +151,12 @@ def parsed_by(parse: Callable[[str], _Parsed]) -> Callable[[str], _Parsed]:
     return parsed
 
 
-def _parse_take(text: str) -> tuple[str, int]:
-    name, _, number = text.partition("=")
-    if not number.strip().isdecimal():
-        msg = f"{text!r}, expected name and number of the candidate, like voltage=2"
+def _parse_take(text: str) -> tuple[str, str]:
+    name, _, label = text.partition("=")
+    if not name.strip() or ":" not in label:
+        msg = f"{text!r}, expected a name and a candidate as they are listed, like voltage=4:0:u16:0.1"
         raise ValueError(msg)
-    return name.strip(), int(number)
+    return name.strip().lower(), label.strip().replace(":ABCD", "")
 
 
 def _whole(low: int, high: int) -> Callable[[str], int]:

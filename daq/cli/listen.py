@@ -3,18 +3,20 @@
 import argparse
 import asyncio
 import re
-import sys
 from collections.abc import Mapping, Sequence
 
-from daq.cli.arguments import number_between
+from daq.cli.arguments import CommandParser, number_between
 from daq.cli.found_bench import require_free, write_or_show
 from daq.cli.line_arguments import (
+    ModbusFramings,
     add_display_arguments,
     add_line_arguments,
     asked_framings,
     asked_units,
     modbus_framings,
     parsed_by,
+    rarer_framings,
+    rarer_units,
     require_one_of_each,
 )
 from daq.cli.listen_frames import framed
@@ -30,6 +32,8 @@ from daq.cli.listen_words import (
     unit_lines,
 )
 from daq.cli.questions import ask_until, is_somebody_there
+from daq.cli.registers_words import rarer_lines
+from daq.cli.said import say
 from daq.errors import InputError
 from daq.recognising.asking import (
     ENDINGS,
@@ -50,6 +54,7 @@ from daq.runtime.listening import (
     find_units,
     listen,
 )
+from daq.runtime.ports import hold_port
 from daq.units import UNITS
 
 _SECONDS = 3.0
@@ -65,16 +70,17 @@ def run(arguments: Sequence[str]) -> int:
     require_one_of_each(options)
     require_free(options.write)
     framings = asked_framings(options)
-    _say(f"Listening at {options.port} …")
-    guesses = asyncio.run(
-        listen(
-            options.port,
-            framings,
-            clock=Clock(),
-            seconds=options.seconds,
-            tell=lambda text: _say(f"  {text}"),
+    say(f"Listening at {options.port} …")
+    with hold_port(options.port):
+        guesses = asyncio.run(
+            listen(
+                options.port,
+                framings,
+                clock=Clock(),
+                seconds=options.seconds,
+                tell=lambda text: say(f"  {text}"),
+            )
         )
-    )
     if guesses and guesses[-1].is_accepted:
         return _streamed(options, guesses[-1])
     if guesses:
@@ -85,10 +91,10 @@ def run(arguments: Sequence[str]) -> int:
 def _streamed(options: argparse.Namespace, guess: Guess) -> int:
     """Lines come by themselves: a meter's, or frames of Modbus between others."""
     if guess.bus is not None:
-        _say(*bus_lines(options.port, guess.heard.framing, guess.bus))
+        say(*bus_lines(options.port, guess.heard.framing, guess.bus, options.write))
         return 0
     assert guess.shape is not None  # noqa: S101 - accepted only with one
-    _say(*heard_lines(guess))
+    say(*heard_lines(guess))
     columns = guess.shape.columns
     named = _named(options, columns)
     if not named:
@@ -107,31 +113,48 @@ def _asked(options: argparse.Namespace, framings: Sequence[Framing]) -> int:
     """The meter is silent, so it is asked: the likeliest unit, then texts, then the other units."""
     units = asked_units(options)
     how = "what was named" if options.ask else "with requests that only read"
-    _say(f"Nothing comes by itself; asking {how} …")
+    say(f"Nothing comes by itself; asking {how} …")
+    with hold_port(options.port):
+        found, queries = _answering(options, framings, units)
+    if found:
+        say(*unit_lines(options.port, found, options.write))
+        return 0
+    if queries:
+        return _queried(options, queries)
+    say(*silent_lines(framings, () if options.ask else units))
+    if not options.ask:
+        say(*own_query_lines(options.port))
+    return 1
+
+
+def _answering(
+    options: argparse.Namespace, framings: Sequence[Framing], units: Sequence[int]
+) -> tuple[list[UnitFound], list[QueryFound]]:
+    """Units or texts, whichever come first."""
     found = [] if options.ask else _units(options, units[:1], units[1:])
     queries = (
         [] if found or options.unit or options.mode else _queries(options, framings)
     )
     if not found and not queries and not options.ask:
         found = _units(options, units[1:])
-    if found:
-        _say(*unit_lines(options.port, found))
-        return 0
-    if queries:
-        return _queried(options, queries)
-    _say(*silent_lines(framings, () if options.ask else units))
-    if not options.ask:
-        _say(*own_query_lines(options.port))
-    return 1
+    if not found and not queries and (rarer := rarer_framings(options)):
+        say(*rarer_lines(rarer, options.wait))
+        found = _units(options, rarer_units(units), settings=rarer)
+    return found, queries
 
 
 def _units(
-    options: argparse.Namespace, units: Sequence[int], also: Sequence[int] = ()
+    options: argparse.Namespace,
+    units: Sequence[int],
+    also: Sequence[int] = (),
+    *,
+    settings: ModbusFramings | None = None,
 ) -> list[UnitFound]:
-    """Those that answer in the first transmission mode in which any does."""
-    for mode, framings in modbus_framings(options) if units else ():
-        listed = ", ".join(str(unit) for unit in units)
-        _say(f"  {mode.title}, registers of unit {listed} …")
+    """Those that answer in the first transmission mode in which any does; at all usual settings where none are given."""
+    for mode, framings in (settings or modbus_framings(options)) if units else ():
+        if settings is None:
+            listed = ", ".join(str(unit) for unit in units)
+            say(f"  {mode.title}, registers of unit {listed} …")
         search = find_units(
             options.port,
             framings,
@@ -150,7 +173,7 @@ def _queries(
     options: argparse.Namespace, framings: Sequence[Framing]
 ) -> list[QueryFound]:
     queries = (IDENTITY_QUERY, *queries_to_try(options.ask))
-    _say(f"  texts: {' '.join(queries)} …")
+    say(f"  texts: {' '.join(queries)} …")
     search = find_queries(
         options.port, framings, queries, ENDINGS, clock=Clock(), wait_s=options.wait
     )
@@ -159,7 +182,7 @@ def _queries(
 
 def _queried(options: argparse.Namespace, found: Sequence[QueryFound]) -> int:
     """The meter answers a text."""
-    _say(*query_lines(found))
+    say(*query_lines(found))
     for query in found:
         split = [numbers_by_separator(reply) for reply in query.replies]
         if None in split or len({(s[0], len(s[1])) for s in split if s}) != 1:
@@ -179,9 +202,9 @@ def _queried(options: argparse.Namespace, found: Sequence[QueryFound]) -> int:
             example=query.replies[-1],
         )
         return _written(options, profile)
-    _say("No answer is a row of bare numbers.")
+    say("No answer is a row of bare numbers.")
     if not options.ask:
-        _say(*own_query_lines(options.port))
+        say(*own_query_lines(options.port))
     return 1
 
 
@@ -198,7 +221,7 @@ def _written(
 
 def _named(options: argparse.Namespace, columns: Sequence[Column]) -> list[NamedColumn]:
     """The columns that become fields: named by an option, by their own unit, or by the operator."""
-    _say(*column_lines(columns))
+    say(*column_lines(columns))
     given: Mapping[int | None, Named] = dict(options.name)
     wanted: dict[int, Named] = {n: v for n, v in given.items() if n is not None}
     own = [c for c in columns if c.unit is not None and c.number not in wanted]
@@ -208,7 +231,7 @@ def _named(options: argparse.Namespace, columns: Sequence[Column]) -> list[Named
     if is_somebody_there():
         _ask_for_names([c for c in columns if c.number not in wanted], wanted)
     if not wanted:
-        _say(*no_field_lines())
+        say(*no_field_lines())
     _require_one_name_each(wanted, columns)
     return [
         NamedColumn(c.number, *wanted[c.number], c.decimals)
@@ -259,13 +282,8 @@ def _parse_option(text: str) -> tuple[int | None, Named]:
     return number, named
 
 
-def _say(*lines: str) -> None:
-    sys.stdout.writelines(f"{line}\n" for line in lines)
-    sys.stdout.flush()
-
-
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq listen",
         description="Find out how a meter talks: listen at one speed after another, then ask what changes nothing.",
     )

@@ -27,7 +27,8 @@ from daq.cli.registers_words import (
     choice_question,
     nothing_shown_lines,
 )
-from daq.recognising.choosing import Standing, wanted_moves
+from daq.cli.said import say
+from daq.recognising.choosing import MOST_LOADS, Standing, wanted_moves
 from daq.recognising.frame_fields import (
     FrameCandidate,
     FrameFieldFound,
@@ -43,8 +44,8 @@ from daq.recognising.framings import Framing, framings_to_try
 from daq.recognising.heard import Guess
 from daq.runtime.clock import Clock
 from daq.runtime.listening import FramesHeard, find_frames, record_frames
+from daq.runtime.ports import hold_port
 
-_MOST_LOADS = 4
 _SHAPES = ("8N1", "8E1", "8O1")
 _FEW_FRAMES = 6
 
@@ -64,27 +65,28 @@ def framed(
 ) -> int:
     """Bytes came that are no lines: look for frames in them, and for values in the frames."""
     tried = _eight_bits(framings)
-    _say("Bytes come, but no lines of text; looking for binary frames …")
-    heard = asyncio.run(
-        find_frames(
-            options.port,
-            tried,
-            clock=Clock(),
-            seconds=options.seconds,
-            tell=lambda text: _say(f"  {text}"),
+    say("Bytes come, but no lines of text; looking for binary frames …")
+    with hold_port(options.port):
+        heard = asyncio.run(
+            find_frames(
+                options.port,
+                tried,
+                clock=Clock(),
+                seconds=options.seconds,
+                tell=lambda text: say(f"  {text}"),
+            )
         )
-    )
     last = heard[-1] if heard else None
     if last is not None and last.bus is not None:
-        _say(*bus_lines(options.port, last.framing, last.bus))
+        say(*bus_lines(options.port, last.framing, last.bus, options.write))
         return 0
     likely = [each for each in heard if each.guess is not None]
     accepted = [each for each in likely if each.is_accepted]
     if not likely:
-        _say(*unshaped_lines(guesses, [str(each.framing) for each in heard]))
+        say(*unshaped_lines(guesses, [str(each.framing) for each in heard]))
         return 1
     if not accepted and len(likely) > 1:
-        _say(*several_framings_lines(options.port, likely))
+        say(*several_framings_lines(options.port, likely, options.write))
         return 1
     return _compared((accepted or likely)[-1], options)
 
@@ -104,25 +106,25 @@ def _compared(heard: FramesHeard, options: argparse.Namespace) -> int:
     """Find the display's values in the frames, at several loads."""
     assert heard.guess is not None  # noqa: S101 - the caller's choice
     meter = _Meter(options, heard.framing, heard.guess, heard.interval_s)
-    _say(*frame_lines(heard.framing, heard.guess))
+    say(*frame_lines(heard.framing, heard.guess))
     if heard.guess.rivals:
         return 1
     before = _recorded(meter)
     shown = tuple(options.shows) or asked_shown()
     if not shown:
-        _say(*nothing_shown_lines())
+        say(*nothing_shown_lines())
         return _without_fields(meter)
     recorded = (*before, *_recorded(meter))
     if not recorded:
-        _say(*frames_lost_lines())
+        say(*frames_lost_lines())
         return 1
     first = FrameLoad(shown, recorded)
     candidates = {
         each.name: find_in_frames(each, first.sweeps, meter.guess) for each in shown
     }
-    _say(*candidate_counts(candidates))
+    say(*candidate_counts(candidates))
     if not any(candidates.values()):
-        _say(*no_agreement_lines())
+        say(*no_agreement_lines())
         return _without_fields(meter)
     return _over_loads(meter, first, candidates)
 
@@ -132,7 +134,7 @@ def _over_loads(
 ) -> int:
     """Further loads, until each field is known or nobody wants another."""
     loads = [first]
-    while len(loads) < _MOST_LOADS and _is_open(choose_in_frames(candidates, loads)):
+    while len(loads) < MOST_LOADS and _is_open(choose_in_frames(candidates, loads)):
         if not is_another_load_wanted(len(loads), wanted_moves(loads)):
             break
         before = _recorded(meter)
@@ -141,11 +143,11 @@ def _over_loads(
             break
         frames = (*before, *_recorded(meter))
         if not frames:
-            _say(*frames_lost_lines())
+            say(*frames_lost_lines())
             return 1
         loads.append(FrameLoad(shown, frames))
         candidates = remaining_in_frames(candidates, loads[-1])
-        _say(*candidate_counts(candidates))
+        say(*candidate_counts(candidates))
     return _ended(meter, choose_in_frames(candidates, loads), loads)
 
 
@@ -179,34 +181,35 @@ def _ended(
     profile = render_frames(
         guess, known, framing=meter.framing, interval_s=meter.interval_s
     )
-    code = write_or_show(
+    return write_or_show(
         meter.options.write,
         profile,
         port=meter.options.port,
         unit=None,
         is_paced=meter.interval_s is not None,
+        is_whole=len(known) == len(fields),
     )
-    return code or int(len(known) < len(fields))
 
 
 def _chosen(
     options: argparse.Namespace, field: FrameFieldFound, loads: Sequence[FrameLoad]
 ) -> FrameFieldFound:
     """The field, with the operator's choice where the loads leave one to make."""
-    _say(*in_frame_lines(field, is_confirmed=len(loads) > 1))
+    say(*in_frame_lines(field, is_confirmed=len(loads) > 1))
     is_open = field.standing in (Standing.SEVERAL, Standing.UNCONFIRMED)
     if not is_open or len(loads) < 2:
         return field
     name = field.shown.name
     number = asked_number(
-        lambda: choice_question(name),
+        lambda: choice_question(name, len(field.candidates)),
+        name,
         dict(options.take).get(name),
-        len(field.candidates),
+        [candidate.label for candidate in field.candidates],
     )
     if number is None:
         return field
     taken = take_in_frames(field, field.candidates[number - 1], loads)
-    _say(*in_frame_lines(taken, is_confirmed=True))
+    say(*in_frame_lines(taken, is_confirmed=True))
     return taken
 
 
@@ -215,10 +218,6 @@ def _without_fields(meter: _Meter) -> int:
     profile = render_frames(
         meter.guess, (), framing=meter.framing, interval_s=meter.interval_s
     )
-    _say("", profile, *skeleton_lines())
+    sys.stdout.write(f"\n{profile}\n")
+    say(*skeleton_lines())
     return 1
-
-
-def _say(*lines: str) -> None:
-    sys.stdout.writelines(f"{line}\n" for line in lines)
-    sys.stdout.flush()

@@ -1,5 +1,6 @@
 """What `daq listen` says of binary frames."""
 
+import shlex
 from collections.abc import Sequence
 
 from daq.cli.registers_words import several_lines, unconfirmed_lines
@@ -39,8 +40,10 @@ def frame_lines(framing: Framing, guess: FrameGuess) -> list[str]:
     ]
 
 
-def several_framings_lines(port: str, heard: Sequence[FramesHeard]) -> list[str]:
-    """Frames repeat at more than one speed, and no checksum tells which is right."""
+def several_framings_lines(
+    port: str, heard: Sequence[FramesHeard], folder: str | None
+) -> list[str]:
+    """Frames repeat at more than one speed, and no checksum tells which is right; `folder` is to be written to."""
     guesses = [(each.framing, each.guess) for each in heard if each.guess is not None]
     listed = [
         f"  {framing}: frames of {guess.length} bytes, {guess.frames[-1].hex(' ').upper()}"
@@ -58,7 +61,8 @@ def several_framings_lines(port: str, heard: Sequence[FramesHeard]) -> list[str]
         *listed,
         why,
         "Where the speed is known, the display alone decides:",
-        f"  daq listen {port} --baud BAUD --framing 8N1 --seconds 10 --write FOLDER",
+        f"  daq listen {shlex.quote(port)} --baud BAUD --framing 8N1 --seconds 10"
+        f" --write {shlex.quote(folder or 'found-meter')}",
     ]
 
 
@@ -75,9 +79,10 @@ def in_frame_lines(field: FrameFieldFound, *, is_confirmed: bool) -> list[str]:
         notes = [f"  {note[0].upper()}{note[1:]}." for note in field.notes]
         return [f"{name}: {described[0]}.", *notes]
     if field.standing is Standing.SEVERAL:
-        return [*several_lines(name, described), *_point_lines(field)]
+        rows = zip(described, (c.label for c in field.candidates), strict=True)
+        return [*several_lines(name, list(rows)), *_point_lines(field)]
     if field.standing is Standing.UNCONFIRMED:
-        return unconfirmed_lines(name, described[0])
+        return unconfirmed_lines(name, described[0], field.candidates[0].label)
     return [
         f"{name}: no bytes of the frame agree with the display at every load; it is left out."
     ]
@@ -118,8 +123,8 @@ def frames_lost_lines() -> list[str]:
 def skeleton_lines() -> list[str]:
     """What to do with a profile without fields."""
     return [
-        "Nothing was written. This is what is known of the frame: run it again with the display before you, or save it as"
-        " meter.toml and fill in its fields from the maker's description.",
+        "Nothing was written. This is what is known of the frame: run it again with the display before you, or save it"
+        " under a name that tells the meter, ending in .toml, and fill in its fields from the maker's description.",
     ]
 
 

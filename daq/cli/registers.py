@@ -2,11 +2,10 @@
 
 import argparse
 import asyncio
-import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from daq.cli.arguments import number_between
+from daq.cli.arguments import CommandParser, number_between
 from daq.cli.display_questions import (
     asked_again,
     asked_number,
@@ -15,11 +14,14 @@ from daq.cli.display_questions import (
 )
 from daq.cli.found_bench import require_free, write_or_show
 from daq.cli.line_arguments import (
+    ModbusFramings,
     add_display_arguments,
     add_line_arguments,
     asked_units,
     modbus_framings,
     parsed_by,
+    rarer_framings,
+    rarer_units,
     require_one_of_each,
 )
 from daq.cli.registers_words import (
@@ -28,13 +30,19 @@ from daq.cli.registers_words import (
     field_lines,
     none_lines,
     not_confirmed_lines,
+    not_taken_line,
     nothing_read_lines,
     nothing_shown_lines,
     range_line,
+    rarer_lines,
+    taken_by_word_line,
 )
+from daq.cli.said import say
 from daq.errors import InputError, InstrumentError
 from daq.recognising.candidates import Candidate, find_candidates
 from daq.recognising.choosing import (
+    LEAST_LOADS,
+    MOST_LOADS,
     FieldFound,
     Load,
     Standing,
@@ -44,7 +52,13 @@ from daq.recognising.choosing import (
     wanted_moves,
 )
 from daq.recognising.files import render_registers
-from daq.recognising.ranges import MOST_REGISTERS, Range, RangeSearch, Sweep
+from daq.recognising.ranges import (
+    MOST_REGISTERS,
+    Address,
+    Range,
+    RangeSearch,
+    Sweep,
+)
 from daq.runtime.clock import Clock
 from daq.runtime.listening import (
     UnitFound,
@@ -53,11 +67,14 @@ from daq.runtime.listening import (
     search_registers,
     sweep_registers,
 )
+from daq.runtime.ports import hold_port
 
 _LAST = 127
 _PAUSE_S = 0.02
 _SWEEP_EVERY_S = 0.3
-_MOST_LOADS = 4
+_LEAST_SWEEPS, _SWEEPS = 2, 3
+_SWEEPS_S = 2.0
+"""Before the display is read and after it: three, or two where a line is so slow that they take longer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +84,7 @@ class _Bench:
     options: argparse.Namespace
     found: UnitFound
     ranges: tuple[Range, ...]
+    absent: frozenset[Address]
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -74,35 +92,44 @@ def run(arguments: Sequence[str]) -> int:
     options = _parser().parse_args(arguments)
     _require_order(options)
     require_free(options.write)
-    found = _found_unit(options)
-    search = asyncio.run(_searched(options, found))
-    _say(range_line(search))
+    # Let go before the operator is asked: another program may have to show what the display shows.
+    with hold_port(options.port):
+        found = _found_unit(options)
+        search = asyncio.run(_searched(options, found))
+    say(range_line(search))
     if not search.words:
-        _say(*nothing_read_lines(options.first, options.last))
+        say(*nothing_read_lines(options.first, options.last))
         return 1
-    bench = _Bench(options, found, tuple(search.readable))
+    readable, absent = tuple(search.readable), frozenset(search.absent)
+    bench = _Bench(options, found, readable, absent)
     shown = tuple(options.shows) or asked_shown()
     if not shown:
-        _say(*nothing_shown_lines())
+        say(*nothing_shown_lines())
         return 1
-    first = Load(shown, (search.words, *_swept(bench, 2)))
+    first = Load(shown, (search.words, *_swept(bench)))
     candidates = {each.name: find_candidates(each, first.sweeps) for each in shown}
-    _say(*candidate_counts(candidates))
+    say(*candidate_counts(candidates))
     if not any(candidates.values()):
-        _say(*none_lines(options.first, options.last))
+        say(*none_lines(options.first, options.last))
         return 1
     loads, candidates = _compared(bench, first, candidates)
-    return _ended(bench, choose(candidates, loads), loads)
+    return _ended(bench, choose(candidates, loads, bench.absent), loads)
 
 
 def _found_unit(options: argparse.Namespace) -> UnitFound:
     """The unit to be read; the only one, or the one that was named."""
     units = asked_units(options)
-    _say(
+    say(
         f"Looking for unit {', '.join(str(unit) for unit in units)} at {options.port} …"
     )
     # The likeliest unit at every setting first: sixteen at each would take minutes.
-    found = _units(options, units[:1], units[1:]) or _units(options, units[1:], ())
+    usual = modbus_framings(options)
+    found = _units(options, usual, units[:1], units[1:]) or _units(
+        options, usual, units[1:]
+    )
+    if not found and (rarer := rarer_framings(options)):
+        say(*rarer_lines(rarer, options.wait))
+        found = _units(options, rarer, rarer_units(units))
     if not found:
         msg = (
             f"port {options.port}: no Modbus unit answers, check wiring and the meter's menu;"
@@ -114,7 +141,7 @@ def _found_unit(options: argparse.Namespace) -> UnitFound:
         msg = f"units {listed} answer at {found[0].framing}, expected --unit with the one whose display is read"
         raise InputError(msg)
     unit = found[0]
-    _say(
+    say(
         f"Unit {unit.unit} answers at {unit.framing}, {unit.mode.title}:"
         f" {unit.mode.checksum} right {unit.right} times of {unit.asked}."
     )
@@ -122,10 +149,13 @@ def _found_unit(options: argparse.Namespace) -> UnitFound:
 
 
 def _units(
-    options: argparse.Namespace, units: Sequence[int], also: Sequence[int]
+    options: argparse.Namespace,
+    settings: ModbusFramings,
+    units: Sequence[int],
+    also: Sequence[int] = (),
 ) -> list[UnitFound]:
     """Those that answer in the first transmission mode in which any does."""
-    for mode, framings in modbus_framings(options) if units else ():
+    for mode, framings in settings if units else ():
         search = find_units(
             options.port,
             framings,
@@ -156,16 +186,20 @@ async def _searched(options: argparse.Namespace, found: UnitFound) -> RangeSearc
     return search
 
 
-def _swept(bench: _Bench, count: int) -> list[Sweep]:
-    """The readable registers, read so many times."""
-    return asyncio.run(_sweeps(bench, count))
+def _swept(bench: _Bench) -> list[Sweep]:
+    """The readable registers, read a few times."""
+    return asyncio.run(_sweeps(bench))
 
 
-async def _sweeps(bench: _Bench, count: int) -> list[Sweep]:
+async def _sweeps(bench: _Bench) -> list[Sweep]:
     options, found = bench.options, bench.found
     sweeps: list[Sweep] = []
-    async with open_line(options.port, found.framing, Clock()) as line:
-        for _ in range(count):
+    clock = Clock()
+    until_s = clock.wire_s() + _SWEEPS_S
+    async with open_line(options.port, found.framing, clock) as line:
+        while len(sweeps) < _LEAST_SWEEPS or (
+            len(sweeps) < _SWEEPS and clock.wire_s() < until_s
+        ):
             sweep = await sweep_registers(
                 line,
                 found.unit,
@@ -187,7 +221,7 @@ def _compared(
 ) -> tuple[list[Load], dict[str, list[Candidate]]]:
     """Further loads, until each field is known or nobody wants another."""
     loads = [first]
-    while len(loads) < _MOST_LOADS and _is_open(choose(candidates, loads)):
+    while _is_another_useful(bench, candidates, loads):
         if not is_another_load_wanted(len(loads), wanted_moves(loads)):
             break
         load = _next_load(bench, first)
@@ -195,33 +229,44 @@ def _compared(
             break
         loads.append(load)
         candidates = remaining(candidates, load)
-        _say(*candidate_counts(candidates))
+        say(*candidate_counts(candidates))
     return loads, candidates
 
 
-def _is_open(fields: Sequence[FieldFound]) -> bool:
-    return any(
-        field.standing in (Standing.SEVERAL, Standing.UNCONFIRMED) for field in fields
-    )
+def _is_another_useful(
+    bench: _Bench, candidates: dict[str, list[Candidate]], loads: Sequence[Load]
+) -> bool:
+    """Whether another load may tell more; what is alike at four will hardly part at the fifth."""
+    if len(loads) < LEAST_LOADS:
+        return any(candidates.values())
+    fields = choose(candidates, loads, bench.absent)
+    standings = {field.standing for field in fields}
+    if Standing.UNCONFIRMED in standings:
+        return len(loads) < MOST_LOADS
+    return Standing.SEVERAL in standings and len(loads) <= LEAST_LOADS
 
 
 def _next_load(bench: _Bench, first: Load) -> Load | None:
     """Registers before and after the display was read; None where nobody reads it."""
-    before = _swept(bench, 2)
+    before = _swept(bench)
     shown = asked_again(first.shown)
-    return Load(shown, (*before, *_swept(bench, 1))) if shown is not None else None
+    return Load(shown, (*before, *_swept(bench))) if shown is not None else None
 
 
 def _chosen(
     options: argparse.Namespace, field: FieldFound, loads: Sequence[Load]
 ) -> FieldFound:
     """The field, with the operator's choice where the loads leave one to make."""
-    if field.standing not in (Standing.SEVERAL, Standing.UNCONFIRMED):
+    given = dict(options.take).get(field.shown.name)
+    if field.standing in (Standing.FOUND, Standing.NONE):
+        if given and given not in [each.label for each in field.candidates]:
+            say(not_taken_line(field.shown.name, given))
         return field
     number = asked_number(
-        lambda: choice_question(field.shown.name),
-        dict(options.take).get(field.shown.name),
-        len(field.candidates),
+        lambda: choice_question(field.shown.name, len(field.candidates)),
+        field.shown.name,
+        given,
+        [candidate.label for candidate in field.candidates],
     )
     return take(field, field.candidates[number - 1], loads) if number else field
 
@@ -229,29 +274,30 @@ def _chosen(
 def _ended(bench: _Bench, fields: Sequence[FieldFound], loads: Sequence[Load]) -> int:
     """Say what each field is, and write those that are known."""
     for field in fields:
-        _say(*field_lines(field))
+        say(*field_lines(field))
     if len(loads) < 2:
-        _say(*not_confirmed_lines())
+        say(*not_confirmed_lines())
         return 1
     decided = [_chosen(bench.options, field, loads) for field in fields]
     for before, after in zip(fields, decided, strict=True):
         if after is not before:
-            _say(*field_lines(after))
+            say(*field_lines(after))
     known = [field for field in decided if field.standing is Standing.FOUND]
     if not known:
         return 1
     profile = render_registers(
         known, framing=bench.found.framing, mode=bench.found.mode
     )
-    code = _written(bench, profile)
-    return code or int(len(known) < len(fields))
-
-
-def _written(bench: _Bench, profile: str) -> int:
-    options = bench.options
-    return write_or_show(
-        options.write, profile, port=options.port, unit=bench.found.unit
+    code = write_or_show(
+        bench.options.write,
+        profile,
+        port=bench.options.port,
+        unit=bench.found.unit,
+        is_whole=len(known) == len(fields),
     )
+    if by_word := [each.shown.name for each in decided if each not in fields]:
+        say(taken_by_word_line(by_word))
+    return code
 
 
 # ---- arguments
@@ -276,13 +322,8 @@ def _address(text: str) -> int:
     return int(text)
 
 
-def _say(*lines: str) -> None:
-    sys.stdout.writelines(f"{line}\n" for line in lines)
-    sys.stdout.flush()
-
-
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="daq registers",
         description="Read the registers of a Modbus unit (functions 3 and 4, nothing is written to it) and find those"
         " that hold what its display shows, while the load goes up and down.",

@@ -1,8 +1,12 @@
 """What `daq registers` asks and says."""
 
+import math
 from collections.abc import Mapping, Sequence
 
 from daq.cli.counted import counted
+from daq.cli.line_arguments import ModbusFramings, rarer_units
+from daq.cli.said import kept_whole
+from daq.recognising.asking import LAST_UNIT, UNITS
 from daq.recognising.candidates import Candidate
 from daq.recognising.choosing import FieldFound, Move, Standing
 from daq.recognising.files import numbering
@@ -21,13 +25,27 @@ _ORDER_WORDS = {
 def range_line(search: RangeSearch) -> str:
     """How much could be read."""
     are = "is" if search.refused_count == 1 else "are"
-    read = counted(len(search.words), "register")
+    read = counted(search.read_count, "register")
     line = f"{read} can be read, {search.refused_count} {are} refused"
     were = "was" if search.silent_count == 1 else "were"
     silent = (
         f", {search.silent_count} {were} not answered" if search.silent_count else ""
     )
     return f"{line}{silent}."
+
+
+def rarer_lines(settings: ModbusFramings, wait_s: float) -> list[str]:
+    """None of the usual units answers, and all the others are tried."""
+    listed = [
+        f"{framing} ({mode.name})"
+        for mode, framings in settings
+        for framing in framings
+    ]
+    minutes = math.ceil(len(listed) * len(rarer_units(UNITS)) * wait_s / 60.0)
+    return [
+        f"No answer from units {', '.join(str(unit) for unit in UNITS)}; asking all others up to {LAST_UNIT} at"
+        f" {', '.join(listed)}, at most {counted(minutes, 'minute')} …"
+    ]
 
 
 def first_question(asked: int) -> str:
@@ -49,9 +67,12 @@ def another_load_question(loads: int, moves: Mapping[str, Move]) -> str:
         how = "Change the load so that every value moves (switch the machine on or off, or to another step)"
     else:
         how = f"Change the load once more{_so_that(moves)}"
-    return (
-        f"{how}, wait until the display is steady, then press Enter; stop ends here: "
+    kept = (
+        ""
+        if loads < 2
+        else ", where that load cannot be made: what is not confirmed can be kept, and its profile says so"
     )
+    return f"{how}, wait until the display is steady, then press Enter; stop ends here{kept}: "
 
 
 def _so_that(moves: Mapping[str, Move]) -> str:
@@ -65,8 +86,12 @@ def _so_that(moves: Mapping[str, Move]) -> str:
         if names
     ]
     if not wishes:
-        return " (to a step that it has not had)"
-    return f" so that {' and '.join(wishes)}, for a register that keeps a maximum or an average shows itself only so"
+        return " (to a step that it has not had; a machine that is only on or off has none)"
+    return (
+        f" so that {' and '.join(wishes)}, for a register that keeps a maximum or an average shows itself only so"
+        " (a machine that is only on or off: switch it back; where it ends there already, switch it over now and back at the"
+        " next question)"
+    )
 
 
 def _singular(move: Move) -> str:
@@ -88,8 +113,20 @@ def candidate_counts(candidates: Mapping[str, Sequence[object]]) -> list[str]:
     ]
 
 
-def choice_question(name: str) -> str:
-    """For one of several that remain."""
+def replaced_line(before: Shown, after: Shown) -> str:
+    """A name was typed a second time."""
+    return f"  {after.name}: {after} in place of {before}"
+
+
+def taken_line(shown: Shown) -> str:
+    """How a decimal comma was taken."""
+    return f"  {shown.name}: taken as {shown}"
+
+
+def choice_question(name: str, count: int) -> str:
+    """For one of several that remain; or for one that is not confirmed."""
+    if count == 1:
+        return f'Keep it for {name} all the same, marked "not confirmed" (1; nothing leaves it out): '
     return f"Which one is {name} (its number; nothing leaves it out): "
 
 
@@ -104,9 +141,14 @@ def field_lines(field: FieldFound) -> list[str]:
             *(f"  {note[0].upper()}{note[1:]}." for note in field.notes),
         ]
     if field.standing is Standing.SEVERAL:
-        return several_lines(name, [shown_candidate(c) for c in field.candidates])
+        return several_lines(
+            name, [(shown_candidate(c), c.label) for c in field.candidates]
+        )
     if field.standing is Standing.UNCONFIRMED:
-        return unconfirmed_lines(name, shown_candidate(field.candidates[0]))
+        candidate = field.candidates[0]
+        return unconfirmed_lines(name, shown_candidate(candidate), candidate.label)
+    if field.standing is Standing.UNREAD:
+        return unread_lines(field)
     return [
         f"{name}: no register agrees with the display at every load; it is left out.",
         *none_lines(None, None),
@@ -159,26 +201,52 @@ def shown_candidate(candidate: Candidate) -> str:
     )
 
 
-def unconfirmed_lines(name: str, candidate: str) -> list[str]:
+def unread_lines(field: FieldFound) -> list[str]:
+    """One way of reading agrees, and a register was not read that would make another agree too."""
+    name, candidate = field.shown.name, field.candidates[0]
+    return [
+        f"{name}: {shown_candidate(candidate)} agrees, but is not confirmed, for {'; '.join(field.notes)}; it is left out."
+        " Search again so that it is read, with other --first and --last, or with a longer --wait 1 where registers were"
+        f" not answered; where the manual names this one, {_take_words(name, candidate.label)} takes it all the same.",
+    ]
+
+
+def _take_words(name: str, label: str) -> str:
+    return kept_whole(f"--take {name}={label}")
+
+
+def not_taken_line(name: str, given: str) -> str:
+    """A candidate was named that is none."""
+    return f"{name}: {given}, which --take names, is none of those that agree at every load."
+
+
+def taken_by_word_line(names: Sequence[str]) -> str:
+    """What was written without the loads having told it, at the very end."""
+    return f"Taken by your word, and not told by the loads: {_listed(names)}. Compare with the display before it counts."
+
+
+def unconfirmed_lines(name: str, candidate: str, label: str) -> list[str]:
     """One way of reading agrees, with a value that did not move."""
     return [
         f"{name}: {candidate} agrees, but is not confirmed, for {name} did not both rise and fall by more than a few"
         " digits, and a register that keeps a maximum, a minimum or an average would agree too; it is left out. Try again"
-        f" with loads there and back; where that can't be, --take {name}=1 takes it all the same."
+        f" with loads there and back; where that can't be, {_take_words(name, label)} takes it all the same, marked"
+        ' "not confirmed" in the profile.',
     ]
 
 
-def several_lines(name: str, candidates: Sequence[str]) -> list[str]:
-    """Several ways of reading agree, none of which is taken."""
+def several_lines(name: str, candidates: Sequence[tuple[str, str]]) -> list[str]:
+    """Several ways of reading agree, none of which is taken; each in words and as `--take` names it."""
     count = len(candidates)
     listed = [
-        f"  {number:>3}  {candidate}"
-        for number, candidate in enumerate(candidates[:_MOST_LISTED], start=1)
+        f"  {number:>3}  {candidate}  ({label})"
+        for number, (candidate, label) in enumerate(candidates[:_MOST_LISTED], start=1)
     ]
     more = [f"  and {count - _MOST_LISTED} more"] if count > _MOST_LISTED else []
     return [
         f"{name}: {count} ways of reading agree at every load, and none is taken by itself. A load that moves {name} more"
-        f" tells more; where you know which it is, --take {name}=NUMBER takes it.",
+        f" tells more; where you know which it is, --take with what stands behind it takes it, like"
+        f" {_take_words(name, candidates[0][1])}.",
         *listed,
         *more,
     ]

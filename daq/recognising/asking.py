@@ -25,7 +25,13 @@ ENDINGS = ("\r\n", "\n", "\r")
 UNITS = (1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 16, 32, 100, 247)
 """Addresses that meters come with, or are given first."""
 
+LAST_UNIT = 247
+"""Modbus over Serial Line V1.02, 2.2."""
+
 ILLEGAL_FUNCTION = 1
+PASSING_REFUSALS = (5, 6, 10, 11)
+"""Acknowledged, busy, and a gateway that does not reach the unit: no word on the registers asked for."""
+
 _READS = (3, 4)
 _EXCEPTION_BIT = 0x80
 _EXCEPTION_BYTES = 3
@@ -70,7 +76,7 @@ def read_request(
     Raises:
         ValueError: If it would be anything but a read of one unit.
     """
-    if function not in _READS or not 1 <= unit <= 247 or not 1 <= count <= 125:
+    if function not in _READS or not 1 <= unit <= LAST_UNIT or not 1 <= count <= 125:
         msg = f"unit {unit}, function {function}, {count} registers, expected 1 to 247, 3 or 4, 1 to 125"
         raise ValueError(msg)
     asked = address.to_bytes(2, "big") + count.to_bytes(2, "big")

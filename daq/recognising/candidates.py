@@ -2,7 +2,9 @@
 
 A candidate is a place, a type, a byte order and a scale that give the shown value within one digit of the display, in every
 sweep of that load. Nothing is left out here because it is unlikely: a load at which it disagrees is what removes a
-candidate, and two different loads leave hardly ever more than one place.
+candidate, and two different loads leave hardly ever more than one place. The display is read a little before or after
+the registers, so what lies beyond what they went through meanwhile will do too; what the loads must then show is the
+business of `choosing`.
 """
 
 import math
@@ -11,8 +13,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
-from daq.recognising.ranges import Address, Sweep
-from daq.recognising.shown import Shown
+from daq.recognising.ranges import LAST_ADDRESS, Address, Sweep
+from daq.recognising.shown import Shown, decimals_of_step
 
 TENS = tuple(10.0**power for power in range(-4, 4))
 FACTORS = (2.0, 5.0)
@@ -41,6 +43,13 @@ _COARSE = ((1.0, 0.0), (10.0, 10.0), (math.inf, 100.0))
 _WANDER_DIGITS = 10.0
 _WANDER_SHARE = 0.02
 """What varies more among sweeps of one load is no held value, and would agree with anything."""
+
+_MARGIN = 1.0
+"""Of the range of half a dozen sweeps: with it, nearly four standard deviations on either side."""
+
+_LATE_DIGITS = 3.0
+_LATE_SHARE = 0.0015
+"""How far a supply wanders in the seconds between a look at the display and the sweeps."""
 
 
 _Seen_contra = TypeVar("_Seen_contra", contravariant=True)
@@ -114,6 +123,27 @@ class Candidate:
         """The register without which the value would be another; its neighbour may be all zeros."""
         return self.upper_word if self.kind == "f32" else self.low_word
 
+    @property
+    def rivals(self) -> tuple[Address, ...]:
+        """Registers beside it that would be read along instead, if they and not its own are the other half.
+
+        The upper half of a float gives the value to seven binary digits, whichever neighbour is read with it; the lower
+        half of an integer gives all of it for as long as the upper is zero.
+        """
+        function, place = self.place
+        own = self.addresses
+        beside = ((function, place - 1), (function, place + 1))
+        return tuple(a for a in beside if a not in own and 0 <= a[1] <= LAST_ADDRESS)
+
+    @property
+    def label(self) -> str:
+        """As `--take` names it: function, address, type, byte order where it is not ABCD, and scale."""
+        order = [] if self.byte_order == "ABCD" else [self.byte_order]
+        scale = f"{self.scale:.{decimals_of_step(self.scale)}f}"
+        return ":".join(
+            (str(self.function), str(self.address), self.kind, *order, scale)
+        )
+
     def raw(self, sweep: Sweep) -> float | None:
         """The number before scaling; None where a register was not read."""
         words = [sweep.get(address) for address in self.addresses]
@@ -131,8 +161,14 @@ def find_candidates(shown: Shown, sweeps: Sequence[Sweep]) -> list[Candidate]:
         candidate
         for place in _places(sweeps[0])
         for candidate in _scaled(place, shown, sweeps[0])
-        if agrees(candidate, shown, sweeps)
+        if holds(candidate, shown, sweeps)
     ]
+
+
+def holds(candidate: Candidate, shown: Shown, sweeps: Sequence[Sweep]) -> bool:
+    """Whether registers give what the display shows, or showed a few seconds before or after."""
+    late = min(_LATE_DIGITS * shown.digit, _LATE_SHARE * abs(shown.value))
+    return agrees(candidate, shown, sweeps, margin=_MARGIN, late=late)
 
 
 def agrees(
@@ -141,12 +177,14 @@ def agrees(
     sweeps: Sequence[_Seen],
     *,
     margin: float = 0.0,
+    late: float = 0.0,
 ) -> bool:
     """Whether a candidate gives what the display shows, sweep after sweep.
 
     The value wanders while the display is read, so anything between the least and the greatest of the sweeps, and one
     digit around, will do; but it may wander only a little. Where many were seen, `margin` times their range more will do
-    too [1], for the display may have shown what none of them caught.
+    too [1], for the display may have shown what none of them caught; so will `late` [unit], where it was read before or
+    after them.
     """
     # A sweep whose reply was lost says nothing against anybody.
     raws = [raw for sweep in sweeps if (raw := candidate.raw(sweep)) is not None]
@@ -157,7 +195,7 @@ def agrees(
     wander = max(_WANDER_DIGITS * shown.digit, _WANDER_SHARE * abs(shown.value))
     step = max(shown.digit, candidate.step)
     # A hair more, for decimals have no exact binary form.
-    slack = max(step * 1.001, margin * (high - low))
+    slack = max(step * 1.001, margin * (high - low), late)
     return high - low <= wander and low - slack <= shown.value <= high + slack
 
 
@@ -179,7 +217,12 @@ def _scaled(place: Candidate, shown: Shown, sweep: Sweep) -> Iterator[Candidate]
     if raw is None or not math.isfinite(raw) or abs(raw) > 1e12:
         return
     for scale in TENS if place.kind == "f32" else SCALES:
-        is_fine = place.kind == "f32" or is_fine_enough(raw, scale, shown)
+        # Of nought nothing tells how fine the counts are; a load that gives more will.
+        is_fine = (
+            place.kind == "f32"
+            or shown.value == 0.0
+            or is_fine_enough(raw, scale, shown)
+        )
         if is_near(raw * scale, shown) and is_fine:
             yield Candidate(
                 place.function, place.address, place.kind, place.byte_order, scale

@@ -17,9 +17,10 @@ from daq.recognising.choosing import (
     Found,
     Standing,
     SteadyLoad,
+    doubts,
     is_ample,
     is_confirmed,
-    missing_move,
+    weaknesses,
 )
 from daq.recognising.frames import FrameGuess
 from daq.recognising.shown import Shown, decimals_of_step
@@ -71,6 +72,15 @@ class FrameCandidate:
         """One count [unit of the field]; 0 where a float or a moving point leaves none."""
         is_stepless = self.kind == "f32" or self.point is not None
         return 0.0 if is_stepless else self.scale
+
+    @property
+    def label(self) -> str:
+        """As `--take` names it: first byte, type, byte order where it is not ABCD, and scale or the point's byte."""
+        kind = f"bcd{8 * self.size}" if self.kind == "bcd" else self.kind
+        order = [] if self.byte_order == "ABCD" else [self.byte_order]
+        scale = f"{self.scale:.{decimals_of_step(self.scale)}f}"
+        ending = scale if self.point is None else f"point{self.point}"
+        return ":".join((str(self.byte), kind, *order, ending))
 
     def count(self, frame: bytes) -> float:
         """The number as it stands in a frame; not a number where the bytes are none."""
@@ -137,6 +147,7 @@ def take_in_frames(
     """The field as the operator decided among its candidates."""
     frames = [frame for load in loads for frame in load.sweeps]
     high, notes = _limits(candidate, candidate.size, found.shown, frames)
+    notes = (*doubts(found, candidate, loads), *notes)
     return FrameFieldFound(found.shown, Standing.FOUND, (candidate,), high, notes)
 
 
@@ -249,12 +260,9 @@ def _field(
         return FrameFieldFound(last, Standing.UNCONFIRMED, (chosen,))
     narrowest = min(c.size for c in candidates)
     high, notes = _limits(chosen, narrowest, last, frames)
-    if missing_move(shown) is not None:
-        weak = (
-            f"{last.name} showed nearly the same at all loads, which is weaker evidence"
-        )
-        notes = (weak, *notes)
-    return FrameFieldFound(last, Standing.FOUND, (chosen,), high, notes)
+    return FrameFieldFound(
+        last, Standing.FOUND, (chosen,), high, (*weaknesses(shown), *notes)
+    )
 
 
 def _one_of_alike(

@@ -8,8 +8,10 @@ the files it wrote at a load never seen before, gives what is true for every val
 counts apart, whatever the command said: there must be none. Settings that a user would look up (an address of the map,
 a query of the maker's own) are drawn from what the search covers; what it does not cover is no draw. Beside the values
 stand what follows them: a maximum that is kept, a slow average, volts times amperes beside watts. Now and then a value
-itself is out of reach, so that nothing but those is there to be taken: then the draw has worked if it was left out. A meter
-that answers MEAS? or READ? alone is asked once in vain, then as the words of that search say.
+itself is out of reach, so that nothing but those is there to be taken: then the draw has worked if it was left out; or it
+lies across an end of what is searched. Some machines are small and only on or off, some supplies wander, and some operators
+type what they saw seconds ago. Unit addresses are small, but for some. A meter that answers MEAS? or READ? alone is asked
+once in vain, then as the words of that search say.
 """
 
 import argparse
@@ -29,7 +31,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from daq.cli import listen, registers
 from daq.cli.files import load_bench
-from daq.recognising.asking import STARTING_QUERIES
+from daq.recognising.asking import LAST_UNIT, STARTING_QUERIES, UNITS
 from daq.runtime.checking import check_bench
 from daq.runtime.clock import Clock
 from tests.hidden_frames import FrameDraw, drawn_frame
@@ -43,6 +45,7 @@ from tests.hidden_meters import (
 )
 from tests.hidden_values import (
     Followers,
+    Searched,
     Truth,
     drawn_followers,
     drawn_map,
@@ -58,6 +61,12 @@ _FLICKER = 1e-3
 """Of values whose last digit never stands still."""
 
 _READ_S = 0.5
+_LOOKS = 20
+_LATE_S = 4.0
+_SMALL_SHARE = 0.3
+_WANDER = 8e-4
+"""Of a supply over seconds: some two tenths of a volt."""
+
 _QUICK = ("--wait", "0.06")
 
 
@@ -68,6 +77,7 @@ class Outcome:
     kind: str
     seed: int
     worked: bool
+    missing: tuple[str, ...]
     wrong: tuple[str, ...]
     seconds: float
     settings: str
@@ -97,15 +107,21 @@ def _registers_outcome(
 ) -> Outcome:
     """One meter with hidden settings and an operator with its display."""
     wire = Wire(draw.choice(BAUDS), draw.choice(shapes))
-    unit = draw.randint(1, 10)
+    unit = draw.choice((*[draw.randint(1, 10)] * 5, draw.randint(1, LAST_UNIT)))
     functions = draw.choice(((3,), (4,), (3, 4)))
-    truth = Truth(draw, electrical_levels(draw))
+    late_s = draw.choice((0.0, draw.uniform(0.0, _LATE_S)))
+    wander = draw.choice((0.0, draw.uniform(0.0, _WANDER)))
+    truth = Truth(
+        draw,
+        electrical_levels(draw, small_share=_SMALL_SHARE),
+        wander=wander,
+        late_s=late_s,
+    )
     drawn, described = drawn_map(draw)
-    places, beyond = with_value_out_of_reach(draw, drawn)
+    places, searched = with_value_out_of_reach(draw, drawn)
     followers = Followers(draw, truth)
     kept = follower_places(draw, drawn_followers(draw, tuple(places)), places)
-    near = {name: place for name, place in places.items() if name != beyond}
-    held = other_registers(draw, near)
+    held = other_registers(draw, places)
 
     told = [(place, partial(truth.now, name)) for name, place in places.items()]
     told += [(place, partial(followers.now, *pair)) for pair, place in kept.items()]
@@ -124,7 +140,7 @@ def _registers_outcome(
     units = {"voltage": "V", "current": "A", "power": "W"}
 
     def shown(name: str) -> str:
-        return f"{truth.now(name):.{digits[name]}f}"
+        return f"{truth.seen(name):.{digits[name]}f}"
 
     def answer(question: str) -> str | None:
         if "press Enter" in question:
@@ -134,9 +150,11 @@ def _registers_outcome(
             return shown(question.split(": ")[1].split(" ")[0])
         return ""
 
+    asked_for = _asked_for(searched, unit, wire)
+
     def search(path: str, folder: str) -> int:
         shows = [f"--shows={name}={shown(name)} {units[name]}" for name in places]
-        quick = (*_QUICK, "--pause", "0", "--every", "0.12")
+        quick = (*_QUICK, "--pause", "0", "--every", "0.12", *asked_for)
         return registers.run([path, *quick, "--write", folder, *shows])
 
     by_rtu = unit_answer(unit, functions, words)
@@ -144,9 +162,11 @@ def _registers_outcome(
         wire, answer=ascii_answer(by_rtu) if kind == "ascii" else by_rtu
     )
     beside = ", ".join(f"{kind_} of {name}" for kind_, name in kept)
+    levels = {name: truth.level(name) for name in places}
+    begun = ", ".join(f"{name} {place.address}" for name, place in places.items())
     settings = (
-        f"{wire.baud} {wire.shape} unit {unit} functions {functions} {described}"
-        f" beside {beside or 'nothing'}, out of reach {beyond}"
+        f"{wire.baud} {wire.shape} unit {unit} functions {functions} {described} beside {beside or 'nothing'},"
+        f" as {begun} of {searched.first} to {searched.last}, {levels} read {late_s:.1f} s late, wander {wander:.1e}"
     )
     tolerances = {
         name: max(10.0 ** -digits[name], place.scale) for name, place in places.items()
@@ -160,8 +180,16 @@ def _registers_outcome(
         operator=Operator(answer=answer),
         tolerances=tolerances,
         settings=settings,
-        beyond=beyond,
+        required={name for name, p in places.items() if searched.must_find(p)},
     )
+
+
+def _asked_for(searched: Searched, unit: int, wire: Wire) -> tuple[str, ...]:
+    """What is looked up: where registers begin, and for an address that is hardly used the speed."""
+    where = (f"--first={searched.first}", f"--last={searched.last}")
+    if unit in UNITS:
+        return where
+    return *where, f"--baud={wire.baud}", f"--framing={wire.shape}"
 
 
 # ---- lines
@@ -366,9 +394,9 @@ def _outcome(
     operator: Operator,
     tolerances: dict[str, float],
     settings: str,
-    beyond: str | None = None,
+    required: set[str] | None = None,
 ) -> Outcome:
-    """How the search ends; a value out of its reach must be told and left out."""
+    """How the search ends; those of `required` must be written, and that others are left out must be told."""
     with tempfile.TemporaryDirectory() as folder, shapes_told(), meter:
         begun_s = time.monotonic()
         with operator.attending():
@@ -383,9 +411,20 @@ def _outcome(
         if bench.is_file():
             truth.change_to_unseen()
             right, wrong = _compared(bench, truth, tolerances)
-    reachable = {name for name in tolerances if name != beyond}
-    worked = code == int(beyond is not None) and right == reachable
-    return Outcome(kind, seed, worked, tuple(wrong), seconds, settings, operator.text)
+    names = set(tolerances)
+    missing = (names if required is None else required) - right
+    is_told = code == int(right != names)
+    told = (*[f"not read: {name}" for name in sorted(missing)], f"exit code {code}")
+    return Outcome(
+        kind,
+        seed,
+        worked=not missing and is_told,
+        missing=told,
+        wrong=tuple(wrong),
+        seconds=seconds,
+        settings=settings,
+        said=operator.text,
+    )
 
 
 def _compared(
@@ -394,13 +433,16 @@ def _compared(
     """Fields that read right with the written files, and what is wrong with the others."""
     bench = load_bench(path)
     seconds = bench.instruments[0].worst_reply_s + _READ_S
-    (check,) = asyncio.run(check_bench(bench, clock=Clock(), seconds=seconds))
+    # On a loaded machine a reading may take longer than once around.
+    looks = 0
+    values: Sequence[float | None] = (None,)
+    while None in values and (looks := looks + 1) <= _LOOKS:
+        (check,) = asyncio.run(check_bench(bench, clock=Clock(), seconds=seconds))
+        values = check.values
     right, wrong = set(), list[str]()
-    for name, value in zip(
-        bench.instruments[0].field_names, check.values, strict=False
-    ):
+    for name, value in zip(bench.instruments[0].field_names, values, strict=False):
         level = truth.level(name)
-        allowed = tolerances[name] + 6.0 * truth.noise * abs(level)
+        allowed = tolerances[name] + truth.allowance(name)
         if value is not None and abs(value - level) <= allowed:
             right.add(name)
         elif value is not None:
@@ -423,6 +465,7 @@ def _summed_up(kind: str, outcomes: Sequence[Outcome]) -> bool:
             for text in outcome.wrong:
                 print(f"    wrong: {text}")
             if not outcome.worked:
+                print(f"    {'; '.join(outcome.missing)}")
                 print("    " + "\n    ".join(outcome.said.splitlines()[-6:]))
     return worked >= GOAL * len(outcomes) and not wrong
 

@@ -55,9 +55,10 @@ def test_a_meter_that_tells_its_units_ends_in_a_bench_that_works(
     assert "meter_velocity            12.34 m/s" in said
     assert "Every meter answers.\n\nNext, a bench and a plan" in said
     assert said.endswith(
-        f"  daq new my-bench\n  cp {folder / 'meter.toml'} my-bench/\n"
+        f"  daq new my-bench\n  cp -i {folder / 'found.toml'} my-bench/\n"
     )
-    assert (folder / "bench.toml").is_file()
+    assert 'profile = "found.toml"' in (folder / "bench.toml").read_text("utf-8")
+    assert 'profile = "found.toml":' in said
 
 
 def test_a_column_without_a_unit_is_asked_for(tmp_path: Path) -> None:
@@ -99,7 +100,28 @@ def test_a_unit_of_modbus_is_handed_on_to_the_other_command() -> None:
     assert (
         "unit 2 answers at 9600 8E1 (confidence 1.00: CRC right 5 times of 5)" in said
     )
-    assert "--baud 9600 --framing 8E1 --unit 2 --write FOLDER" in said
+    assert "--baud 9600 --framing 8E1 --unit 2 --write found-meter\n" in said
+
+
+def test_each_of_two_units_gets_its_command_with_a_folder_of_its_own() -> None:
+    one, two = (unit_answer(unit, (4,), lambda: {0: 1}) for unit in (1, 2))
+    code, said = listened(
+        HiddenMeter(Wire(9600), answer=lambda frame: one(frame) + two(frame)),
+        *("--baud", "9600", "--framing", "8N1", "--write", "my found"),
+    )
+    assert code == 0
+    assert "told by the next 2 commands, one for each unit" in said
+    for unit in (1, 2):
+        assert f" --unit {unit} --write 'my found-{unit}'\n" in said
+
+
+def test_a_port_that_is_not_there_is_told_with_the_command_that_lists_them(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    code = guarded(listen.run, ["/dev/no-such-port"], debug=False)
+    assert code == 3
+    assert "nothing is there" in (told := capsys.readouterr().err)
+    assert "`daq ports` lists them" in told
 
 
 def test_a_query_of_the_makers_own_ends_in_a_bench_that_works(tmp_path: Path) -> None:
@@ -135,12 +157,13 @@ def test_what_may_set_or_start_a_measurement_is_sent_only_when_named(
     assert f'--ask "{query}"' in said
     assert "which may set function and range, or break off a measurement" in said
     names = ("--name", "1=voltage V", "--name", "2=current A")
+    folder = tmp_path / "power"
     code, said = listened(
         measuring(query.encode()),
-        *(*known, "--ask", query, *names, "--write", str(tmp_path)),
+        *(*known, "--ask", query, *names, "--write", str(folder)),
     )
     assert code == 0
-    assert f'request = "{query}' in (tmp_path / "meter.toml").read_text("utf-8")
+    assert f'request = "{query}' in (folder / "power.toml").read_text("utf-8")
 
 
 def in_batches(interval_s: float) -> HiddenMeter:
@@ -160,11 +183,15 @@ def test_lines_in_batches_get_their_own_pace_and_not_that_of_the_batches() -> No
 def test_one_batch_alone_tells_no_pace_and_none_is_made_up(tmp_path: Path) -> None:
     batches = iter([b"V=12.34 V\r\n" * 5])
     meter = HiddenMeter(Wire(9600), speak=lambda: next(batches, b""), interval_s=0.05)
-    code, said = listened(meter, "--write", str(tmp_path), "--baud", "9600")
+    # A profile's name is not that of another file on a bench.
+    folder = tmp_path / "plan"
+    code, said = listened(meter, "--write", str(folder), "--baud", "9600")
     assert code == 1
     assert "does not say yet how often the meter makes a new value" in said
-    assert said.endswith(f"Then type:\n  daq check {tmp_path / 'bench.toml'}\n")
-    profile = (tmp_path / "meter.toml").read_text("utf-8")
+    # The folder is there now, and would be refused.
+    assert f"run this again with --seconds 20 --write {folder}-2." in said
+    assert said.endswith(f"Then type:\n  daq check {folder / 'bench.toml'}\n")
+    profile = (folder / "plan-meter.toml").read_text("utf-8")
     assert "# CHANGE: how often" in profile
     assert "refresh_s" not in tomllib.loads(profile)
 
@@ -251,7 +278,9 @@ def test_a_unit_on_modbus_ascii_is_handed_on_with_its_mode() -> None:
     assert (
         "Modbus ASCII: unit 2 answers at 9600 7E1 (confidence 1.00: LRC right" in said
     )
-    assert "--mode ascii --baud 9600 --framing 7E1 --unit 2 --write FOLDER" in said
+    assert (
+        "--mode ascii --baud 9600 --framing 7E1 --unit 2 --write found-meter\n" in said
+    )
 
 
 def test_a_master_that_is_overheard_is_told_with_the_unit_it_asks() -> None:

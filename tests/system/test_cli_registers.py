@@ -83,8 +83,9 @@ def test_a_map_is_found_at_two_loads_and_written_as_a_bench_that_works(
     tmp_path: Path,
 ) -> None:
     bench = Bench(plain, wire=Wire(9600, "8E1"), unit=3)
+    folder = tmp_path / "found-mains"
     code, said = bench.search(
-        *SHOWN, "--mode", "rtu", "--baud", "9600", "--write", str(tmp_path)
+        *SHOWN, "--mode", "rtu", "--baud", "9600", "--write", str(folder)
     )
     assert code == 0
     assert "Unit 3 answers at 9600 8E1" in said
@@ -92,9 +93,12 @@ def test_a_map_is_found_at_two_loads_and_written_as_a_bench_that_works(
     assert "voltage: function 4, address 4, u16, times 0.1." in said
     assert "a manual that counts from one has 5, or 30005" in said
     assert "meter_power                   118 W" in said
-    assert "\nNext, a bench and a plan, with this profile beside them" in said
+    assert (
+        "\nNext, a bench and a plan, unless there is one for other meters already"
+        in said
+    )
     assert said.endswith(
-        f"  daq new my-bench\n  cp {tmp_path / 'meter.toml'} my-bench/\n"
+        f"  daq new my-bench\n  cp -i {folder / 'found-mains.toml'} my-bench/\n"
     )
     # Nothing but reads of registers was ever sent.
     assert {(len(frame), frame[1]) for frame in bench.sent} == {(8, 3), (8, 4)}
@@ -107,6 +111,46 @@ def test_what_the_display_shows_is_asked_for_where_no_option_says_it() -> None:
     assert code == 0
     assert "like voltage=230.4 V" in said
     assert "address = 4" in said
+
+
+def test_a_slip_is_put_right_by_typing_the_name_again() -> None:
+    answers = iter(["voltage=230,4 A", "voltage=230.4", "voltage=230,4 V", ""])
+    bench = Bench(plain, answers=lambda _: next(answers))
+    code, said = bench.search(*KNOWN)
+    assert code == 0
+    assert "  voltage: taken as 230.4 A\n" in said
+    assert "  voltage: no unit, write it behind the value" in said
+    assert "  voltage: 230.4 V in place of 230.4 A\n" in said
+    assert 'unit = "V"' in said
+
+
+def test_where_a_load_cannot_be_made_a_guess_is_kept_and_marked(tmp_path: Path) -> None:
+    folder, changes = tmp_path / "mains", 0
+
+    def answer(question: str) -> str | None:
+        nonlocal changes
+        if "press Enter" in question:
+            changes += 1
+            if changes == 2:
+                assert "a machine that is only on or off: switch it back" in question
+                assert "stop ends here, where that load cannot be made" in question
+                return "stop"
+        if "Keep it for power" in question:
+            return "1"
+        return Bench.answer(bench, question)
+
+    bench = Bench(plain)
+    meter = HiddenMeter(
+        bench.wire, answer=unit_answer(1, (4,), lambda: bench.held(bench.load))
+    )
+    operator = Operator(answer=answer)
+    arguments = [meter.path, *QUICK, *KNOWN, "--shows", "power=118 W"]
+    with shapes_told(), meter, operator.attending():
+        code = guarded(registers.run, [*arguments, "--write", str(folder)], debug=False)
+    assert code == 0
+    assert "  Not confirmed: power was not seen to rise and to fall" in operator.text
+    profile = (folder / "mains.toml").read_text("utf-8")
+    assert "# Not confirmed: power was not seen to rise and to fall" in profile
 
 
 def test_nobody_to_change_the_load_means_nothing_is_written(tmp_path: Path) -> None:
@@ -176,26 +220,57 @@ def test_of_several_candidates_none_is_guessed(tmp_path: Path) -> None:
     )
     assert code == 1
     assert "power: 2 ways of reading agree at every load" in said
-    assert "  1  function 4, address 2, u16, times 1" in said
+    assert "  1  function 4, address 2, u16, times 1  (4:2:u16:1)" in said
+    assert "like --take power=4:2:u16:1." in said
     assert list(tmp_path.iterdir()) == []
 
 
 def test_the_operator_may_take_one_of_them() -> None:
     code, said = Bench(doubled).search(
-        *KNOWN, "--shows", "power=118 W", "--take", "power=2"
+        *KNOWN, "--shows", "power=118 W", "--take", "power=4:8:u16:1"
     )
     assert code == 0
+    assert "# Taken by the operator's word, one of 2 that agreed at every load" in said
+    assert said.rstrip().splitlines()[-1].startswith("Taken by your word")
     assert "address = 8" in said
+
+
+def test_what_is_taken_must_be_one_of_those_that_agree() -> None:
+    code, said = Bench(doubled).search(
+        *KNOWN, "--shows", "power=118 W", "--take", "power=4:7:u16:1"
+    )
+    assert code == 1
+    assert "power: 4:7:u16:1, which --take names, is none of those that agree" in said
+
+
+def test_a_number_of_the_list_is_not_taken_beforehand(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    with pytest.raises(SystemExit):
+        registers.run(["/dev/no-such-port", "--take", "power=2"])
+    assert "like voltage=4:0:u16:0.1" in capsys.readouterr().err
+
+
+def test_an_unusual_unit_is_found_where_the_speed_is_named() -> None:
+    bench = Bench(plain, unit=77)
+    known = ("--mode", "rtu", "--baud", "9600", "--framing", "8N1", "--wait", "0.03")
+    code, said = bench.search(*known, *SHOWN)
+    assert code == 0
+    assert "asking all others up to 247 at 9600 8N1 (RTU)" in said
+    assert "Unit 77 answers at 9600 8N1" in said
 
 
 def test_what_is_found_is_written_and_what_is_not_is_told(tmp_path: Path) -> None:
     def held(load: int) -> dict[int, int]:
         return {1: round(WATTS[load]), 2: 3}
 
-    code, said = Bench(held).search(*KNOWN, *SHOWN, "--write", str(tmp_path))
+    folder = tmp_path / "mains"
+    code, said = Bench(held).search(*KNOWN, *SHOWN, "--write", str(folder))
     assert code == 1
     assert "voltage: no register agrees with the display at every load" in said
-    profile = (tmp_path / "meter.toml").read_text(encoding="utf-8")
+    # A second try would be refused where these files are.
+    assert said.endswith(f"name another folder, like --write {folder}-2.\n")
+    profile = (tmp_path / "mains" / "mains.toml").read_text(encoding="utf-8")
     assert 'name = "power"' in profile
     assert "voltage" not in profile
 
@@ -248,11 +323,12 @@ def test_what_no_search_can_do_is_refused_before_it_begins(
 def test_a_map_behind_ascii_frames_ends_in_a_bench_that_works(tmp_path: Path) -> None:
     bench = Bench(plain, wire=Wire(19_200, "7E1"), unit=3, wired=ascii_answer)
     known = ("--mode", "ascii", "--baud", "19200", "--framing", "7E1", "--unit", "3")
-    code, said = bench.search(*SHOWN, *known, "--write", str(tmp_path))
+    code, said = bench.search(*SHOWN, *known, "--write", str(tmp_path / "mains"))
     assert code == 0
     assert "Unit 3 answers at 19200 7E1, Modbus ASCII: LRC right 5 times of 5." in said
     assert {frame[:5] for frame in bench.sent} == {b":0303", b":0304"}
-    assert 'protocol = "modbus-ascii"' in (tmp_path / "meter.toml").read_text()
+    profile = (tmp_path / "mains" / "mains.toml").read_text("utf-8")
+    assert 'protocol = "modbus-ascii"' in profile
     assert "meter_power                   118 W" in said
 
 

@@ -4,6 +4,8 @@ The meters are the simulators' own on pseudo-terminals, or pymodbus; between the
 another party, on the loopback.
 """
 
+import asyncio
+import contextlib
 import shutil
 import subprocess
 import sys
@@ -16,9 +18,12 @@ from pymodbus.framer import FramerType
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+from daq.cli import listen, registers
+from daq.cli.guarded import guarded
 from daq.config.bench import Instrument, parse_bench
 from daq.records import GapReason
 from daq.runtime.poller import LineState
+from tests.hidden_meters import HiddenMeter, Operator, Wire, unit_answer
 from tests.runtime.polled_meters import Heard, polling
 from tests.runtime.waiting import PATIENCE_S, until
 from tests.system.bench_process import free_port
@@ -321,6 +326,83 @@ async def test_an_ascii_unit_that_is_not_there_is_told() -> None:
         await until(lambda: bool(heard.faults()))
     # That server answers for units that it does not have: exception 11 (Application Protocol V1.1b3, 7).
     assert heard.faults()[0].reason is GapReason.REFUSED
+
+
+# ---- finding out how a meter talks
+
+# The line is opened time after time, and the other program serves one client only.
+FINDING = [
+    pytest.param(Ser2net, id="socket", marks=_needs("ser2net")),
+    pytest.param(LibraryRfc2217, id="rfc2217"),
+]
+
+
+@contextlib.contextmanager
+def _before(
+    meter: HiddenMeter, kind: type[DeviceServer], folder: Path
+) -> Iterator[str]:
+    """A device server before a meter; gives its address."""
+    server = kind(Path(meter.path), meter.wire.baud, folder)
+    with meter:
+        asyncio.run(server.start())
+        try:
+            yield server.url
+        finally:
+            server.stop()
+
+
+@pytest.mark.pty
+@pytest.mark.parametrize("kind", FINDING)
+def test_listen_finds_a_meter_behind_a_device_server(
+    kind: type[DeviceServer], tmp_path: Path
+) -> None:
+    meter = HiddenMeter(
+        Wire(19_200), speak=lambda: b"V=+12.34 m/s T=+21.6 C\r\n", interval_s=0.05
+    )
+    operator = Operator(answer=lambda _: "")
+    with _before(meter, kind, tmp_path) as url, operator.attending():
+        words = [url, "--baud", "19200", "--framing", "8N1", "--seconds", "2"]
+        code = guarded(listen.run, words, debug=False)
+    assert code == 0, operator.text
+    assert "The meter sends lines by itself at 19200 8N1" in operator.text
+    assert "column 1:       +12.34   velocity [m/s]" in operator.text
+
+
+@pytest.mark.pty
+@pytest.mark.parametrize("kind", FINDING)
+def test_registers_finds_the_display_of_a_meter_behind_a_device_server(
+    kind: type[DeviceServer], tmp_path: Path
+) -> None:
+    loads = ((2304, 118), (2261, 1410))
+    load = 0
+
+    def held() -> dict[int, int]:
+        return {0: 2300, 4: loads[load][0], 5: loads[load][1], 6: 4711}
+
+    def answer(question: str) -> str:
+        nonlocal load
+        if "press Enter" in question:
+            load = 1 - load
+        if "display shows now: voltage" in question:
+            return f"{loads[load][0] / 10:.1f}"
+        if "display shows now: power" in question:
+            return f"{loads[load][1]}"
+        return ""
+
+    meter = HiddenMeter(Wire(9600), answer=unit_answer(1, (4,), held))
+    operator = Operator(answer=answer)
+    folder = tmp_path / "found"
+    known = ("--baud", "9600", "--framing", "8N1", "--unit", "1", "--last", "15")
+    shown = ("--shows", "voltage=230.4 V", "--shows", "power=118 W")
+    quick = ("--pause", "0", "--every", "0", "--write", str(folder))
+    with _before(meter, kind, tmp_path) as url, operator.attending():
+        code = guarded(registers.run, [url, *known, *shown, *quick], debug=False)
+    assert code == 0, operator.text
+    bench = (folder / "bench.toml").read_text("utf-8")
+    assert f'port = "{url}"' in bench
+    profile = (folder / "found.toml").read_text("utf-8")
+    assert "address = 4\n" in profile
+    assert "address = 5\n" in profile
 
 
 # ---- one of every kind

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from daq.recognising.asking import (
     ILLEGAL_FUNCTION,
+    PASSING_REFUSALS,
     Mode,
     Registers,
     parse_registers,
@@ -102,7 +103,7 @@ async def search_registers(
     while (wanted := search.next_range()) is not None:
         reply = await read_registers(line, unit, wanted, mode=mode, wait_s=wait_s)
         await asyncio.sleep(pause_s)
-        if reply is None:
+        if reply is None or reply.refusal in PASSING_REFUSALS:
             search.silent()
         elif reply.refusal is None:
             search.took(reply.words)

@@ -126,6 +126,54 @@ def test_a_range_that_is_not_answered_is_asked_for_once_more() -> None:
     assert (search.next_range(), search.silent_count) == (None, 4)
 
 
+def test_a_little_more_is_read_beyond_both_ends_and_not_counted() -> None:
+    search = RangeSearch(10, 20, functions=(4,))
+    searched(search, set(range(100)), {4})
+    assert sorted(search.words) == [(4, address) for address in range(8, 23)]
+    assert search.read_count == 11
+
+
+def test_the_ends_of_all_addresses_are_not_passed() -> None:
+    for first, last in ((0, 3), (65_530, 65_535)):
+        search = RangeSearch(first, last, functions=(3,))
+        searched(search, set(range(65_536)), {3})
+        assert {(3, first), (3, last)} <= search.words.keys()
+        assert all(0 <= address <= 65_535 for _, address in search.words)
+
+
+def test_what_is_refused_beside_a_register_is_absent_and_counted_once() -> None:
+    search = RangeSearch(0, 7, functions=(4,))
+    searched(search, {3, 4}, {4})
+    assert {(4, 2), (4, 5)} <= search.absent
+    assert (len(search.words), search.refused_count) == (2, 6)
+
+
+def test_a_register_that_is_given_only_with_its_neighbour_is_read() -> None:
+    search = RangeSearch(0, 3, functions=(4,))
+    while (wanted := search.next_range()) is not None:
+        wished = set(range(wanted.address, wanted.address + wanted.count))
+        # Register 1 can be read alone and with 2; 2 alone would be half a number.
+        if wished in ({1}, {1, 2}):
+            search.took(tuple(sorted(wished)))
+        else:
+            search.refused(is_whole_function=False)
+    assert search.words == {(4, 1): 1, (4, 2): 2}
+    assert (4, 2) not in search.absent
+
+
+def test_a_neighbour_that_is_not_answered_is_not_absent() -> None:
+    search = RangeSearch(0, 3, functions=(4,))
+    while (wanted := search.next_range()) is not None:
+        if (wanted.address, wanted.count) == (1, 1):
+            search.took((1,))
+        elif (wanted.address, wanted.count) == (1, 2):
+            search.silent()
+        else:
+            search.refused(is_whole_function=False)
+    assert (4, 0) in search.absent
+    assert (4, 2) not in search.absent
+
+
 def test_a_search_is_bounded() -> None:
     RangeSearch(0, MOST_REGISTERS - 1)
     for first, last in ((0, MOST_REGISTERS), (5, 4), (65_535, 65_536)):

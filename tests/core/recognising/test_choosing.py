@@ -103,7 +103,7 @@ def test_a_register_that_happens_to_agree_falls_away_at_the_second_load() -> Non
 
 
 def test_one_load_confirms_nothing() -> None:
-    field = found(({"voltage": "230.4 V"}, [sweep([1, 2304, 7])]))["voltage"]
+    field = found(({"voltage": "230.4 V"}, [sweep([1, 2304, 4711])]))["voltage"]
     assert field.standing is Standing.UNCONFIRMED
 
 
@@ -197,6 +197,10 @@ def test_the_operator_takes_one_of_several() -> None:
     (field,) = choose(remaining(candidates, loads[1]), loads)
     chosen = take(field, field.candidates[1], loads)
     assert (chosen.standing, len(chosen.candidates)) == (Standing.FOUND, 1)
+    # It has only risen so far, and a maximum would have too.
+    assert any(note.startswith("not confirmed: power") for note in chosen.notes)
+    back = take(field, field.candidates[1], [*loads, loads[0]])
+    assert not any("not confirmed" in note for note in back.notes)
 
 
 def test_nothing_that_agrees_is_said_to_be_nothing() -> None:
@@ -330,8 +334,12 @@ def test_another_reading_may_carry_its_unit_as_people_type_it_but_no_other() -> 
     ("text", "told"),
     [
         ("230.4 V", "like voltage=230.4 V"),
-        ("voltage=230,4 V", "like voltage=230.4 V"),
-        ("voltage=230,4 V", "with a point and no comma, like voltage=230.4 V"),
+        ("voltage=1,230.4 V", "with one point or one comma before its decimals"),
+        ("voltage=1,230,4 V", "with one point or one comma before its decimals"),
+        ("voltage=,4 V", "like voltage=230.4 V"),
+        ("voltage=229.8", "voltage: no unit.*like voltage=229.8 V; a bare 1 for what"),
+        ("current=0,681", "current: no unit.*like current=0,681 A"),
+        ("blower=229.8", "blower: no unit"),
         ("voltage=230.4 furlong", "unknown unit 'furlong', expected one of V, A"),
         ("voltage=2.3.4 V", "like voltage=230.4 V"),
     ],
@@ -339,6 +347,19 @@ def test_another_reading_may_carry_its_unit_as_people_type_it_but_no_other() -> 
 def test_what_is_typed_wrong_is_told_with_what_to_write(text: str, told: str) -> None:
     with pytest.raises(ValueError, match=told):
         parse_shown(text)
+
+
+def test_decimals_may_follow_a_comma_as_on_many_displays() -> None:
+    shown = parse_shown("voltage=229,80 V")
+    assert shown == Shown("voltage", 229.8, 0.01, "V")
+    assert shown_again(shown, "-1,5 V") == Shown("voltage", -1.5, 0.1, "V")
+    with pytest.raises(ValueError, match="with one point or one comma"):
+        shown_again(shown, "1,229.8")
+
+
+def test_only_what_has_no_unit_may_be_typed_without_one() -> None:
+    for text in ("pf=0.95", "cosphi=0.95", "power_factor=0.95", "load=0.95 1"):
+        assert parse_shown(text).unit == "1"
 
 
 def test_another_reading_that_is_no_number_is_told() -> None:
