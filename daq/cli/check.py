@@ -308,9 +308,7 @@ def _pace(check: InstrumentCheck, *, streamed: bool) -> str:
     if check.refresh_s is not None:
         words += f"; a new value about every {check.refresh_s:.2g} s, its profile says {check.stated_refresh_s:g} s"
         if check.refresh_s < _HASTY * check.stated_refresh_s:
-            words += (
-                " (of a simulator that runs faster than life? say --speed as it has it)"
-            )
+            words += ", which can be as short (or a simulator runs faster than life: say --speed as it has it)"
     return words
 
 

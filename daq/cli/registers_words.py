@@ -64,15 +64,14 @@ def value_question(shown: Shown) -> str:
 def another_load_question(loads: int, moves: Mapping[str, Move]) -> str:
     """For a change that tells followers from the rest; after the first, for the way back."""
     if loads < 2:
-        how = "Change the load so that every value moves (switch the machine on or off, or to another step)"
-    else:
-        how = f"Change the load once more{_so_that(moves)}"
-    kept = (
-        ""
-        if loads < 2
-        else ", where that load cannot be made: what is not confirmed can be kept, and its profile says so"
+        return (
+            "Change the load so that every value moves: switch the machine on or off, or to another step.\n"
+            "When the display is steady, press Enter (stop: no other load): "
+        )
+    return (
+        f"Change the load once more{_so_that(moves)}.\n"
+        "When the display is steady, press Enter (stop: that load cannot be made; what is not confirmed can be kept, and its profile says so): "
     )
-    return f"{how}, wait until the display is steady, then press Enter; stop ends here{kept}: "
 
 
 def _so_that(moves: Mapping[str, Move]) -> str:
@@ -86,11 +85,10 @@ def _so_that(moves: Mapping[str, Move]) -> str:
         if names
     ]
     if not wishes:
-        return " (to a step that it has not had; a machine that is only on or off has none)"
+        return ", to a step that it has not had (a machine that is only on or off has none)"
     return (
-        f" so that {' and '.join(wishes)}, for a register that keeps a maximum or an average shows itself only so"
-        " (a machine that is only on or off: switch it back; where it ends there already, switch it over now and back at the"
-        " next question)"
+        f" so that {' and '.join(wishes)}: what keeps a maximum or an average shows itself only so.\n"
+        "A machine that is only on or off: switch it back, or if it ended there already, over now and back at the next question"
     )
 
 

@@ -382,7 +382,7 @@ def test_simulators_that_run_faster_than_life_are_checked_at_their_speed(
     for seen_s, stated_s in refreshes:
         # In bench time: not faster than stated by more than the looks can tell, however slow the computer.
         assert float(seen_s) > 0.5 * float(stated_s)
-    hint = "(of a simulator that runs faster than life? say --speed as it has it)"
+    hint = "(or a simulator runs faster than life: say --speed as it has it)"
     assert hint not in told.out
     hasty = run("check", bench, "--seconds", "3")
     assert hasty.code == 0

@@ -132,8 +132,8 @@ def test_where_a_load_cannot_be_made_a_guess_is_kept_and_marked(tmp_path: Path) 
         if "press Enter" in question:
             changes += 1
             if changes == 2:
-                assert "a machine that is only on or off: switch it back" in question
-                assert "stop ends here, where that load cannot be made" in question
+                assert "A machine that is only on or off: switch it back" in question
+                assert "(stop: that load cannot be made; " in question
                 return "stop"
         if "Keep it for power" in question:
             return "1"
