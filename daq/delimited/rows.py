@@ -13,6 +13,9 @@ from daq.delimited.place import Place, quoted
 _SEPARATORS = {"\t": "tabs", ";": "semicolons", ",": "commas"}
 """In the order in which they are looked for: a decimal comma must not be taken for a separator."""
 
+_BLANK = "".join(_SEPARATORS) + " \r\n"
+"""A line of nothing else is no row."""
+
 _JUDGED_LINES = 60
 """The separator is judged from this many lines: a meter may write some tens of its own above the header."""
 
@@ -83,7 +86,7 @@ def part(
     text = decode(content, place, encoding=encoding, option=encoding_option)
     lines, first = _useful_lines(text) if begin is None else _lines_from(text, begin)
     judged = list(itertools.islice(lines, _JUDGED_LINES))
-    if begin is not None and not (judged and judged[0].strip()):
+    if begin is not None and not (judged and judged[0].strip(_BLANK)):
         raise place.error(begin, "nothing there, expected the names of columns")
     if not judged:
         raise place.error(None, EMPTY)

@@ -131,11 +131,12 @@ def test_a_first_line_without_names_may_be_stated() -> None:
     assert table.notes[0] == "first reading in line 2; above it '0;x;1'"
 
 
+@pytest.mark.parametrize("empty", ["", " ", ";;", "\t"])
 @pytest.mark.parametrize("line", [3, 99])
-def test_a_stated_header_where_nothing_stands_is_refused(line: int) -> None:
+def test_a_stated_header_where_nothing_stands_is_refused(line: int, empty: str) -> None:
     words = f"line {line}: nothing there, expected the names of columns"
     with pytest.raises(InputError, match=words):
-        read(ABOVE + HEAD + "\n" + READINGS, how=HowToRead(header=line))
+        read(f"{ABOVE}{HEAD}{empty}\n{READINGS}", how=HowToRead(header=line))
 
 
 def test_lines_are_counted_from_the_beginning_of_the_file() -> None:
