@@ -2,16 +2,12 @@
 
     python tests/benchmarks/recognising.py [--draws N] [--workers N] [--first SEED] [--kind KIND]
 
-A new user is imitated: the commands' own functions are called with nothing known but the port, and an operator answers
-what they ask from the meter's display. A draw has worked if the command ended well and the daemon's poller, reading with
-the files it wrote at a load never seen before, gives what is true for every value. A value that was written and is wrong
-counts apart, whatever the command said: there must be none. Settings that a user would look up (an address of the map,
-a query of the maker's own) are drawn from what the search covers; what it does not cover is no draw. Beside the values
-stand what follows them: a maximum that is kept, a slow average, volts times amperes beside watts. Now and then a value
-itself is out of reach, so that nothing but those is there to be taken: then the draw has worked if it was left out; or it
-lies across an end of what is searched. Some machines are small and only on or off, some supplies wander, and some operators
-type what they saw seconds ago. Unit addresses are small, but for some. A meter that answers MEAS? or READ? alone is asked
-once in vain, then as the words of that search say.
+The commands' own functions are called with nothing known but the port, and an operator answers from the meter's display. A
+draw has worked if the command ended well and the poller, reading with the files at a load never seen before, gives the true
+values. A wrong value that was written counts apart: there must be none. What a user would look up is drawn from what the
+search covers. Beside the values stand a kept maximum, a slow average, volts times amperes. Now and then a value is out of reach
+(then it must be left out) or lies across an end of what is searched. Some machines are small and only on or off, some supplies
+wander, some operators type what they saw seconds ago, and a meter that answers MEAS? alone is asked once more as told.
 """
 
 import argparse
@@ -411,9 +407,8 @@ def _outcome(
         if bench.is_file():
             truth.change_to_unseen()
             right, wrong = _compared(bench, truth, tolerances)
-    names = set(tolerances)
-    missing = (names if required is None else required) - right
-    is_told = code == int(right != names)
+    missing = (set(tolerances) if required is None else required) - right
+    is_told = code == int(right != set(tolerances))
     told = (*[f"not read: {name}" for name in sorted(missing)], f"exit code {code}")
     return Outcome(
         kind,
@@ -434,11 +429,11 @@ def _compared(
     bench = load_bench(path)
     seconds = bench.instruments[0].worst_reply_s + _READ_S
     # On a loaded machine a reading may take longer than once around.
-    looks = 0
-    values: Sequence[float | None] = (None,)
-    while None in values and (looks := looks + 1) <= _LOOKS:
+    values: Sequence[float | None] = ()
+    for _ in range(_LOOKS):
         (check,) = asyncio.run(check_bench(bench, clock=Clock(), seconds=seconds))
-        values = check.values
+        if None not in (values := check.values):
+            break
     right, wrong = set(), list[str]()
     for name, value in zip(bench.instruments[0].field_names, values, strict=False):
         level = truth.level(name)
@@ -480,9 +475,7 @@ SEARCHES = {
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the searches on as many meters as asked for."""
-    parser = argparse.ArgumentParser(
-        description=__doc__.splitlines()[0] if __doc__ else ""
-    )
+    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     parser.add_argument("--draws", type=int, default=100)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--workers", type=int, default=8)
