@@ -47,7 +47,7 @@ def derive_quantities(
     for each in derived:
         remarks += each.remarks
         name = each.quantity.name
-        if name in second_choice:
+        if name in second_choice and name in observations and each.observations:
             remarks.append(
                 f"{name} is not derived: a channel that was typed or imported has its name, and stands in the table instead"
             )

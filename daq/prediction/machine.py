@@ -116,8 +116,9 @@ def machine_of(figures: SessionFigures, *, supply_v: float | None = None) -> Mac
 def _measured(selection: Selection) -> tuple[Selected, Selected, Selected | None]:
     """Voltage at the machine, current, and power where there is one; of one instrument where there are several."""
     places = (MACHINE_END, SUPPLY_END, *(q.place for q in selection.figures.quantities))
-    volts = selection.channels("voltage", MACHINE_END)
-    currents = selection.channels("current", *places)
+    # A log that has all three would be one instrument, and take the place of the bench's own voltmeter and ammeter.
+    volts = selection.own(selection.channels("voltage", MACHINE_END))
+    currents = selection.own(selection.channels("current", *places))
     powers = selection.channels("power", MACHINE_END)
     roles = [volts, currents, powers] if powers else [volts, currents]
     if found := selection.best(product(*roles)):

@@ -62,6 +62,11 @@ class Selection:
             and self.observed(each).observed
         ]
 
+    def own(self, quantities: Sequence[Quantity]) -> Sequence[Quantity]:
+        """Those of them that the bench itself read; all where it read none."""
+        typed_or_imported = self.figures.second_choice
+        return [q for q in quantities if q.name not in typed_or_imported] or quantities
+
     def best(self, sets: Iterable[Sequence[Quantity]]) -> Sequence[Quantity] | None:
         """The quantities that are taken together: the bench's own, of one instrument; None where there are none."""
         return best_set(sets, self.figures.second_choice)

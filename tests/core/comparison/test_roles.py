@@ -112,6 +112,18 @@ def test_an_imported_channel_with_the_name_of_what_is_derived_is_told() -> None:
     assert any("power_factor is not derived" in remark for remark in remarks)
 
 
+def test_a_typed_channel_that_was_never_averaged_stands_in_nobody_s_way() -> None:
+    means = {V: 230.0, I: 5.0, P: 1000.0}
+    quantities, _, remarks = derive_quantities(
+        list(means),
+        Surroundings(),
+        {c.name: (observation(mean),) for c, mean in means.items()},
+        second_choice={"power_factor"},
+    )
+    assert "power_factor" in [each.name for each in quantities]
+    assert not any("is not derived" in remark for remark in remarks)
+
+
 OWN_POWER = Quantity("power", "Power", "power", "W", "supply end")
 LOG_POWER = Quantity("log_power", "Log power", "power", "W", "machine end")
 FIGURES = figures_of(

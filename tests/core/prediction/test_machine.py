@@ -31,6 +31,27 @@ def test_four_different_voltages_are_enough() -> None:
     assert machine.remarks == ()
 
 
+def test_a_log_of_volts_amperes_and_watts_does_not_replace_the_bench_s_own_meters() -> (
+    None
+):
+    logged = {
+        each.name: replace(each, name=f"log_{each.name}", instrument="log")
+        for each in (MACHINE, AMPERES, WATTS)
+    }
+    own = [replace(each, instrument=each.name) for each in (SUPPLY, MACHINE, AMPERES)]
+
+    def told(voltage_v: float) -> dict[str, float]:
+        true = law(0.6)(voltage_v)
+        return {**true, **{f"log_{name}": 0.9 * true[name] for name in logged}}
+
+    session = exact_session(told, quantities=[*logged.values(), *own])
+    imported = frozenset(each.name for each in logged.values())
+    machine = machine_of(replace(session, second_choice=imported))
+    assert machine.curves[CURRENT].quantity.name == "amperes"
+    assert machine.curves[POWER].quantity.name == "log_watts"
+    assert machine.range_v == (217.0, 230.0)
+
+
 def test_three_voltages_are_too_few_and_it_says_what_would_help() -> None:
     volts = {"a": 230.0, "b": 226.0, "c": 222.0}
     with pytest.raises(TooLittleMeasuredError) as raised:
