@@ -125,7 +125,9 @@ class Numbers:
     @property
     def smallest_step(self) -> float:
         """The smallest step that its digits can show, or the larger one by which all of its numbers go."""
-        return float(f"{self._step.multiple()}e{self._step.exponent or 0}")
+        step = float(f"{self._step.multiple()}e{self._step.exponent or 0}")
+        # Hundreds of decimals tell of a step that no float can hold; none at all it would not be.
+        return step or math.ulp(0.0)
 
     def parse(self, text: str) -> float:
         """A finite number.
