@@ -1,6 +1,7 @@
 """Arguments that say where a meter is searched for, and how patiently."""
 
 import argparse
+import math
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
@@ -19,6 +20,9 @@ from daq.recognising.shown import parse_shown
 
 _RARER_S = 300.0
 """That a search among all units may take."""
+
+_RARER_WAIT_S = math.floor(10.0 * _RARER_S / (LAST_UNIT - len(UNITS))) / 10.0
+"""The longest wait [s], in tenths, at which all rarer units are tried at one setting at least."""
 
 _Parsed = TypeVar("_Parsed")
 
@@ -57,7 +61,8 @@ def add_line_arguments(parser: argparse.ArgumentParser) -> None:
         type=number_between(0.01, 5.0),
         default=0.2,
         metavar="S",
-        help="how long a meter may take to answer (default %(default)g s)",
+        help="how long a meter may take to answer (default %(default)g s); above"
+        f" {_RARER_WAIT_S:g} s, rare units are tried only where named",
     )
     parser.add_argument(
         "--write",
@@ -137,6 +142,18 @@ def rarer_framings(options: argparse.Namespace) -> ModbusFramings:
         kept.append((mode, framings[:left]))
         left -= len(framings[:left])
     return tuple((mode, framings) for mode, framings in kept if framings)
+
+
+def untried_lines(options: argparse.Namespace) -> list[str]:
+    """That the rarer units were not tried, though the speed is known, and how they are; nothing where they were."""
+    is_wanted = options.baud and not options.unit and modbus_framings(options)
+    if not is_wanted or rarer_framings(options):
+        return []
+    return [
+        f"All other units up to {LAST_UNIT} were left out: with --wait {options.wait:g} they take longer than"
+        f" {_RARER_S / 60.0:g} minutes even at one setting. Name the unit of the meter's menu with --unit, or try them"
+        f" with --wait {_RARER_WAIT_S:g}."
+    ]
 
 
 def parsed_by(parse: Callable[[str], _Parsed]) -> Callable[[str], _Parsed]:

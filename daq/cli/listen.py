@@ -18,6 +18,7 @@ from daq.cli.line_arguments import (
     rarer_framings,
     rarer_units,
     require_one_of_each,
+    untried_lines,
 )
 from daq.cli.listen_frames import framed
 from daq.cli.listen_words import (
@@ -123,7 +124,7 @@ def _asked(options: argparse.Namespace, framings: Sequence[Framing]) -> int:
         return _queried(options, queries)
     say(*silent_lines(framings, () if options.ask else units))
     if not options.ask:
-        say(*own_query_lines(options.port))
+        say(*untried_lines(options), *own_query_lines(options.port))
     return 1
 
 
@@ -135,9 +136,10 @@ def _answering(
     queries = (
         [] if found or options.unit or options.mode else _queries(options, framings)
     )
-    if not found and not queries and not options.ask:
-        found = _units(options, units[1:])
-    if not found and not queries and (rarer := rarer_framings(options)):
+    if found or queries or options.ask:
+        return found, queries
+    found = _units(options, units[1:])
+    if not found and (rarer := rarer_framings(options)):
         say(*rarer_lines(rarer, options.wait))
         found = _units(options, rarer_units(units), settings=rarer)
     return found, queries

@@ -23,6 +23,7 @@ from daq.cli.line_arguments import (
     rarer_framings,
     rarer_units,
     require_one_of_each,
+    untried_lines,
 )
 from daq.cli.registers_words import (
     candidate_counts,
@@ -131,6 +132,7 @@ def _found_unit(options: argparse.Namespace) -> UnitFound:
         say(*rarer_lines(rarer, options.wait))
         found = _units(options, rarer, rarer_units(units))
     if not found:
+        say(*untried_lines(options))
         msg = (
             f"port {options.port}: no Modbus unit answers, check wiring and the meter's menu;"
             f" daq listen {options.port} tries other ways to talk"

@@ -12,7 +12,8 @@ from typing import TextIO
 
 _COMMAND = re.compile(r" +(daq|cp|--[a-z]+) ")
 _LEAST_WIDTH = 20
-_NO_BREAK = "\N{NO-BREAK SPACE}"
+_NO_BREAK = "\ufdd0"
+"""No character of any text (Unicode 23.7, for use within a program): a no-break space may be part of a file's name."""
 
 
 def say(*lines: str) -> None:
@@ -48,7 +49,7 @@ def _wrapped(line: str, width: int) -> str:
     end = line[len(line.rstrip(" ")) :]
     wrapped = textwrap.wrap(
         bare,
-        width - len(end),
+        max(_LEAST_WIDTH // 2, width - len(end)),
         initial_indent=indent,
         subsequent_indent=indent,
         break_long_words=False,

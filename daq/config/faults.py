@@ -1,6 +1,7 @@
 """A validation error in words: file, line, key, what is wrong, what was expected."""
 
 import difflib
+import math
 import re
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
@@ -136,9 +137,10 @@ def number_in(error: Mapping[str, Any]) -> float | None:
         return None
     text = error["input"].replace(",", ".").strip()
     try:
-        return int(text) if re.fullmatch(r"[-+]?\d{1,18}", text) else float(text)
+        number = int(text) if re.fullmatch(r"[-+]?\d{1,18}", text) else float(text)
     except ValueError:
         return None
+    return number if math.isfinite(number) else None
 
 
 def _keys(error: Mapping[str, Any], model: type[BaseModel]) -> tuple[str, ...]:
@@ -186,7 +188,7 @@ def _no_number(error: dict[str, Any], _keys: tuple[str, ...]) -> str:
     met = _met(error["input"])
     number = number_in(error)
     if number is not None:
-        return f"got {met}, expected a number without quotes: {number:g}"
+        return f"got {met}, expected a number without quotes: {number}"
     return f"got {met}, expected {_NUMBERS[error['type']]}"
 
 

@@ -59,12 +59,20 @@ def judged(model: type[_Model], source: Source, text: str) -> Judged[_Model]:
         raise refusal(exc.faults, is_all=False) from exc
     faults: list[Fault] = []
     places: list[tuple[str, str]] = []
+    unquoted: set[tuple[str, str]] = set()
     names_all = True
     while True:
         try:
             sound = model.model_validate(content)
         except ValidationError as exc:
-            faults += _elsewhere(faults_of(source, exc, model), places)
+            met = faults_of(source, exc, model)
+            # Without its quotation marks it would still be refused: only that tells what to write.
+            again = [fault for fault in met if (fault.file, fault.key) in unquoted]
+            mended_in_vain = {(fault.file, fault.key) for fault in again}
+            faults = [f for f in faults if (f.file, f.key) not in mended_in_vain]
+            faults += [*again, *_elsewhere(met, places)]
+            told = {(fault.file, fault.key) for fault in faults}
+            unquoted = told & _unquoted(source, exc)
             spoiled = [source.fault(_spoiled(dict(e)), "") for e in exc.errors()]
             places += [(place.file, place.key) for place in spoiled]
             mended = [_mended(content, dict(error), model) for error in exc.errors()]
@@ -97,6 +105,13 @@ def _spoiled(error: dict[str, Any]) -> Path:
     is_table = isinstance(error["input"], dict)
     is_left_out = error["type"] not in {"extra_forbidden", "missing"}
     return path[:-1] if is_table and is_left_out and len(path) > 1 else path
+
+
+def _unquoted(source: Source, error: ValidationError) -> set[tuple[str, str]]:
+    """File and key of the numbers in quotation marks, which are judged again without them."""
+    numbers = [each for each in error.errors() if number_in(dict(each)) is not None]
+    faults = [source.fault(path_of(each["loc"]), "") for each in numbers]
+    return {(fault.file, fault.key) for fault in faults}
 
 
 def _elsewhere(

@@ -258,6 +258,16 @@ async def test_whoever_holds_a_port_opens_it_time_after_time_and_lets_it_go(
     await _open_and_close(open_, wire)
 
 
+@pytest.mark.pty
+async def test_a_second_hold_that_is_refused_leaves_the_first_one_as_it_was(
+    open_: Open, wire: Wire
+) -> None:
+    with hold_port(str(wire.path)):
+        with pytest.raises(PortBusyError), hold_port(str(wire.path)):
+            pytest.fail("two held it")
+        await _open_and_close(open_, wire)
+
+
 def test_of_a_url_nothing_is_held_and_what_is_not_there_is_told(tmp_path: Path) -> None:
     with hold_port("socket://host:1"):
         pass

@@ -3,7 +3,9 @@
 import asyncio
 import sqlite3
 from contextlib import closing
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -165,3 +167,30 @@ def test_an_archive_that_cannot_be_written_can_be_read(tmp_path: Path) -> None:
         assert read_sessions(path) == []
     finally:
         tmp_path.chmod(0o755)
+
+
+async def test_a_file_that_cannot_be_kept_from_writing_is_closed_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "bench.db"
+    await open_and_close(path)
+    made: list[sqlite3.Connection] = []
+
+    class Refusing(sqlite3.Connection):
+        """A disk that fails at the question whether the connection may write."""
+
+        def execute(self, sql: str, /, *values: Any) -> sqlite3.Cursor:
+            made.append(self)
+            if "query_only" in sql:
+                msg = "disk I/O error"
+                raise sqlite3.OperationalError(msg)
+            return super().execute(sql, *values)
+
+    connect = partial(sqlite3.connect, factory=Refusing)
+    monkeypatch.setattr(sqlite3, "connect", connect)
+    with pytest.raises(StoreError, match="disk I/O error"):
+        read_sessions(path)
+    assert made
+    for connection in made:
+        with pytest.raises(sqlite3.ProgrammingError, match="closed"):
+            connection.total_changes  # noqa: B018 - refuses once it is closed

@@ -1,5 +1,6 @@
 """`daq listen` as a new user meets it: meters of unknown settings, files that work, and words where it does not."""
 
+import argparse
 import random
 import tomllib
 from collections.abc import Callable
@@ -7,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from daq.cli import listen
+from daq.cli import line_arguments, listen
 from daq.cli.guarded import guarded
+from daq.cli.line_arguments import add_line_arguments, untried_lines
 from tests.hidden_meters import (
     HiddenMeter,
     Operator,
@@ -210,6 +212,41 @@ def test_a_silent_line_is_told_with_what_to_look_at() -> None:
     assert code == 1
     assert "Nothing answers at 9600 with 8N1, units 1." in said
     assert "are A and B (or TX and RX) swapped" in said
+
+
+@pytest.mark.parametrize(
+    ("options", "count"),
+    [
+        (("--baud", "9600", "--wait", "1.4"), 1),
+        (("--baud", "9600", "--wait", "1.2"), 0),
+        # Nobody was promised them.
+        (("--wait", "1.4"), 0),
+        (("--baud", "9600", "--wait", "1.4", "--unit", "5"), 0),
+    ],
+)
+def test_units_that_are_left_out_for_lack_of_time_are_told_with_what_tries_them(
+    options: tuple[str, ...], count: int
+) -> None:
+    parser = argparse.ArgumentParser()
+    add_line_arguments(parser)
+    lines = untried_lines(parser.parse_args(["/dev/null", *options]))
+    told = [
+        "All other units up to 247 were left out: with --wait 1.4 they take longer than 5 minutes even at one setting."
+        " Name the unit of the meter's menu with --unit, or try them with --wait 1.2."
+    ]
+    assert lines == told * count
+
+
+def test_a_search_in_vain_ends_with_the_units_that_it_left_out(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # As much too short for all units as five minutes are where a meter is given seconds to answer.
+    monkeypatch.setattr(line_arguments, "_RARER_S", 6.0)
+    known = ("--baud", "115200", "--framing", "8N1", "--mode", "rtu")
+    code, said = listened(HiddenMeter(Wire(115_200)), *known, "--wait", "0.03")
+    assert code == 1
+    assert "asking all others" not in said
+    assert "All other units up to 247 were left out: with --wait 0.03" in said
 
 
 def test_binary_rubbish_is_told_with_its_bytes_and_what_was_tried() -> None:

@@ -73,3 +73,20 @@ def test_a_program_that_reads_along_gets_whole_lines() -> None:
         fitted(f"{SENTENCE}{words}", StringIO())
         == f"{SENTENCE}daq run bench.toml plan.toml"
     )
+
+
+def test_a_no_break_space_in_a_name_of_a_file_stays_what_it_is() -> None:
+    name = "run\N{NO-BREAK SPACE}2.db"
+    words = kept_whole(f"daq report {name}")
+    assert fitted(words, StringIO()) == f"daq report {name}"
+
+
+@pytest.mark.pty
+@pytest.mark.parametrize("terminal", [40], indirect=True)
+@pytest.mark.parametrize("count", [39, 40, 80])
+def test_blanks_as_wide_as_the_terminal_stay_behind_the_last_word(
+    terminal: TextIO, count: int
+) -> None:
+    text = f"two words{' ' * count}"
+    assert fitted(text, terminal) == text
+    assert fitted(" " * count, terminal) == " " * count

@@ -73,9 +73,11 @@ def hold_port(url: str) -> Iterator[None]:
     try:
         _lock(descriptor, url)
         _HELD[device] = descriptor
-        yield
+        try:
+            yield
+        finally:
+            del _HELD[device]
     finally:
-        _HELD.pop(device, None)
         os.close(descriptor)
 
 

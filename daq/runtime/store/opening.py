@@ -283,15 +283,15 @@ def _connect_reader(path: Path) -> sqlite3.Connection:
         return _connected(path, "immutable=1")
     # A connection that may not write cannot take its side files away again when it is closed as the last one. There is no
     # log that this one could write into the file, and SQLite's own locks leave another program's side files alone.
-    connection = _connected(path, "mode=rw")
-    connection.execute("PRAGMA query_only = on")
-    return connection
+    return _connected(path, "mode=rw")
 
 
 def _connected(path: Path, mode: str) -> sqlite3.Connection:
+    """Connect for reading, whatever the mode would allow."""
     uri = f"{path.absolute().as_uri()}?{mode}"
     connection = sqlite3.connect(uri, uri=True, isolation_level=None)
     try:
+        connection.execute("PRAGMA query_only = on")
         file_format(connection)  # the file is not touched before the first question
     except sqlite3.Error:
         connection.close()

@@ -136,6 +136,31 @@ def test_a_number_in_quotes_is_taken_as_a_number_for_what_else_can_be_said() -> 
     ]
 
 
+@pytest.mark.parametrize(
+    ("quoted", "told"),
+    [
+        ("-4", "got -4, expected greater than or equal to 1"),
+        ("2,5", "got 2.5, expected a whole number"),
+        ("1234567", "got 1234567, expected less than or equal to 100"),
+        ("many", "got 'many', expected a whole number"),
+        ("1e999", "got '1e999', expected a whole number"),
+        ("nan", "got 'nan', expected a whole number"),
+    ],
+)
+def test_no_number_is_advised_that_would_be_refused_in_its_turn(
+    quoted: str, told: str
+) -> None:
+    refused = _plan_refused(("repeats = 2", f'repeats = "{quoted}"'))
+    assert [(f.key, f.problem) for f in refused.faults] == [("order.repeats", told)]
+
+
+def test_a_number_is_advised_with_all_its_digits() -> None:
+    refused = _plan_refused(("below = 200", 'below = "1234567,25"'))
+    assert [fault.problem for fault in refused.faults] == [
+        "got '1234567,25', expected a number without quotes: 1234567.25"
+    ]
+
+
 def test_what_may_follow_from_a_fault_alone_is_not_told_beside_it() -> None:
     # Without its unit, 300, the second meter would be told to lack one.
     assert _places(_refused(("unit = 2", "unit = 300"))) == [(17, "instrument[2].unit")]
