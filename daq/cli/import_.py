@@ -291,8 +291,8 @@ def _add_channel_options(parser: argparse.ArgumentParser) -> None:
         default=[],
         metavar="CHANNEL",
         help=(
-            "its unit and place are as --column says, whatever the column's name, other channels or places of the"
-            " session make likely; may be repeated"
+            "its unit is as --column says, whatever the column's name or other channels at its place make likely;"
+            " may be repeated"
         ),
     )
     group.add_argument(

@@ -1,12 +1,14 @@
 """What speaks against a unit or a place that was stated for a column of a log.
 
 The column's name, another channel of the same quantity at the same place, the places of the session. What is probably
-a slip is refused before anything is kept, for what was imported stays; --as-stated CHANNEL insists.
+a slip is refused before anything is kept, for what was imported stays; --as-stated CHANNEL insists on a unit, another
+word in its name on a place.
 """
 
 import difflib
 import re
 from collections.abc import Collection, Iterable, Iterator, Sequence
+from itertools import starmap
 
 from daq.cli.imported_logs import Log
 from daq.errors import InputError
@@ -29,23 +31,27 @@ _SPELLINGS = {
     "ampere": "A",
     "amp": "A",
 }
+_PHASES = {"A", "1"}
+"""Power (A) may be that of a phase."""
 _PREFIXES = frozenset("mkM\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}u")
 _THOUSAND = 1000.0
 _LEAST_FACTOR = 30.0
 """Units that are nearer each other are no slip that a size would show [1]."""
+_LEAST_FACTOR_OF_PRESSURES = 500.0
+"""Static and dynamic pressure at one place may well be 100 apart, as Pa and hPa are [1]."""
 _SAME = 0.25
 """Two meters of one thing differ by less, relative to either [1]."""
-_NEAR_PLACE = 0.7
-"""From 0, nothing alike, to 1, the same letters [1]: "machin" and "machine end" are 0.71."""
+_NEAR_WORD = 0.8
+"""From 0, nothing alike, to 1, the same letters [1]: "outlet" and "outlte" are 0.83, "with" and "without" 0.73."""
 _INSIST = "--as-stated"
 
 
 def expect_units_of_names(logs: Sequence[Log], insisted: Collection[str]) -> None:
-    """Refuse a unit where the column's name has another of the same quantity.
+    """Refuse a unit where the column's name has another one, of the same quantity or of another.
 
     Args:
         logs: That are imported.
-        insisted: Names of channels whose unit and place are right as they were stated.
+        insisted: Names of channels whose unit is right as it was stated.
 
     Raises:
         InputError: With what to state instead.
@@ -64,10 +70,14 @@ def expect_units_of_names(logs: Sequence[Log], insisted: Collection[str]) -> Non
 
 
 def _other_unit(column: str, stated: Unit) -> str | None:
-    """Another unit of the same quantity that a column's name has; None where it has none, or the stated one too."""
+    """Another unit that a column's name has; None where it has none, or the stated one too."""
     named = [one or other for one, other in _NAMED.findall(column)]
     symbols = [symbol for text in named for symbol in _symbols(text, stated)]
-    return None if stated.symbol in symbols else next(iter(symbols), None)
+    if stated.symbol in symbols:
+        return None
+    # Of another quantity only what is written just so.
+    exact = [_SPELLINGS.get(text, text) for text in named if text not in _PHASES]
+    return next(iter([*symbols, *(each for each in exact if each in UNITS)]), None)
 
 
 def _symbols(text: str, stated: Unit) -> Iterator[str]:
@@ -87,49 +97,51 @@ def _symbols(text: str, stated: Unit) -> Iterator[str]:
 # ---- places
 
 
-def expect_places(
-    channels: Iterable[Channel], known: Iterable[str], insisted: Collection[str]
-) -> None:
-    """Refuse a place that none of the session is, but nearly.
+def expect_places(channels: Iterable[Channel], known: Iterable[str]) -> None:
+    """Refuse a place that none of the session is, but another spelling of one.
 
     Args:
-        channels: That are imported.
+        channels: That are imported. Their places are not held against each other: who states two means two.
         known: Places of the session or its bench.
-        insisted: Names of channels whose place is right as it was stated.
 
     Raises:
         InputError: With the place that may have been meant.
     """
     places = list(dict.fromkeys(filter(None, known)))
     for channel in channels:
-        meant = _nearly(channel.place, places)
-        if meant is not None and channel.name not in insisted:
+        if not channel.place or channel.place in places:
+            continue
+        meant = next((p for p in places if _is_spelt_alike(channel.place, p)), None)
+        if meant is not None:
             msg = (
                 f"--column …={channel.name}:{channel.unit}:{channel.place}: no place {channel.place!r} in the session,"
-                f" did you mean {meant!r}? {_INSIST} {channel.name} if it is another place"
+                f" did you mean {meant!r}? If it is another place, add a word to it"
             )
             raise InputError(msg)
-        if channel.place and channel.place not in places:
-            places.append(channel.place)
 
 
-def _nearly(place: str, places: Sequence[str]) -> str | None:
-    if not place or place in places:
-        return None
-    folded = {_folded(each): each for each in places}
-    close = difflib.get_close_matches(_folded(place), folded, n=1, cutoff=_NEAR_PLACE)
-    if not close or _is_numbered_otherwise(place, folded[close[0]]):
-        return None
-    return folded[close[0]]
+def _is_spelt_alike(place: str, other: str) -> bool:
+    """Word by word: before and after a filter, in and out, outlet a and b are two places each."""
+    words, others = _words(place), _words(other)
+    if re.findall(r"\d+", place) != re.findall(r"\d+", other):
+        return False
+    if "".join(words) == "".join(others):
+        return True
+    pairs = zip(words, others, strict=False)
+    return len(words) == len(others) and all(starmap(_is_misspelt, pairs))
 
 
-def _folded(place: str) -> str:
-    return " ".join(place.casefold().split())
+def _words(place: str) -> list[str]:
+    return list(filter(None, re.split(r"[\s_-]+", place.casefold())))
 
 
-def _is_numbered_otherwise(one: str, other: str) -> bool:
-    """Outlet 1 and outlet 2 are two places."""
-    return re.findall(r"\d+", one) != re.findall(r"\d+", other)
+def _is_misspelt(word: str, other: str) -> bool:
+    """Whether they are equal or nearly. Slips spare the first letter; another one makes another word: near, rear."""
+    if word == other:
+        return True
+    likeness = difflib.SequenceMatcher(None, word, other).ratio()
+    has_digits = any(map(str.isdecimal, word))
+    return word[0] == other[0] and likeness > _NEAR_WORD and not has_digits
 
 
 # ---- sizes
@@ -168,7 +180,9 @@ def _are_comparable(
     first, second = described.get(one.channel), described.get(other.channel)
     if first is None or second is None:
         return False
-    is_same = first.quantity == second.quantity and first.place == second.place
+    # Where nobody said where they are, they may be anywhere.
+    is_same_place = bool(first.place) and first.place == second.place
+    is_same = first.quantity == second.quantity and is_same_place
     return is_same and first is not second and not unit_of(first.unit).has_agreed_zero
 
 
@@ -190,9 +204,11 @@ def _expect_size(one: TrialAverage, other: TrialAverage) -> None:
 
 def _slips(stated: Unit) -> Iterator[tuple[float, str]]:
     """How many times too large a value seems in the stated unit [1] whose log is in another, and that one if we have it."""
+    is_pressure = stated.quantity == "pressure"
+    least = _LEAST_FACTOR_OF_PRESSURES if is_pressure else _LEAST_FACTOR
     for unit in UNITS.values():
         factor = stated.factor / unit.factor
-        is_far = not 1.0 / _LEAST_FACTOR < factor < _LEAST_FACTOR
+        is_far = not 1.0 / least < factor < least
         if unit.quantity == stated.quantity and is_far:
             yield factor, unit.symbol
     yield from ((_THOUSAND, ""), (1.0 / _THOUSAND, ""))

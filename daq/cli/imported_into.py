@@ -99,7 +99,7 @@ def import_into(options: argparse.Namespace, logs: Sequence[Log]) -> ImportedInt
     """
     with importing(Path(options.store), keeping=not options.dry_run) as store:
         session = store.replay.placed(options.session)
-        _expect_known_places(options, store, session, logs)
+        _expect_known_places(store, session, logs)
         bench_edges = _bench_edges(store, session)
         clocks = []
         for log, stated in zip(logs, stated_offsets(options, len(logs)), strict=True):
@@ -113,7 +113,6 @@ def import_into(options: argparse.Namespace, logs: Sequence[Log]) -> ImportedInt
 
 
 def _expect_known_places(
-    options: argparse.Namespace,
     store: Importing,
     session: PlacedSession,
     logs: Sequence[Log],
@@ -122,7 +121,7 @@ def _expect_known_places(
     own = [c for t in session.trials for c in store.replay.own_channels(t.recorded)]
     there = [*own, *store.replay.imported_channels(number)]
     imported = [channel for log in logs for channel in log.channels]
-    expect_places(imported, [c.place for c in there], options.as_stated)
+    expect_places(imported, [c.place for c in there])
 
 
 def stated_offsets(options: argparse.Namespace, count: int) -> list[float | None]:

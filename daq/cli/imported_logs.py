@@ -18,19 +18,9 @@ from daq.logs.table import HowToRead, LogTable, has_column, parse_table
 from daq.printable import printable
 from daq.records import Channel, Gap, GapReason, Reading, unusable_bit
 from daq.runtime.store.importing import ImportedLog
+from daq.starting_files import SWITCHED
 
 _T = TypeVar("_T")
-_SWITCHED = (
-    "current",
-    "power",
-    "apparent power",
-    "rotational speed",
-    "airflow",
-    "velocity",
-    "pressure",
-)
-"""Quantities that rise from rest when a machine is switched on, the quickest first."""
-
 _MOST_KEPT = 60
 """Of the lines above the header, in the journal [1]."""
 _LONGEST_KEPT = 200
@@ -101,14 +91,8 @@ class Log:
         raise InputError(msg)
 
     def _likely(self) -> list[str]:
-        by_rank = sorted(
-            self.channels,
-            key=lambda c: (
-                _SWITCHED.index(c.quantity)
-                if c.quantity in _SWITCHED
-                else len(_SWITCHED)
-            ),
-        )
+        ranks = {quantity: rank for rank, quantity in enumerate(SWITCHED)}
+        by_rank = sorted(self.channels, key=lambda c: ranks.get(c.quantity, len(ranks)))
         return [self.columns[c.name] for c in by_rank]
 
     def imported(

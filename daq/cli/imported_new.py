@@ -139,7 +139,7 @@ def _bench_and_plan(
     bench = load_bench(Path(options.bench)) if options.bench else None
     channels = tuple(c for log in logs for c in log.channels)
     places = [c.place for c in bench.channels] if bench else []
-    expect_places(channels, places, options.as_stated)
+    expect_places(channels, places)
     plan = parse_stored_plan(
         read_text(Path(options.plan)),
         session=0,

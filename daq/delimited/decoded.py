@@ -42,22 +42,28 @@ def decode(
     """
     marked = next((name for mark, name in _MARKS if content.startswith(mark)), None)
     name = marked or encoding or _USUAL
-    expected = f"expected {name.upper().removesuffix('-SIG')} text"
+    called = name.upper().removesuffix("-SIG")
+    expected = f"expected {called} text"
+    remedy = (
+        f"its byte-order mark says {called}, but not all of it is: save it anew"
+        if marked
+        else _remedy(content, option)
+    )
     try:
         text = content.decode(name)
     except UnicodeDecodeError as exc:
         # What was decoded is without the mark.
         got = exc.object[exc.start : exc.start + 1]
         line = exc.object.count(b"\n", 0, exc.start) + 1
-        problem = f"got the byte {got!r}, {expected}; {_remedy(content, option)}"
+        problem = f"got the byte {got!r}, {expected}; {remedy}"
         raise place.error(line, problem) from exc
     except UnicodeError as exc:
-        problem = f"no such text, {expected}; {_remedy(content, option)}"
+        problem = f"no such text, {expected}; {remedy}"
         raise place.error(None, problem) from exc
     zero = text.find("\0")
     if zero >= 0:
         line = text.count("\n", 0, zero) + 1
-        problem = f"got a zero byte, {expected}; {_remedy(content, option)}"
+        problem = f"got a zero byte, {expected}; {remedy}"
         raise place.error(line, problem)
     return text
 

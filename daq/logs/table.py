@@ -272,6 +272,14 @@ class _Reader:
             return ""
         return "; --time COLUMN names another column, --time DATE+TIME two that are one time together"
 
+    def _other_header(self, row: Row) -> str:
+        """How to name the header, where a row below the one that was taken has the names of the values too."""
+        wanted = {self.columns.name(i).casefold() for i in self.values.values()}
+        there = {text.strip().casefold() for text in row.fields}
+        if self.how.header is not None or not wanted <= there:
+            return ""
+        return f"; if this line is the header, --header {row.line}"
+
     def _stamps(self, rows: Sequence[Row]) -> Stamps:
         texts = [self._time_text(row) for row in rows]
         name = self.columns.name(self.times[-1])
@@ -280,7 +288,7 @@ class _Reader:
                 texts, name=name, separator=self.separator, dates=self.how.dates
             )
         except ValueError as exc:
-            problem = f"{exc}{self._other_times}"
+            problem = f"{exc}{self._other_times}{self._other_header(rows[0])}"
             raise self.place.error(rows[0].line, problem, column=name) from exc
         for position, problem in stamps.problems.items():
             self._refuse_or_skip(rows[position], None, problem, name)
@@ -333,7 +341,7 @@ class _Reader:
         self, row: Row, at_s: float | None, problem: str, column: str
     ) -> None:
         if not self.how.skip_bad_lines:
-            hint = f"{problem}; --skip-bad-lines counts such lines as gaps"
+            hint = f"{problem}{self._other_header(row)}; --skip-bad-lines counts such lines as gaps"
             raise self.place.error(row.line, hint, column=column)
         self.bad.append(BadLine(row.line, at_s, f"{column[:_MOST_SHOWN]}: {problem}"))
 

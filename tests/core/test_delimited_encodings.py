@@ -59,6 +59,23 @@ def test_the_byte_is_told_behind_a_mark_too() -> None:
     assert refusal.startswith("log.csv, line 2: got the byte b'\\xe4', expected UTF-8")
 
 
+@pytest.mark.parametrize(
+    ("content", "called"),
+    [
+        (b"\xef\xbb\xbft;W\xe4rme\n", "UTF-8"),
+        (b"\xef\xbb\xbft;v\n0;\0\n", "UTF-8"),
+        ("t;v\n".encode("utf-16") + b"\x01", "UTF-16"),
+    ],
+)
+@pytest.mark.parametrize("option", [None, "--encoding"])
+def test_where_a_mark_tells_no_other_encoding_is_advised(
+    content: bytes, called: str, option: str | None
+) -> None:
+    assert _refusal(content, option=option).endswith(
+        f"expected {called} text; its byte-order mark says {called}, but not all of it is: save it anew"
+    )
+
+
 def test_what_no_usual_encoding_makes_letters_of_is_refused_without_a_guess() -> None:
     refusal = _refusal(b"t;v\n0;\x81\xb0\n", option="--encoding")
     assert refusal.endswith("save it in UTF-8, or name its encoding: --encoding NAME")

@@ -4,15 +4,18 @@ import json
 import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from daq.cli.import_ import run
 from daq.cli.imported_columns import stated_accuracy
-from daq.cli.imported_doubts import expect_places
+from daq.cli.imported_doubts import expect_places, expect_sizes
 from daq.errors import InputError
-from daq.records import Accuracy, Channel
+from daq.records import Accuracy, Channel, TrialAverage
+from daq.units import unit_of
+from tests.runtime.stored_bench import POWER
 from tests.system.recorded_bench import record_session
 from tests.system.test_cli_import import said, save_log, settled_in_uneven_time
 
@@ -121,6 +124,8 @@ def test_a_unit_other_than_in_the_column_s_name_is_refused(
         ("Leistung (KW)", "W", "kW"),
         ("Leistung (MW)", "kW", "MW"),
         ("I (mA)", "A", "mA"),
+        ("Leistung (W)", "V", "W"),
+        ("Druck (Pa)", "m/s", "Pa"),
         ("U (mV)", "V", "mV"),
         ("Druck (hPa)", "Pa", "hPa"),
         ("T (°F)", "Cel", "degF"),
@@ -198,11 +203,17 @@ def test_what_is_insisted_on_or_comparable_with_nothing_is_imported(
 
 
 def test_a_place_that_the_session_nearly_has_is_asked_about(store: Path) -> None:
-    words = stated("3=log_power:W:machin", "--edges", "2")
+    words = stated("3=log_power:W:machin end", "--edges", "2")
     with pytest.raises(
-        InputError, match=r"log_power:W:machin: .*did you mean 'machine end'\?"
+        InputError, match=r"log_power:W:machin end: .*did you mean 'machine end'\?"
     ):
-        said(store, german(store), *words)
+        said(store, german(store), *words, "--as-stated", "log_power")
+
+
+@pytest.mark.slow
+def test_two_new_places_may_be_called_alike(store: Path) -> None:
+    words = (*stated("2=p_in:W:before filter"), "--column", "3=p_out:Cel:after filter")
+    assert said(store, german(store), *words, "--dry-run")[0] == 0
 
 
 def channel(name: str, place: str) -> Channel:
@@ -227,24 +238,85 @@ def channel(name: str, place: str) -> Channel:
         ("supply end", ["machine end"]),
         ("inlet", ["outlet"]),
         ("outlet 2", ["outlet 1"]),
+        ("hood 1-1", ["hood 11"]),
+        ("duct10a", ["duct10b"]),
+        ("outlet a", ["outlet b"]),
+        ("after filter", ["before filter"]),
+        ("filter out", ["filter in"]),
+        ("without filter", ["with filter"]),
+        ("rear wall", ["near wall"]),
+        ("inlet +", ["inlet -"]),
+        ("another machine end", ["machine end"]),
+        ("-", ["+"]),
         ("duct", []),
     ],
 )
 def test_another_place_is_no_slip(place: str, known: list[str]) -> None:
-    expect_places([channel("p", place)], known, [])
+    expect_places([channel("p", place)], known)
 
 
-@pytest.mark.parametrize("place", ["Machine End", "machine  end", "machine ends"])
+@pytest.mark.parametrize(
+    "place",
+    ["Machine End", "machine  end", "machine ends", "machine-end", "machineend"],
+)
 def test_other_spellings_of_a_place_are_asked_about(place: str) -> None:
-    with pytest.raises(InputError, match="did you mean 'machine end'"):
-        expect_places([channel("p", place)], ["machine end"], [])
-    expect_places([channel("p", place)], ["machine end"], ["p"])
+    with pytest.raises(InputError, match=r"did you mean 'machine end'.*, add a word"):
+        expect_places([channel("p", place)], ["supply end", "machine end"])
 
 
-def test_two_columns_of_nearly_one_place_are_asked_about() -> None:
-    channels = [channel("p", "machine end"), channel("q", "machine-end")]
-    with pytest.raises(InputError, match=r"q:W:machine-end: .*did you mean"):
-        expect_places(channels, [], [])
+def test_places_of_one_command_are_not_held_against_each_other() -> None:
+    channels = [channel("p", "outlet"), channel("q", "outlets")]
+    expect_places(channels, [])
+    with pytest.raises(InputError, match="did you mean 'outlet'"):
+        expect_places(channels, ["outlet"])
+
+
+# ---- sizes
+
+
+def averaging(
+    unit: str, mean: float, *, place: str, name: str
+) -> tuple[Channel, TrialAverage]:
+    """A channel, and what a trial has of it."""
+    described = replace(
+        channel(name, place), unit=unit, quantity=unit_of(unit).quantity
+    )
+    average = replace(POWER, channel=name, unit=unit, mean=mean)
+    return described, average
+
+
+def hold_against(place: str, *both: tuple[str, float]) -> None:
+    """Two channels of a place, by unit and mean; the second is imported."""
+    made = [
+        averaging(unit, mean, place=place, name=name)
+        for name, (unit, mean) in zip(("old", "new"), both, strict=True)
+    ]
+    channels, averages = zip(*made, strict=True)
+    expect_sizes(["new"], channels, [averages], [])
+
+
+@pytest.mark.parametrize("ratio", [1.0, 10.0, 100.0, 0.01, 249.0])
+def test_pressures_of_one_place_may_be_some_hundred_times_each_other(
+    ratio: float,
+) -> None:
+    hold_against("duct", ("Pa", 20.0), ("Pa", 20.0 * ratio))
+    hold_against("duct", ("Pa", 20.0), ("hPa", 0.2 * ratio))
+
+
+@pytest.mark.parametrize(
+    ("unit", "mean"), [("kPa", 20.0), ("Pa", 0.02), ("hPa", 200.0)]
+)
+def test_pressures_of_one_place_a_thousand_times_apart_are_refused(
+    unit: str, mean: float
+) -> None:
+    with pytest.raises(InputError, match=r"times old at the same place \(20 Pa\)"):
+        hold_against("duct", ("Pa", 20.0), (unit, mean))
+
+
+def test_without_a_place_nothing_is_of_the_same_place() -> None:
+    hold_against("", ("W", 1400.0), ("kW", 1400.0))
+    with pytest.raises(InputError, match="state new:W, or"):
+        hold_against("duct", ("W", 1400.0), ("kW", 1400.0))
 
 
 # ---- accuracy, and words

@@ -36,13 +36,15 @@ def next_command(out: str) -> list[str]:
 def test_the_plan_and_the_command_told_make_a_session_of_logs(
     write: Daq, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    # Two places whose names are much alike.
+    columns = ("--column", "Power=power:W:before filter", "--column", "Velocity=velocity:m/s:after filter")  # fmt: skip
     # As often as a new plan of two conditions wants them.
     monkeypatch.setattr(imported, "ORDER", ("bare", "filter") * 3)
     random = np.random.default_rng(11)
     truth = imported.draw_truth(random, length_s=480.0)
     imported.make_session(tmp_path, truth, random)
     folder = tmp_path / "a new plan"
-    told = write(folder, "--logs", "--yes", "--kind", "filters", *CONDITIONS, *COLUMNS)
+    told = write(folder, "--logs", "--yes", "--kind", "filters", *CONDITIONS, *columns)
     assert (told.code, told.err) == (0, "")
     words = next_command(told.out)
     at = words.index("LOG.csv")

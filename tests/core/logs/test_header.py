@@ -96,6 +96,19 @@ def test_a_name_that_is_nowhere_is_told_with_the_columns_of_the_header() -> None
     assert "--header" not in str(refused.value)
 
 
+@pytest.mark.parametrize("time", ["Zeit", "Zeit (s)"])
+@pytest.mark.parametrize("first", ["0", "12:00:00", "2026-03-01 12:00:00"])
+def test_where_two_lines_have_the_names_the_lower_one_is_offered_as_the_header(
+    time: str, first: str
+) -> None:
+    text = f"Zeit;P;max\n{time};P;U\n{first};5;1\n{first};6;2\n"
+    with pytest.raises(InputError, match="; if this line is the header, --header 2"):
+        read(text, "P", how=HowToRead())
+    with pytest.raises(InputError, match="line 3, Zeit") as refused:
+        read("Zeit;P;max\n0;1;2\nOL;5;1\n1;6;2\n", "P", how=HowToRead())
+    assert "--header" not in str(refused.value)
+
+
 def test_no_reading_is_passed_over_for_a_header() -> None:
     # The first line has numbers, as wide as all others: readings without a header.
     table = read("0;1;2\n1;2;x\n2;3;4\n", "2")
