@@ -14,7 +14,9 @@ from daq.checklist.kept import Entry
 from daq.checklist.zeros import allowed_at_zero
 from daq.records import Channel
 from daq.stats import estimate_mean
+from daq.trials.switching import StartRule
 from daq.uncertainty import Contribution, combine, contributions_of_accuracy
+from daq.units import UNITS
 from daq.wording import shown_average, unit_symbol
 
 LEAST_READINGS = 20
@@ -26,6 +28,10 @@ _HAIR = 1e-9
 _DEAD_SHARE = 0.05
 """Of full scale; below it the outlet is taken for dead."""
 _DEAD_V = 1.0
+_OFF_BELOW_SI = {"current": 0.1, "power": 20.0, "apparent power": 20.0}
+"""What a load may show with the machine off [A, W, VA]: well above the standby of a meter, a supply or an interference
+filter, well below any machine that moves air. It takes about 0.1 V in a lead of 1 Ω, no more than a display's step.
+"""
 REASON = (
     "What a lead takes of the voltage is the difference of two meters: their own difference on one outlet would pass for"
     " a lead."
@@ -126,29 +132,61 @@ def judge_pair_readings(
     return judge_pair(name, pair_difference(pairs, channels), channels)
 
 
-def judge_loads(
-    name: str, loads: Sequence[tuple[Channel, Sequence[float]]]
-) -> Item | None:
+Loads = Sequence[tuple[Channel, Sequence[float]]]
+"""Channels of current and power, with what they read meanwhile."""
+
+
+def judge_loads(name: str, loads: Loads, start: StartRule | None) -> Item | None:
     """Refuse a pair while something runs: what it takes of the voltage in a lead is no difference of meters.
 
     Args:
         name: Of the item.
-        loads: Channels of current and power, with what they read meanwhile.
+        loads: What was read meanwhile.
+        start: Tells when the machine is off, by one of them; None where no plan was named.
 
     Returns:
-        None where none of them shows more than it may at zero.
+        None where none of them shows more than it may with the machine off.
     """
-    running = [
-        f"{channel.name} shows {mean:.4g} {unit_symbol(channel.unit)}"
-        for channel, mean in (
-            (c, statistics.mean(values)) for c, values in loads if values
-        )
-        if abs(mean) > allowed_at_zero(channel.accuracy)
-    ]
+    running, _ = _running_and_standby(loads, start)
     if not running:
         return None
     finding = f"{' and '.join(running)}, so something runs: switch the machine off and read again"
     return Item(name, ItemVerdict.REFUSED, finding, REASON)
+
+
+def standby_remark(loads: Loads, start: StartRule | None) -> str:
+    """What loads showed that is more than their meters may at zero, and less than a machine that runs; empty for none.
+
+    Args:
+        loads: What was read meanwhile.
+        start: As for `judge_loads`.
+    """
+    _, standby = _running_and_standby(loads, start)
+    return f"{' and '.join(standby)}, taken for standby" if standby else ""
+
+
+def _running_and_standby(
+    loads: Loads, start: StartRule | None
+) -> tuple[list[str], list[str]]:
+    """What is said of the loads that are beyond each of both levels."""
+    running, standby = [], []
+    for channel, values in loads:
+        if not values:
+            continue
+        mean, at_zero = statistics.mean(values), allowed_at_zero(channel.accuracy)
+        words = f"{channel.name} shows {mean:.4g} {unit_symbol(channel.unit)}"
+        if abs(mean) > max(at_zero, _off_below(channel, start)):
+            running.append(words)
+        elif abs(mean) > at_zero:
+            standby.append(words)
+    return running, standby
+
+
+def _off_below(channel: Channel, start: StartRule | None) -> float:
+    """The machine is off below it [unit of the channel]: by the plan where it says so, else by what is usual."""
+    if start is not None and start.channel == channel.name:
+        return start.off_below
+    return _OFF_BELOW_SI[channel.quantity] / UNITS[channel.unit].factor
 
 
 def judge_pair(

@@ -5,7 +5,7 @@ What was told, measured or asked is judged in `daq.checklist`; what was acknowle
 
 import asyncio
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TextIO
 
@@ -34,6 +34,7 @@ from daq.checklist.pairs import (
     judge_pair_readings,
     pair_of_entry,
     paired,
+    standby_remark,
 )
 from daq.checklist.pairs import REASON as PAIR_REASON
 from daq.checklist.ratings import LIMIT_REASON, judge_ratings
@@ -244,10 +245,14 @@ class Walk:
         loads = load_channels(self.bench)
         heard = read([instrument_of(self.bench, c) for c in (*channels, *loads)])
         shown = [(c, [value for _, value in _values(heard, c)]) for c in loads]
-        if (running := judge_loads(name, shown)) is not None:
+        start = self.plan.rules.start if self.plan else None
+        if (running := judge_loads(name, shown, start)) is not None:
             return running
         series = [_values(heard, channel) for channel in channels]
-        return self._kept_figures(judge_pair_readings(name, paired(*series), channels))
+        item = self._kept_figures(judge_pair_readings(name, paired(*series), channels))
+        remark = standby_remark(shown, start)
+        finding = f"{item.finding}; {remark}" if remark else item.finding
+        return replace(item, finding=finding)
 
     def _zeros(self) -> Iterator[Item]:
         channels = zero_channels(self.bench)

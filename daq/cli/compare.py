@@ -17,6 +17,7 @@ from daq.comparison_tables import (
 )
 from daq.errors import InputError
 from daq.runtime.store.compared import read_session_figures
+from daq.runtime.store.reading import read_analyses
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -51,6 +52,7 @@ def _with_findings(
         detect_percent=detect,
         paragraphs=paragraphs(found),
         is_brief=not options.all,
+        analyses=read_analyses(Path(options.store)),
     )
 
 

@@ -22,6 +22,7 @@ from daq.comparison_words import (
     left_out_sentence,
     quoted,
 )
+from daq.export import AnalysisSummary
 
 _WIDTH = 80
 _TAKEN_BY_LEAD = "voltage_drop"
@@ -34,6 +35,7 @@ def render_words(
     detect_percent: float | None,
     paragraphs: Iterable[Paragraph] = (),
     is_brief: bool = False,
+    analyses: Iterable[AnalysisSummary] = (),
 ) -> str:
     """Render a comparison for people.
 
@@ -43,11 +45,21 @@ def render_words(
         paragraphs: What else follows from the session.
         is_brief: Only what the answer is about, what the trials waited for, what was typed or imported, what a lead takes, and
             what follows; the last line says how to see the rest.
+        analyses: Of the store; the newest other one of this session is named, for a log that was imported is only there.
     """
     shown = [*paragraphs]
     if is_brief:
         shown = [replace(p, details=()) for p in shown if not p.is_detail]
-    lines = _lines(comparison, detect_percent, shown, is_brief=is_brief)
+    lines = [*_lines(comparison, detect_percent, shown, is_brief=is_brief)]
+    figures = comparison.figures
+    newer = [
+        each
+        for each in analyses
+        if each.session == figures.number and each.analysis > figures.analysis
+    ]
+    if newer:
+        told = f"Analysis {newer[-1].analysis} of this session ({newer[-1].note}) is newer: --analysis {newer[-1].analysis} compares it."
+        lines += ["", *_wrapped(told)]
     return "\n".join(lines) + "\n"
 
 

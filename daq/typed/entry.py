@@ -198,12 +198,19 @@ class _Usual:
         share, steps = _FAR_SHARE * abs(self.value), _FAR_STEPS * display.resolution
         return max(share, steps, _FAR_SPREADS * self.spread)
 
-    def far_by_scatter(self, display: Display) -> float:
-        """What is further off is no reading of this machine as it runs now [unit of the channel]."""
-        agreeing = self._agreeing(display)
+    def is_far(self, value: float, display: Display) -> bool:
+        """Whether a value is no reading of this machine as it runs now, by the scatter where that is known."""
+        far, agreeing = self.far(display), self._agreeing(display)
         if len(agreeing) < _TELLING_READINGS:
-            return self.far(display)
-        return _allowed_off(agreeing, _FAR_LEVEL, display)
+            return abs(value - self.value) > far
+        allowed = _allowed_off(agreeing, _FAR_LEVEL, display)
+        # A machine that goes to and fro between two states comes back to a level that was confirmed before.
+        confirmed = (
+            each
+            for each in self.readings
+            if each not in agreeing and abs(each - self.value) <= far
+        )
+        return all(abs(value - each) > allowed for each in (self.value, *confirmed))
 
     def _agreeing(self, display: Display) -> list[float]:
         """Readings without confirmed slips: a large one, or one that the others would not have let pass."""
@@ -241,11 +248,11 @@ def _by_the_others(
         yield f"the readings before it, {first} and {second}, are far from each other"
     elif neighbours:
         usual = _usual_of(neighbours, display)
-        words, off = usual.words, abs(entry.value - usual.value)
+        words = usual.words
         yield from _first_of(
             _times_ten(entry, display, usual),
             _swapped(entry, display, usual, neighbours),
-            f"it is far from {words}" if off > usual.far_by_scatter(display) else None,
+            f"it is far from {words}" if usual.is_far(entry.value, display) else None,
         )
     elif earlier:
         value = statistics.median(earlier)
@@ -259,7 +266,8 @@ def _by_the_others(
 def strays_among(values: Sequence[float], display: Display) -> tuple[float, ...]:
     """Readings of one trial that are far from its others, as they came [unit of the channel]; none of fewer than three.
 
-    Twice as far as what is doubted: to be asked once too often does little harm, a note stays.
+    To be asked once too often does little harm, a note stays: twice as far as what is doubted, and never by the scatter
+    alone, or the second state of a machine that has two would be told as misread.
     """
     if len(values) < 3:
         return ()
@@ -268,7 +276,7 @@ def strays_among(values: Sequence[float], display: Display) -> tuple[float, ...]
     return tuple(
         value
         for value, each in zip(values, usual, strict=True)
-        if abs(value - each.value) > _STRAY_FARS * each.far_by_scatter(display)
+        if abs(value - each.value) > _STRAY_FARS * each.far(display)
     )
 
 

@@ -89,3 +89,13 @@ def test_a_reader_cannot_write_and_leaves_the_log_of_a_writer_alone(
     writer.execute("PRAGMA user_version = 99")
     assert log.stat().st_size > 0
     writer.close()
+
+
+@pytest.mark.slow
+def test_a_comparison_of_what_was_averaged_live_names_the_analysis_with_the_log(
+    imported: Path, run: Daq
+) -> None:
+    live = " ".join(run("compare", imported).out.split())
+    assert "Analysis 1 of this session (" in live
+    assert "is newer: --analysis 1 compares it." in live
+    assert "is newer" not in run("compare", imported, "--analysis", "1").out

@@ -15,6 +15,7 @@ from daq.checklist.pairs import (
     pair_difference,
     pair_of_entry,
     paired,
+    standby_remark,
 )
 from daq.checklist.zeros import (
     allowed_at_zero,
@@ -22,6 +23,7 @@ from daq.checklist.zeros import (
     measured_zero,
 )
 from daq.records import Accuracy, Channel
+from daq.trials.switching import StartRule
 
 METER = Accuracy(percent_of_reading=0.3, counts=1, resolution=0.1, full_scale=300)
 VANE = Accuracy(offset=0.02, resolution=0.01, full_scale=45)
@@ -79,7 +81,7 @@ def test_a_dead_outlet_tells_nothing() -> None:
 
 
 def load(name: str, unit: str, accuracy: Accuracy) -> Channel:
-    return Channel(name, name, name, unit, "", name, 0, accuracy, 0.5)
+    return Channel(name, "", name.partition("_")[0], unit, "", name, 0, accuracy, 0.5)
 
 
 CURRENT = load(
@@ -89,7 +91,8 @@ POWER = load("power", "W", Accuracy(resolution=1.0))
 
 
 def test_a_pair_is_refused_while_a_current_shows_that_something_runs() -> None:
-    item = judge_loads("pair:machine", [(CURRENT, [5.4, 5.6]), (POWER, [0.0, 1.0])])
+    shown = [(CURRENT, [5.4, 5.6]), (POWER, [0.0, 1.0])]
+    item = judge_loads("pair:machine", shown, None)
     assert item is not None
     assert item.verdict is ItemVerdict.REFUSED
     assert item.finding == (
@@ -97,17 +100,49 @@ def test_a_pair_is_refused_while_a_current_shows_that_something_runs() -> None:
     )
 
 
-def test_a_power_whose_accuracy_is_not_stated_is_held_to_its_display() -> None:
-    assert judge_loads("pair:machine", [(POWER, [2.0] * 20)]) is None
-    item = judge_loads("pair:machine", [(POWER, [-3.0] * 20)])
+BARE = load("power", "W", Accuracy())
+
+
+@pytest.mark.parametrize(
+    ("channel", "standby", "running"),
+    [
+        (BARE, 0.6, 21.0),
+        (POWER, -3.0, -21.0),
+        (CURRENT, 0.04, 0.11),
+        (load("current_small", "mA", Accuracy()), 40.0, 110.0),
+        (load("power_large", "kW", Accuracy()), 0.001, 0.021),
+    ],
+)
+def test_standby_is_a_remark_and_only_what_runs_refuses_a_pair(
+    channel: Channel, standby: float, running: float
+) -> None:
+    assert judge_loads("pair:machine", [(channel, [standby] * 20)], None) is None
+    remark = standby_remark([(channel, [standby] * 20)], None)
+    assert remark.startswith(f"{channel.name} shows {standby:g} ")
+    assert remark.endswith(", taken for standby")
+    item = judge_loads("pair:machine", [(channel, [running] * 20)], None)
     assert item is not None
-    assert "power shows -3 W" in item.finding
+    assert item.verdict is ItemVerdict.REFUSED
+    assert standby_remark([(channel, [running] * 20)], None) == ""
 
 
-def test_what_meters_may_show_of_no_load_refuses_no_pair() -> None:
+def test_the_plan_says_below_what_its_start_channel_means_off() -> None:
+    shown, start = [(BARE, [40.0] * 20)], StartRule("power", 200.0, 50.0, 1.0)
+    assert judge_loads("pair:machine", shown, start) is None
+    assert standby_remark(shown, start) == "power shows 40 W, taken for standby"
+    assert judge_loads("pair:machine", [(BARE, [60.0] * 20)], start) is not None
+    other = StartRule("current", 1.0, 0.5, 1.0)
+    assert judge_loads("pair:machine", shown, other) is not None
+
+
+def test_what_meters_may_show_of_no_load_is_not_worth_a_remark() -> None:
     # Three counts of 0.01 A, uniform: 1.96 * 0.03 / sqrt(3) = 0.034.
-    assert judge_loads("pair:machine", [(CURRENT, [0.03] * 20), (POWER, [])]) is None
-    assert judge_loads("pair:machine", [(CURRENT, [0.04] * 20)]) is not None
+    shown = [(CURRENT, [0.03] * 20), (POWER, [])]
+    assert judge_loads("pair:machine", shown, None) is None
+    assert standby_remark(shown, None) == ""
+    # A meter that may be off by more than what is usual in standby is not taken for a machine.
+    coarse = load("power", "W", Accuracy(offset=100.0, resolution=1.0))
+    assert judge_loads("pair:machine", [(coarse, [60.0] * 20)], None) is None
 
 
 def test_too_few_pairs_are_to_be_read_again() -> None:
