@@ -32,6 +32,7 @@ from daq.trials.averaging import (
 from daq.trials.idle import GUARD_S, LONGEST_S, RUN_DOWN_S
 from daq.trials.judging import SessionRules
 from daq.trials.reanalysis import ReadBlocks, ReadingBlock, judge_again
+from daq.typed import TakenBack
 from daq.uncertainty import combine
 
 _AIR_TOLERANCE, _TOLERANCE = 0.01, 0.005
@@ -104,7 +105,7 @@ def judge_with_log(
     result = judge_again(
         recorded,
         rules,
-        lambda: [_merged(blocks(), logged)],
+        lambda: _merged(blocks(), logged),
         idle={**idle, **zeros},
         even_so=even_so,
     )
@@ -126,9 +127,10 @@ def judge_with_log(
 
 def _merged(
     blocks: Iterable[ReadingBlock], logged: Sequence[LoggedReadings]
-) -> ReadingBlock:
+) -> Iterator[ReadingBlock]:
     """Recorded readings in order of arrival, those of the log among them by time."""
-    whole = _joined([*blocks])
+    recorded = [*blocks]
+    whole = _joined(recorded)
     if whole is None:
         names: tuple[str, ...] = ()
         which, times_s = np.array([], np.intp), np.array([], np.float64)
@@ -150,11 +152,45 @@ def _merged(
         np.full(each.times_s.size, len(names) + i, np.intp)
         for i, each in enumerate(logged)
     ]
-    return ReadingBlock(
+    merged = ReadingBlock(
         (*names, *(each.channel.name for each in logged)),
         np.concatenate([which, *numbers])[order],
         every_s[order],
         np.concatenate([values, *(each.values for each in logged)])[order],
+    )
+    yield from _cut(merged, keys[order], recorded)
+
+
+def _cut(
+    merged: ReadingBlock, keys: NDArray[np.float64], recorded: Sequence[ReadingBlock]
+) -> Iterator[ReadingBlock]:
+    """The readings, cut where the operator took typed ones back: right behind the recorded reading before that.
+
+    Args:
+        merged: Recorded readings and those of the log.
+        keys: Of each of them [1]: n + 0.5 of the recorded reading n from 0; n of those of the log that stand before it.
+        recorded: The recorded readings alone, with what was taken back.
+    """
+    begin, counted = 0, 0
+    taken: tuple[TakenBack, ...] = ()
+    for block in recorded:
+        if block.taken_back:
+            end = int(np.searchsorted(keys, counted))
+            yield _part(merged, begin, end, taken)
+            begin, taken = end, block.taken_back
+        counted += block.which.size
+    yield _part(merged, begin, keys.size, taken)
+
+
+def _part(
+    block: ReadingBlock, begin: int, end: int, taken: tuple[TakenBack, ...]
+) -> ReadingBlock:
+    return ReadingBlock(
+        block.channels,
+        block.which[begin:end],
+        block.times_s[begin:end],
+        block.values[begin:end],
+        taken,
     )
 
 

@@ -1,6 +1,6 @@
 """A recorded trial judged again with the channels of a log among its own."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -17,6 +17,7 @@ from daq.settling.presets import PRESETS
 from daq.trials.judging import SessionRules
 from daq.trials.reanalysis import ReadingBlock, judge_again
 from daq.trials.switching import StartRule
+from daq.typed import TakenBack
 
 LENGTH_S = 300.0
 
@@ -150,3 +151,74 @@ def test_zeros_come_from_before_the_trial_and_not_from_the_run_down_before() -> 
     assert idle_window(100.0, None) == Window(38.0, 98.0)
     assert idle_window(100.0, 60.0) == Window(75.0, 98.0)
     assert idle_window(100.0, 90.0) is None
+
+
+# ---- typed readings that were taken back
+
+PUSH = channel("push", "pressure", "Pa", 60.0)
+TYPED = replace(
+    RULES,
+    channels=(POWER, PUSH),
+    tolerances={"power": 0.005, "push": 0.01},
+    typed=("push",),
+)
+WRONG = ((200.5, 480.0), (210.5, 490.0), (220.5, 500.0))
+RIGHT = tuple((230.5 + 10.0 * number, 410.0) for number in range(6))
+
+
+def typed_blocks(
+    right: int, *, taken_back_s: float
+) -> Callable[[], Iterator[ReadingBlock]]:
+    """Power with typed readings, of which the wrong ones were taken back at some time."""
+    times_s, watts = noisy(1200.0, 1.0, 1)
+    typed_s, pascals = np.array((*WRONG, *RIGHT[:right])).T
+    at_s = np.concatenate([times_s, typed_s])
+    order = np.argsort(at_s)
+    values = np.concatenate([watts, pascals])[order]
+    which = (np.arange(at_s.size) >= times_s.size).astype(np.intp)[order]
+    cut = int(np.searchsorted(at_s[order], taken_back_s))
+    taken = tuple(TakenBack("push", wrong_s) for wrong_s, _ in WRONG)
+    names = ("power", "push")
+
+    def blocks() -> Iterator[ReadingBlock]:
+        yield ReadingBlock(names, which[:cut], at_s[order][:cut], values[:cut])
+        yield ReadingBlock(names, which[cut:], at_s[order][cut:], values[cut:], taken)
+
+    return blocks
+
+
+def judged_typed(
+    blocks: Callable[[], Iterator[ReadingBlock]], *, even_so: bool = False
+) -> TrialResult:
+    """With a log that has a reading at the very time of every recorded one, and as many between them."""
+    volts = channel("volts", "voltage", "V", 0.5)
+    logged = LoggedReadings(volts, *noisy(230.0, 0.5, 2))
+    rules = with_channels(TYPED, [volts])
+    return judge_with_log(RECORDED, rules, blocks, [logged], idle={}, even_so=even_so)
+
+
+def test_readings_taken_back_hold_a_trial_open_with_a_log_among_the_channels() -> None:
+    result = judged_typed(typed_blocks(3, taken_back_s=225.0))
+    assert (result.state, result.averages) == (TrialState.NOT_SETTLED, ())
+
+
+def test_readings_taken_back_count_in_no_average_made_even_so() -> None:
+    result = judged_typed(typed_blocks(3, taken_back_s=225.0), even_so=True)
+    assert [a.channel for a in result.averages] == ["power", "volts"]
+    assert "push: too few typed readings: 3 of 5" in result.note
+
+
+@pytest.mark.parametrize(
+    ("right", "taken_back_s"),
+    [(6, 225.0), (6, 275.0), (6, LENGTH_S), (3, 275.0), (3, LENGTH_S)],
+)
+def test_what_was_typed_and_partly_taken_back_comes_out_as_without_the_log(
+    right: int, taken_back_s: float
+) -> None:
+    blocks = typed_blocks(right, taken_back_s=taken_back_s)
+    alone = judge_again(RECORDED, TYPED, blocks, idle={}, even_so=False)
+    with_log = judged_typed(blocks)
+    assert alone.averages
+    assert [a for a in with_log.averages if a.channel != "volts"] == [*alone.averages]
+    assert with_log.note == alone.note
+    assert all(a.mean == 410.0 for a in alone.averages if a.channel == "push")
