@@ -274,6 +274,18 @@ _STAGE_SENTENCES: dict[Stage, str] = {
 }
 
 
+def running_state(*, is_averaging: bool, is_confirmed: bool) -> str:
+    """State of the line in hand; settled is said once that is confirmed, and not before.
+
+    Args:
+        is_averaging: There is a stretch over which it is averaged.
+        is_confirmed: Later readings have confirmed it.
+    """
+    if not is_averaging:
+        return "running"
+    return "settled, still running" if is_confirmed else "averaging, provisional"
+
+
 def trial_name(planned: PlannedTrial) -> str:
     """A line of the order as people say it."""
     return (
@@ -352,7 +364,8 @@ def occurrence_text(occurrence: Occurrence) -> str:
         return _ended_text(occurrence, name)
     if occurrence.missed:
         return (
-            f"{name}: {occurrence.missed} was not typed in time; it is asked for again."
+            f"{name}: {occurrence.missed} was not typed in time;"
+            " it is asked for again if there is time."
         )
     if occurrence.breach is not None:
         limit = occurrence.breach.limit
@@ -448,12 +461,22 @@ def stopped_answer(session: int) -> str:
 
 def typed_answer(shown: str, number: int, least: int) -> str:
     """A reading is kept."""
-    return f"{shown}, reading {number} of {max(number, least)}."
+    return f"{shown}, {reading_number(number, least)}."
+
+
+def reading_number(number: int, least: int) -> str:
+    """Which of the typed readings of a channel it is, and how many an average takes."""
+    if number > least:
+        return f"reading {number} ({least} are enough)"
+    return f"reading {number} of {least}"
 
 
 def taken_back_answer(shown: str, count: int, least: int) -> str:
     """A reading counts no more."""
-    return f"{shown} is taken back and counts no more; {count} of {max(count, least)} readings are left."
+    left = f"{count} of {least} readings are left"
+    if count > least:
+        left = f"{count} readings are left ({least} are enough)"
+    return f"{shown} is taken back and counts no more; {left}."
 
 
 def put_off_answer(title: str) -> str:

@@ -59,7 +59,9 @@ def run(arguments: Sequence[str]) -> int:
     store_path = folder / bench.store
     with (
         _simulators(folder, bench, truth_path, speed=options.speed, seed=seed),
-        display_for(plain=options.plain, to_stderr=False) as display,
+        display_for(
+            folder / "bench.toml", plain=options.plain, to_stderr=False
+        ) as display,
     ):
         around = Surroundings(
             bench=bench,

@@ -68,7 +68,9 @@ def _carried_out(
     Raises:
         OperationRefusedError: If the session is taken up on another day, and `same` says nothing of that.
     """
-    with display_for(plain=options.plain, to_stderr=options.json) as display:
+    with display_for(
+        options.bench, plain=options.plain, to_stderr=options.json
+    ) as display:
         if plan.rules.start.channel is None and not display.has_keyboard:
             msg = (
                 f"{options.plan}: without a start channel the Enter key starts a trial, and there is no keyboard here; "

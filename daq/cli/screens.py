@@ -5,8 +5,10 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from io import TextIOWrapper
+from pathlib import Path
 from typing import Protocol, TextIO
 
+from daq.cli.session_command import with_bench
 from daq.cli.terminal import drawn_on
 from daq.errors import Refusal
 from daq.records import PlannedTrial, TrialResult, TrialState
@@ -42,8 +44,9 @@ _LEAST_WRONG_S = 20.0
 class PlainDisplay:
     """Lines for a log, a pipe or a dumb terminal."""
 
-    def __init__(self, stream: TextIO) -> None:
+    def __init__(self, stream: TextIO, *, bench: str | Path) -> None:
         self._stream = stream
+        self._bench = bench
         self._shown = ("", False)
         self._told_s: float | None = None
         self._ends_s: float | None = None
@@ -86,11 +89,10 @@ class PlainDisplay:
         self._told_s = left_s
         self._line(f"{snapshot.clock.utc}  {snapshot.instruction}")
         if snapshot.asking is not None:
-            self._line(
-                f"  On the page, or with: daq session BENCH reading {snapshot.asking.channel} VALUE"
-            )
+            how = f"daq session BENCH reading {snapshot.asking.channel} VALUE"
+            self._line(f"  On the page, or with: {with_bench(how, self._bench)}")
         if snapshot.repeat_offer is not None:
-            self._line(f"  {snapshot.stage.sentence}")
+            self._line(f"  {with_bench(snapshot.stage.sentence, self._bench)}")
 
     def _was_wrong(self, now_s: float, left_s: float | None) -> bool:
         """Whether what was told of how long it takes is by more than half of it off what is known now."""
@@ -118,19 +120,21 @@ class PlainDisplay:
 
 
 @contextlib.contextmanager
-def display_for(*, plain: bool, to_stderr: bool) -> Iterator[FinishingDisplay]:
-    """The display that suits the terminal."""
+def display_for(
+    bench: str | Path, *, plain: bool, to_stderr: bool
+) -> Iterator[FinishingDisplay]:
+    """The display that suits the terminal; the bench file is named in the commands that it tells."""
     stream = sys.stderr if to_stderr else sys.stdout
     # A name or a note in letters that the terminal does not have ends no session.
     screen = drawn_on(stream)
     if isinstance(screen, TextIOWrapper):
         screen.reconfigure(errors="replace")
     if plain or not stream.isatty():
-        yield PlainDisplay(stream)
+        yield PlainDisplay(stream, bench=bench)
         return
     from daq.cli.slip import SlipDisplay  # rich costs a tenth of a second
 
-    with SlipDisplay(screen) as display:
+    with SlipDisplay(screen, bench=bench) as display:
         yield display
 
 

@@ -18,7 +18,7 @@ def run(arguments: Sequence[str]) -> int:
     """Poll, store and publish until stopped."""
     options = _parser().parse_args(arguments)
     bench = load_bench(Path(options.bench))
-    with display_for(plain=options.plain, to_stderr=False) as display:
+    with display_for(options.bench, plain=options.plain, to_stderr=False) as display:
         around = surroundings(options, bench, display)
         stopped_by = asyncio.run(serve_bench(around))
     sys.stdout.write(closing_of_serve(bench=options.bench, stated_store=options.store))

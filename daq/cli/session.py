@@ -14,8 +14,10 @@ from typing import Any
 from daq.cli.arguments import CommandParser
 from daq.cli.files import load_bench
 from daq.cli.serving import qr_code
+from daq.cli.session_command import with_bench
 from daq.errors import InputError, NetworkError, OperationRefusedError, Refusal
 from daq.runtime.places import socket_path
+from daq.wording import reading_number, running_state
 
 _TIMEOUT_S = 30.0
 _NEGATIVE_WITH_COMMA = re.compile(r"^-(?=\d*,\d+$)", re.ASCII)
@@ -114,12 +116,12 @@ def _status(service: _Service, options: argparse.Namespace) -> str:
     state = service.get("/api/state")
     if options.json:
         return json.dumps(state, ensure_ascii=False, indent=1)
-    lines = [str(state["instruction"]), str(state["stage"]["sentence"])]
+    how = with_bench(str(state["stage"]["sentence"]), options.bench)
+    lines = [str(state["instruction"]), how]
     session, asking = state["session"], state.get("asking")
     if asking is not None:
-        lines.append(
-            f"Asked for: channel {asking['channel']}, reading {asking['number']} of {asking['least']}."
-        )
+        which = reading_number(asking["number"], asking["least"])
+        lines.append(f"Asked for: channel {asking['channel']}, {which}.")
     lines += _typed_lines(state["typed_readings"])
     if session is not None:
         done = f"{session['done']} of {session['total']} trials done"
@@ -129,9 +131,8 @@ def _status(service: _Service, options: argparse.Namespace) -> str:
     for number, line in enumerate(state["slip"], start=1):
         trial = "" if line["trial"] is None else f", trial {line['trial']}"
         note = f" ({line['note']})" if line["note"] else ""
-        lines.append(
-            f"  line {number}: {line['condition']}, {line['state']}{trial}{note}"
-        )
+        told = f"{line['condition']}, {_line_state(line, state['trial'])}"
+        lines.append(f"  line {number}: {told}{trial}{note}")
     lines += [
         f"{meter['name']}: {meter['state']}, {meter['text']}"
         for meter in state["instruments"]
@@ -142,6 +143,15 @@ def _status(service: _Service, options: argparse.Namespace) -> str:
     )
     lines += [f"Alarm: {alarm['text']}" for alarm in state["alarms"]]
     return "\n".join(lines)
+
+
+def _line_state(line: Mapping[str, Any], trial: Mapping[str, Any] | None) -> str:
+    """As on the page."""
+    if line["state"] != "running" or trial is None:
+        return str(line["state"])
+    return running_state(
+        is_averaging=trial["window_s"] is not None, is_confirmed=trial["confirmed"]
+    )
 
 
 def _typed_lines(typed: Sequence[Mapping[str, Any]]) -> list[str]:

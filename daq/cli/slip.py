@@ -13,6 +13,7 @@ import sys
 import termios
 import tty
 from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TextIO
 
@@ -22,6 +23,7 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
+from daq.cli.session_command import with_bench
 from daq.cli.terminal import made_printable
 from daq.cli.typing_line import TypingLine
 from daq.cli.watched import age_in_words
@@ -30,7 +32,7 @@ from daq.operations import Repeat, Stop
 from daq.printable import printable
 from daq.runtime.display import Key, Outcome, Told
 from daq.runtime.snapshot import ChannelLine, EventLine, SlipLine, Snapshot
-from daq.wording import unit_symbol
+from daq.wording import running_state, unit_symbol
 
 _MARKS = {
     "danger": ("■", "bold red"),
@@ -56,8 +58,9 @@ _KEYS_SHOWN = "Enter: switched by hand   a: acknowledge an alarm   Ctrl-C: stop;
 class SlipDisplay:
     """Draws snapshots in place."""
 
-    def __init__(self, stream: TextIO) -> None:
+    def __init__(self, stream: TextIO, *, bench: str | Path) -> None:
         self._stream = stream
+        self._bench = bench
         self._console = Console(file=stream, markup=False, highlight=False)
         self._live = Live(console=self._console, auto_refresh=False, transient=True)
         self._head = ""
@@ -264,7 +267,8 @@ class SlipDisplay:
         if self._console.encoding.lower() not in {"utf-8", "utf8"}:
             mark = _PLAIN_MARKS[snapshot.urgency]
         text = Text(f"\n{mark} {snapshot.instruction}\n", style=style)
-        text.append(f"  {snapshot.stage.sentence}\n", style="not bold default")
+        how = with_bench(snapshot.stage.sentence, self._bench)
+        text.append(f"  {how}\n", style="not bold default")
         return text
 
     def _alarms(self, snapshot: Snapshot) -> list[Text]:
@@ -318,9 +322,7 @@ class SlipDisplay:
                 else f"{line.condition} ({line.repeat})"
             )
             cells = [_cell(line, channel) for channel in shown]
-            table.add_row(
-                Text(name), *cells, "" if line.state == "to come" else line.state
-            )
+            table.add_row(Text(name), *cells, _state(line, snapshot))
         return table
 
     def _others(self, snapshot: Snapshot) -> Text:
@@ -378,6 +380,14 @@ def _value(channel: ChannelLine, now_s: float) -> str:
         # It is never old, and stands until the next one is asked for.
         return f"{shown} (read {age_in_words(max(now_s - channel.at_s, 0.0))} ago)"
     return f"{shown} (old)" if channel.condition == "old" else shown
+
+
+def _state(line: SlipLine, snapshot: Snapshot) -> str:
+    if line.state == "running" and (trial := snapshot.trial) is not None:
+        return running_state(
+            is_averaging=trial.window_s is not None, is_confirmed=trial.confirmed
+        )
+    return "" if line.state == "to come" else line.state
 
 
 def _cell(line: SlipLine, channel: ChannelLine) -> str:

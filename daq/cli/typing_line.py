@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from daq.operations import CannotRead, TakeBack, TypedReading
 from daq.runtime.snapshot import AskingLine, TypedLine
-from daq.wording import shown_value, unit_symbol
+from daq.wording import reading_number, shown_value, unit_symbol
 
 _OF_NUMBERS = frozenset("0123456789.,+-")
 _LONGEST = 20
@@ -135,7 +135,7 @@ class TypingLine:
         if asking is None:
             newest = () if self._newest is None else (self._take_back_key(),)
             return (*self._lines_of_missed(), *newest)
-        reading = f"reading {asking.number} of {max(asking.number, asking.least)}"
+        reading = reading_number(asking.number, asking.least)
         said = (self._said,) if self._said else ()
         return (*said, f"{_what(asking)}, {reading}: {self._typed}_", self._keys())
 
@@ -143,7 +143,7 @@ class TypingLine:
         missed = self._missed
         if missed is None:
             return ()
-        told = f"{missed.title} was not typed in time; you will be asked again."
+        told = f"{missed.title} was not typed in time; you will be asked again if there is time."
         if not self._typed:
             return (told,)
         return (

@@ -21,7 +21,9 @@ from daq.cli.watching_screens import (
     where_it_stands,
 )
 from daq.messages import LineTold
+from daq.trials.stages import Stage
 from daq.wording import (
+    running_state,
     shown_average,
     unit_symbol,
 )
@@ -165,6 +167,7 @@ def _slip(watched: Watched, room: int) -> RenderableType:
     """The order with the required channels' averages; where there is no room, the stretch around the present line."""
     lines = watched.slip.lines
     session = watched.state.session if watched.state else None
+    stage = watched.state.stage if watched.state else ""
     if not lines or session is None:
         return Text("No session.", style="dim")
     # The heading takes a line, and what is left out is told in another.
@@ -178,7 +181,7 @@ def _slip(watched: Watched, room: int) -> RenderableType:
         table.add_column(f"{name} / {unit}" if unit else name, justify="right")
     table.add_column("state")
     for line in lines[first : first + rows]:
-        table.add_row(*_cells(line, session.required))
+        table.add_row(*_cells(line, session.required, stage))
     if rows == len(lines):
         return table
     words = f"{first} more above, {len(lines) - first - rows} more below"
@@ -191,7 +194,7 @@ def _present(lines: tuple[LineTold, ...]) -> int:
     return next(open_lines, len(lines) - 1)
 
 
-def _cells(line: LineTold, required: tuple[str, ...]) -> list[Text]:
+def _cells(line: LineTold, required: tuple[str, ...], stage: str) -> list[Text]:
     name = line.condition if line.repeat == 1 else f"{line.condition} ({line.repeat})"
     averages = {a.channel: a for a in line.averages}
     figures = [
@@ -201,6 +204,10 @@ def _cells(line: LineTold, required: tuple[str, ...]) -> list[Text]:
         for channel in required
     ]
     state = "" if line.state == "to come" else line.state
+    if state == "running":
+        is_confirmed = stage == Stage.DONE.value
+        is_averaging = is_confirmed or stage == Stage.AVERAGING.value
+        state = running_state(is_averaging=is_averaging, is_confirmed=is_confirmed)
     return [Text(text) for text in (name, *figures, state)]
 
 

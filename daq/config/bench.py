@@ -420,7 +420,8 @@ def _channel_faults(
     for number, channel in enumerate(_wanted(item, profile)):
         path = ("instrument", index, "channel", number)
         if channel.field not in names:
-            problem = f"profile {item.profile!r} has no field {channel.field!r}, expected one of {', '.join(names)}"
+            known = ", ".join(names)
+            problem = f"profile {item.profile!r} has no field {channel.field!r}, expected one of {known}, or drop this table"
             faults.append(source.fault((*path, "field"), problem))
         quantity = quantities.get(channel.field, "")
         if channel.subtract_idle and quantity and quantity not in _ZERO_WHEN_OFF:

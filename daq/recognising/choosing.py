@@ -377,8 +377,8 @@ def weaknesses(shown: Sequence[Shown]) -> tuple[str, ...]:
     if missing_move(shown) is None:
         return ()
     return (
-        f"{shown[0].name} did not both rise and fall by more than a few digits; what it is read from was seen to do so by"
-        " less, which is weaker evidence",
+        f"{shown[0].name} did not both rise and fall by more than a few digits on the display; what the meter sent did, but"
+        " only a little, so this is less certain: compare it once more at loads that move it further",
     )
 
 

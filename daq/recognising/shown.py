@@ -86,7 +86,7 @@ def _unit_of_none(name: str, figure: str) -> str:
     usual = next((s for s, each in UNITS.items() if each.quantity == quantity), "V")
     msg = (
         f"{name}: no unit, write it behind the value as the display has it, like {name}={figure} {usual};"
-        f" a bare 1 for what has none: {name}={figure} 1"
+        " a bare 1 for what has none: power_factor=0.95 1"
     )
     raise ValueError(msg)
 

@@ -28,6 +28,7 @@ from daq.runtime.snapshot import (
 )
 from daq.runtime.thinned_trace import ThinnedTrace
 from daq.trials.stages import Stage
+from daq.typed import TakenBack
 from daq.wording import (
     IDLE_SENTENCE,
     STORE_HINDRANCE,
@@ -46,6 +47,8 @@ TRACE_S = 900.0
 """So long a past the charts are given [s of bench time]."""
 
 _EVENTS = 50
+_TYPED_KEPT = 50
+"""Typed readings of one channel among which the last is found that was not taken back [1]."""
 _OLD_INTERVALS = 2.5
 _OLD_LEAST_S = 2.0
 _JITTER_S = 0.4
@@ -91,6 +94,10 @@ class Board:
         self._channels = {c.name: c for c in bench.channels}
         self._by_instrument = bench.channels_by_instrument()
         self._typed = {meter.channel.name for meter in bench.typed}
+        self._typed_past: dict[str, deque[Reading]] = {
+            meter.channel.instrument: deque(maxlen=_TYPED_KEPT) for meter in bench.typed
+        }
+        self._taken_back: deque[TakenBack] = deque(maxlen=_TYPED_KEPT)
         self._latest = {name: _Latest() for name in self._by_instrument}
         self._events: deque[EventLine] = deque(maxlen=_EVENTS)
         self._traces = {name: ThinnedTrace(TRACE_S) for name in self._channels}
@@ -120,8 +127,20 @@ class Board:
             return
         latest.reading = outcome
         latest.readings += 1
+        if outcome.instrument in self._typed_past:
+            self._typed_past[outcome.instrument].append(outcome)
         for name, value in self.values_of(outcome).items():
             self._traces[name].append(outcome.at_s, value)
+
+    def take_back(self, taken: TakenBack) -> None:
+        """A typed reading counts no more: the one before it is the newest again, and the charts forget it."""
+        instrument = self._channels[taken.channel].instrument
+        past = self._typed_past[instrument]
+        for reading in [each for each in past if each.at_s == taken.at_s]:
+            past.remove(reading)
+        self._latest[instrument].reading = past[-1] if past else None
+        self._traces[taken.channel].drop(taken.at_s)
+        self._taken_back.append(taken)
 
     def recall(self, past: Mapping[str, ThinnedTrace]) -> None:
         """Let the charts begin with what was read before the service was started; of channels that are gone nothing is shown."""
@@ -201,6 +220,7 @@ class Board:
             typed_readings=lines.typed_lines() if lines else (),
             missed=lines.missed_line() if lines else None,
             repeat_offer=lines.repeat_offer() if lines else None,
+            taken_back=tuple(self._taken_back),
         )
 
     # ---- parts of the snapshot

@@ -31,6 +31,8 @@ from daq.runtime.store import Store
 from daq.runtime.walk_file import check_lines
 from daq.trials.session import Occurrence
 from daq.trials.stages import SWITCHED_OFF, Happening
+from daq.trials.typed_before import typed_before_text
+from daq.typed import TakenBack
 from daq.wording import (
     STORE_WAS_FAILING,
     occurrence_text,
@@ -242,6 +244,10 @@ class Desk:
         if self.running is not None:
             self.happened(self.running.session.feed(reading))
 
+    def taken_back(self, taken: TakenBack) -> None:
+        """A typed reading counts no more: no screen shows it."""
+        self._board.take_back(taken)
+
     def watch_lead(self, reading: Reading) -> None:
         """Give a reading that the record has to the watch over the fitted lead."""
         if self.running is None:
@@ -314,7 +320,7 @@ class Desk:
                     running.session.mark(STORE_WAS_FAILING)
             elif occurrence.happening in SWITCHED_OFF:
                 self._board.lead_warning = None
-            text = occurrence_text(occurrence)
+            text = occurrence_text(occurrence) + typed_before_text(occurrence)
             self.event("trial", text, at_s=occurrence.at_s)
         # Once: a limit that breaks afterwards is told of a session that is finished already.
         if any(o.happening in _LAST for o in occurrences):

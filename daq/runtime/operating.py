@@ -173,6 +173,9 @@ class Operating:
         running = self._in_hand()
         if operation.instead_because:
             return self._repeat_instead(running, operation, way)
+        if running.lines.is_called_for_again(operation.position):
+            text = "this trial is called for once more already; carry that out, or skip it, first"
+            raise OperationRefusedError(Refusal.ALREADY_SO, text)
         occurrences = running.session.repeat(operation.position)
         self._reopened(running, occurrences)
         line = _last_added(running)
@@ -262,6 +265,7 @@ class Operating:
         """What is said, and what the journal keeps: the value, and where in the order of readings it was taken back."""
         running, recorder = self._in_hand(), self._desk.recorder
         withdrawn = self._typed.take_back(running, operation)
+        self._desk.taken_back(withdrawn.taken)
         if withdrawn.result is not None:
             running.lines.take_results([withdrawn.result])
             recorder.averaged_again(withdrawn.result)

@@ -203,6 +203,23 @@ class SessionLines:
         number = self.session.order.index(line) + 1
         return RepeatLine(line.position, number, line.condition, line.repeat)
 
+    def is_called_for_again(self, position: int) -> bool:
+        """Whether the trial at this position lacks averages of typed channels, and a line that repeats it is still open."""
+        line = next((x for x in self.session.order if x.position == position), None)
+        if line is None or not self._lacking_in(line) or line in self._owed():
+            return False
+        planned, ended = len(self.plan.order(seed=0)), self.results
+        return any(
+            other.condition == line.condition
+            and other.position > planned
+            and other.position not in self.session.skipped
+            and (
+                other.position not in ended
+                or ended[other.position].state is TrialState.UNFINISHED
+            )
+            for other in self.session.order
+        )
+
     def typed_lines(self) -> tuple[TypedLine, ...]:
         """What was typed in the trial in hand, oldest first."""
         rules = self.plan.rules
@@ -314,7 +331,8 @@ class SessionLines:
         """Lines whose trial lacks averages of typed channels, without those that were called for once more since."""
         planned = len(self.plan.order(seed=0))
         owed: list[PlannedTrial] = []
-        for line in sorted(self.session.order, key=lambda line: line.position):
+        # In order of calling: a line that was added and carried out before is no repeat of a trial that came later.
+        for line in self.session.order:
             alike = [other for other in owed if other.condition == line.condition]
             if alike and line.position > planned:
                 owed.remove(alike[0])

@@ -4,6 +4,8 @@ import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields, is_dataclass, replace
 
+from daq.typed import TakenBack
+
 FORMAT = 2
 """Of a snapshot as JSON."""
 
@@ -246,9 +248,10 @@ class Snapshot:
     Attributes:
         ends_with_session: The service ends by itself when the session is finished: its silence then is no ailment.
         asking: The reading that is wanted from the operator; None where none is.
-        typed_readings: Those of the trial in hand that can be taken back, in the order of typing.
+        typed_readings: Those of the trial in hand that count and can be taken back, in the order of typing.
         missed: The reading that was not typed in time, until one is asked for again; None where none was.
         repeat_offer: The trial that could be carried out once more for want of typed readings; None where none is.
+        taken_back: Typed readings that were taken back lately: a chart that has them drops them.
     """
 
     format: int
@@ -275,6 +278,7 @@ class Snapshot:
     typed_readings: tuple[TypedLine, ...] = ()
     missed: AskingLine | None = None
     repeat_offer: RepeatLine | None = None
+    taken_back: tuple[TakenBack, ...] = ()
 
     def as_json(self) -> str:
         """The snapshot for the page."""
@@ -307,7 +311,11 @@ class Pushes:
 
 
 def _without_values(channels: tuple[ChannelLine, ...]) -> tuple[ChannelLine, ...]:
-    return tuple(replace(channel, value=None, at_s=None) for channel in channels)
+    # What is typed comes seldom, and can be taken back: no reading tells that.
+    return tuple(
+        channel if channel.typed else replace(channel, value=None, at_s=None)
+        for channel in channels
+    )
 
 
 def _plain(part: object) -> object:

@@ -6,7 +6,7 @@ of a stretch is made once, when the next one begins.
 
 import json
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 STRETCH_S = 1.5
 """As long as the page's own [s of bench time]. With the newest point of each, neighbours are never so far apart that a
@@ -53,6 +53,17 @@ class _Told:
     times: str
     values: str
 
+    def without(self, at_s: float) -> "_Told":
+        """The same without the point of this time, as it is told [s]."""
+        times, values = json.loads(f"[{self.times}]"), json.loads(f"[{self.values}]")
+        if at_s not in times:
+            return self
+        at = times.index(at_s)
+        del times[at], values[at]
+        return replace(
+            self, times=json.dumps(times)[1:-1], values=json.dumps(values)[1:-1]
+        )
+
 
 @dataclass(slots=True)
 class ThinnedTrace:
@@ -79,6 +90,13 @@ class ThinnedTrace:
     def begin_with(self, earlier: "ThinnedTrace") -> None:
         """Take in what another trace kept of the time before this one's first reading."""
         self._told.extendleft(reversed(earlier.stretches()))
+
+    def drop(self, at_s: float) -> None:
+        """Forget a reading that counts no more; of others that were thinned out beside it none comes back."""
+        self._close()
+        self._open = None
+        told = [each.without(round(at_s, 3)) for each in self._told]
+        self._told = deque(each for each in told if each.times)
 
     def stretches(self) -> "list[_Told]":
         """All that is kept, oldest first."""

@@ -178,5 +178,5 @@ def _of_the_average(title: str, channel: str, result: TrialResult) -> str:
         return "Its average is made anew without it."
     return (
         f"Too few are left for an average of {title}:"
-        " once this trial is over, carry it out again in place of this one."
+        " the trial can be repeated, and both trials count."
     )

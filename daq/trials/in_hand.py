@@ -3,6 +3,7 @@
 Knows no stage and no table; the session says what a change of the rule means.
 """
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -18,8 +19,15 @@ from daq.trials.judging import (
     settled_averages,
 )
 from daq.trials.limits import Breach
-from daq.trials.stages import Occurrence
-from daq.typed import LEAST_READINGS, Asking, Askings, TakenBack, TypedReadings
+from daq.trials.stages import RUNNING, Occurrence, Stage
+from daq.typed import (
+    LEAST_READINGS,
+    Asking,
+    Askings,
+    TakenBack,
+    TypedAt,
+    TypedReadings,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +170,24 @@ class TrialInHand:
         self.notes_of_averages = judgement.notes
         self.notes = [*others, *judgement.notes]
         return judgement.averages
+
+    def counting(self, channel: str, stage: Stage) -> tuple[TypedAt, ...]:
+        """What was typed of a channel and counts at this stage of the session."""
+        readings, window = self.typed.readings(channel), self.group.window
+        is_confirmed = self.group.phase is Phase.CONFIRMED
+        # A trial that was given up can be averaged even so, over another stretch.
+        if stage not in RUNNING and not is_confirmed:
+            return readings
+        if window is None:
+            return ()
+        # The window's end follows the readings until it is confirmed.
+        end_s = window.end_s if is_confirmed else math.inf
+        return tuple(r for r in readings if window.start_s <= r.at_s <= end_s)
+
+    def typed_and_counting(self) -> tuple[int, int]:
+        """Readings that were typed so far, and those of them that lie in the window [1]; none without a window."""
+        typed = sum(len(self.typed.readings(name)) for name in self.rules.typed)
+        return typed, sum(self.typed.counts(self.group.window).values())
 
     def take_back(
         self, taken: TakenBack, idle: Mapping[str, Sequence[float]]

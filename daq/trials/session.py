@@ -310,8 +310,8 @@ class Session:
         return self._trial.asking if self._trial and is_judged else None
 
     def typed_readings(self, channel: str) -> tuple[TypedAt, ...]:
-        """What was typed of a channel in the trial in hand, and not taken back."""
-        return self._trial.typed.readings(channel) if self._trial else ()
+        """What was typed of a channel in the trial in hand and counts: none while the trial settles anew."""
+        return self._trial.counting(channel, self.stage) if self._trial else ()
 
     def longest_left_s(self) -> float:
         """What is left of the longest time of the trial in hand [s]; 0 without a trial."""
@@ -481,6 +481,7 @@ class Session:
             result=result,
             breach=breach,
             reason=reason,
+            typed=trial.typed_and_counting(),
         )
 
     def _asked_again(self) -> list[Occurrence]:

@@ -81,6 +81,7 @@ class Occurrence:
         reason: Why a declaration was withdrawn, or a trial given up before its time.
         channels: Those that a declaration was withdrawn for.
         missed: Title of the channel whose reading was not typed in time; empty where none is told of.
+        typed: Readings that were typed in the trial so far, and those of them that count after this [1].
     """
 
     stage: Stage
@@ -94,3 +95,4 @@ class Occurrence:
     reason: HeldBackBy | None = None
     channels: tuple[str, ...] = ()
     missed: str = ""
+    typed: tuple[int, int] = (0, 0)

@@ -25,7 +25,7 @@ from tests.runtime.conftest import Computer, Rehearsal, rehearsed
 KEYS = {
     "": "format bench plan machine clock session stage instruction urgency condition trial channels slip instruments "
     "store broker alarms events comparison ends_with_session asking typed_readings missed "
-    "repeat_offer",
+    "repeat_offer taken_back",
     "clock": "now_s utc speed",
     "session": "number state done total skipped",
     "stage": "name since_s progress seconds_left time_left sentence",

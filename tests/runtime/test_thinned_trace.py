@@ -96,3 +96,16 @@ def test_thinning_makes_no_silence_that_the_page_would_show(
     steps_s = [b - a for (a, _), (b, _) in itertools.pairwise(shown)]
     # At ten readings a second the page parts a line after 2 s (traces.js, bench.js).
     assert max(steps_s, default=0.0) < 2.0
+
+
+def test_a_reading_that_is_dropped_leaves_the_others_of_its_stretch_and_later_ones() -> (
+    None
+):
+    trace = ThinnedTrace(900.0)
+    for at_s, value in [(0.1, 5.0), (0.5, 9.0), (2.0, 6.0), (3.1, 7.0)]:
+        trace.append(at_s, value)
+    trace.drop(0.5)
+    trace.drop(2.0)
+    trace.drop(3.1)
+    trace.append(3.2, 8.0)
+    assert json.loads(trace.as_json(0.0)) == {"t": [0.1, 3.2], "v": [5.0, 8.0]}

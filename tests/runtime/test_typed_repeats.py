@@ -1,18 +1,24 @@
 """Too few typed readings: what is missing is said, the trial is offered for repeating, and the session does not end over that."""
 
 from collections.abc import AsyncIterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from daq.config.bench import Bench, parse_bench
+from daq.config.plan import parse_plan
 from daq.errors import Refusal
 from daq.operations import Repeat, Skip, Start, Stop, TakeBack, TypedReading
+from daq.records import PlannedTrial, TrialResult, TrialState
+from daq.runtime.session_lines import SessionLines
 from daq.runtime.snapshot import RepeatLine
+from daq.trials.session import Session
 from daq.trials.stages import Stage
 from daq.typed.askings import ANSWER_WITHIN_S
 from tests.runtime.attended_bench import AttendedBench, attended, refused
 from tests.runtime.conftest import BENCH, MAINS, PLAN, Computer
+from tests.runtime.stored_bench import POWER
 
 TYPED = """
 [[typed]]
@@ -115,6 +121,8 @@ async def test_a_trial_that_is_repeated_while_it_runs_is_called_for_next_and_bot
     shown = service.board.snapshot()
     assert shown.repeat_offer is None
     assert shown.instruction.endswith("This trial is called for once more.")
+    words = "this trial is called for once more already"
+    await refused(service, Repeat(1), Refusal.ALREADY_SO, words)
     service.stand_still()
     await service.written()
     assert service.over == 0
@@ -190,6 +198,63 @@ async def test_leaving_the_repeat_out_ends_the_session(service: AttendedBench) -
     await service.ask(Skip())
     assert service.session.stage is Stage.FINISHED
     assert not is_asking(service)
+    await service.ask(Repeat(1))
+    assert service.board.snapshot().stage.name == "waiting"
+
+
+@pytest.mark.slow
+async def test_a_trial_that_lacks_nothing_can_be_repeated_twice_in_a_row(
+    service: AttendedBench,
+) -> None:
+    service.stand_still()
+    await until_done(service)
+    service.stand_still()
+    await service.ask(Repeat(1))
+    await service.ask(Repeat(1))
+    assert len(service.session.order) == 3
+
+
+@pytest.mark.slow
+async def test_a_reading_too_many_taken_back_says_that_repeating_lets_both_trials_count(
+    service: AttendedBench,
+) -> None:
+    service.stand_still()
+    await until_done(service)
+    told = await service.ask(TakeBack(NAME))
+    assert told.endswith("the trial can be repeated, and both trials count.")
+    assert service.board.snapshot().stage.sentence.find("both trials count") > 0
+
+
+# ---- among lines that were added
+
+
+def finished(bench: Bench, *, lacking: set[int]) -> SessionLines:
+    """Two conditions, twice each, and a line that was added and carried out between; some lack the typed average."""
+    text = PLAN.replace("longest_s = 60", "longest_s = 200")
+    text = text.replace("[start]", "[order]\nrepeats = 2\n[start]")
+    plan = parse_plan(text, file="plan.toml", bench=bench)
+    called = [(1, SHORT, 1), (2, "long lead", 1), (5, SHORT, 3), (3, SHORT, 2), (4, "long lead", 2)]  # fmt: skip
+    order = [PlannedTrial(*line, baseline=line[1] == SHORT) for line in called]
+    average = replace(POWER, channel=NAME, unit="m/s", required=False)
+    results = [
+        TrialResult(
+            f"{line.position}", line, 1, TrialState.FINISHED, 0.0, 100.0,
+            () if line.position in lacking else (average,),
+        )
+        for line in order
+    ]  # fmt: skip
+    lines = SessionLines(plan, Session(plan.rules, order, earlier=results), 1)
+    lines.take_results(results)
+    return lines
+
+
+def test_a_line_that_was_added_before_is_no_repeat_of_a_later_trial_that_lacks(
+    bench: Bench,
+) -> None:
+    later = RepeatLine(3, 4, SHORT, 2)
+    assert finished(bench, lacking={3}).repeat_offer() == later
+    assert finished(bench, lacking={1, 3}).repeat_offer() == later
+    assert finished(bench, lacking={1}).repeat_offer() is None
 
 
 # ---- not in time
@@ -204,7 +269,7 @@ async def test_a_reading_that_was_not_typed_in_time_is_an_event_and_stands_on_th
     shown = service.board.snapshot()
     assert shown.asking is None
     assert shown.missed == asked
-    told = "short lead: Outlet velocity was not typed in time; it is asked for again."
+    told = "short lead: Outlet velocity was not typed in time; it is asked for again if there is time."
     assert service.told("trial")[-1] == told
     assert service.told("trial").count(told) == 1
     until_asked(service)

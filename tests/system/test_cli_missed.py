@@ -61,7 +61,7 @@ def test_the_seconds_that_are_left_are_counted_down(line: TypingLine) -> None:
 def test_what_was_not_typed_in_time_is_said(line: TypingLine) -> None:
     miss(line)
     assert line.lines() == (
-        "Inlet pressure was not typed in time; you will be asked again.",
+        "Inlet pressure was not typed in time; you will be asked again if there is time.",
     )
     assert not line.takes("\r")
 
@@ -160,7 +160,7 @@ def test_a_typed_value_says_how_long_ago_it_was_read(
     typed = dataclasses.replace(POWER, title="Inlet pressure", unit="Pa", value=98.8, at_s=10.0, typed=True, required=required)  # fmt: skip
     later = ClockLine(123.0, "2026-01-05T10:00:00.000Z", 1.0)
     shown = dataclasses.replace(snapshot("settling"), channels=(typed,), clock=later)
-    with SlipDisplay(screen) as display:
+    with SlipDisplay(screen, bench="bench.toml") as display:
         lines = drawn(display, screen, shown)
     assert any("98.8 Pa (read 113 s ago)" in line for line in lines)
 
@@ -170,7 +170,7 @@ async def test_the_key_r_repeats_the_trial_that_is_offered_and_once_only(
     terminal: Terminal,
 ) -> None:
     told: list[Told] = []
-    with SlipDisplay(terminal.stdout) as display:
+    with SlipDisplay(terminal.stdout, bench="bench.toml") as display:
         display.attach(told.append)
         display.show(offering("done"))
         terminal.type(b"err")
@@ -186,7 +186,7 @@ async def test_after_the_last_trial_the_key_e_ends_the_session(
     terminal: Terminal,
 ) -> None:
     told: list[Told] = []
-    with SlipDisplay(terminal.stdout) as display:
+    with SlipDisplay(terminal.stdout, bench="bench.toml") as display:
         display.attach(told.append)
         display.show(offering("finished"))
         terminal.type(b"e")
@@ -197,7 +197,7 @@ def test_the_slip_is_left_standing_also_where_the_session_was_ended_by_the_opera
     screen: Screen,
 ) -> None:
     ended = dataclasses.replace(offering("finished"), session=None, slip=(), repeat_offer=None)  # fmt: skip
-    with SlipDisplay(screen) as display:
+    with SlipDisplay(screen, bench="bench.toml") as display:
         display.show(offering("finished"))
         display.show(ended)
     screen.newest()
@@ -206,16 +206,31 @@ def test_the_slip_is_left_standing_also_where_the_session_was_ended_by_the_opera
 
 
 def test_a_question_leaves_what_was_typed_where_it_stands(screen: Screen) -> None:
-    with SlipDisplay(screen) as display:
+    with SlipDisplay(screen, bench="bench.toml") as display:
         display.show(dataclasses.replace(snapshot("averaging"), asking=ASKING))
         display.refused(Refusal.DOUBTED, "is 986 what the display shows?")
         missed = dataclasses.replace(snapshot("averaging"), missed=ASKING)
         lines = drawn(display, screen, missed)
-    assert any("not typed in time; you will be asked again" in line for line in lines)
+    assert any(
+        "not typed in time; you will be asked again if there is time" in line
+        for line in lines
+    )
     assert not any("is 986" in line for line in lines)
 
 
 def test_plain_lines_say_how_a_trial_is_repeated(screen: Screen) -> None:
-    display = PlainDisplay(screen)
+    display = PlainDisplay(screen, bench="bench.toml")
     display.show(offering("done"))
     assert screen.newest()[1] == "  The sentence of the stage."
+
+
+def test_the_command_to_repeat_can_be_typed_as_it_is_shown(screen: Screen) -> None:
+    shown = offering("done")
+    sentence = "Repeat: the key r, or daq session BENCH repeat 1."
+    stage = dataclasses.replace(shown.stage, sentence=sentence)
+    shown = dataclasses.replace(shown, stage=stage)
+    told = "  Repeat: the key r, or daq session 'my bench.toml' repeat 1."
+    PlainDisplay(screen, bench="my bench.toml").show(shown)
+    assert screen.newest()[1] == told
+    with SlipDisplay(screen, bench="my bench.toml") as display:
+        assert told in [line.rstrip() for line in drawn(display, screen, shown)]

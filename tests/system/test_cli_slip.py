@@ -23,6 +23,7 @@ from daq.runtime.snapshot import (
     SlipLine,
     Snapshot,
     StageLine,
+    TrialLine,
 )
 from tests.runtime.waiting import until
 
@@ -106,7 +107,7 @@ def screen(monkeypatch: pytest.MonkeyPatch) -> Screen:
 
 @pytest.fixture
 def display(screen: Screen) -> Iterator[SlipDisplay]:
-    with SlipDisplay(screen) as display:
+    with SlipDisplay(screen, bench="bench.toml") as display:
         yield display
 
 
@@ -156,6 +157,28 @@ def drawn(display: SlipDisplay, screen: Screen, shown: Snapshot) -> list[str]:
     return screen.newest()
 
 
+@pytest.mark.parametrize(
+    ("window_s", "confirmed", "told"),
+    [
+        (None, False, "running"),
+        ((10.0, 20.0), False, "averaging, provisional"),
+        ((10.0, 20.0), True, "settled, still running"),
+    ],
+)
+def test_the_line_in_hand_is_called_settled_as_soon_as_the_headline_says_switch_off(
+    display: SlipDisplay,
+    screen: Screen,
+    window_s: tuple[float, float] | None,
+    told: str,
+    *,
+    confirmed: bool,
+) -> None:
+    trial = TrialLine(1, 0.0, 5.0, window_s, confirmed)
+    shown = dataclasses.replace(snapshot("done"), trial=trial)
+    (line,) = (x for x in drawn(display, screen, shown) if x.startswith("lead 1 "))
+    assert line.rstrip().endswith(f"  {told}")
+
+
 def leads(lines: list[str]) -> list[int]:
     return [int(m[1]) for line in lines if (m := re.match(r"lead (\d+) ", line))]
 
@@ -197,13 +220,13 @@ def test_on_a_terminal_that_is_far_too_low_the_instruction_is_still_there(
     monkeypatch: pytest.MonkeyPatch, screen: Screen
 ) -> None:
     monkeypatch.setenv("LINES", "8")
-    with SlipDisplay(screen) as display:
+    with SlipDisplay(screen, bench="bench.toml") as display:
         lines = drawn(display, screen, snapshot("averaging", trials=3, present=2))
     assert any("Keep it running." in line for line in lines)
 
 
 def test_at_the_end_the_whole_slip_is_left_standing(screen: Screen) -> None:
-    with SlipDisplay(screen) as display:
+    with SlipDisplay(screen, bench="bench.toml") as display:
         display.show(snapshot("finished", trials=30, present=31))
     screen.newest()
     display.finished(OUTCOME)
@@ -264,7 +287,7 @@ async def test_a_terminal_that_went_away_is_read_once_and_never_again(
         return data
 
     monkeypatch.setattr(os, "read", counted)
-    with SlipDisplay(terminal.stdout) as display:
+    with SlipDisplay(terminal.stdout, bench="bench.toml") as display:
         display.attach(pressed.append)
         terminal.type(b"a\r?")
         await until(lambda: pressed == [Key.ACKNOWLEDGED, Key.SWITCHED])
@@ -278,7 +301,7 @@ async def test_a_terminal_that_went_away_is_read_once_and_never_again(
 
 @pytest.mark.pty
 async def test_a_session_goes_on_when_its_terminal_has_gone(terminal: Terminal) -> None:
-    with SlipDisplay(terminal.stdout) as display:
+    with SlipDisplay(terminal.stdout, bench="bench.toml") as display:
         display.attach(lambda _: None)
         display.show(snapshot("averaging"))
         terminal.hang_up()

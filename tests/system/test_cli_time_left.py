@@ -71,7 +71,7 @@ def screen(monkeypatch: pytest.MonkeyPatch) -> Screen:
 
 
 def test_the_live_slip_shows_each_figure_in_its_place(screen: Screen) -> None:
-    with SlipDisplay(screen) as display:
+    with SlipDisplay(screen, bench="bench.toml") as display:
         for shown in counting("averaging", 210.0, 90.0, 40.0):
             display.show(shown)
     drawn = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]|\r", "", screen.getvalue())
@@ -84,7 +84,7 @@ def test_the_pages_address_is_not_cut_off_by_what_else_there_is_to_say(
     screen: Screen,
 ) -> None:
     address = "http://127.0.0.1:8765/"
-    with SlipDisplay(screen) as display:
+    with SlipDisplay(screen, bench="bench.toml") as display:
         display.started(page_url=address, broker="", words="Session 1 begins. " * 9)
         display.show(snapshot("waiting", None, "Fit the fine filter, then switch on."))
     assert address in screen.getvalue()
@@ -92,7 +92,7 @@ def test_the_pages_address_is_not_cut_off_by_what_else_there_is_to_say(
 
 def test_a_log_gets_a_line_when_the_stage_changes_and_none_for_the_count() -> None:
     stream = io.StringIO()
-    display = PlainDisplay(stream)
+    display = PlainDisplay(stream, bench="bench.toml")
     display.show(snapshot("running-up", None, "Keep it running."))
     display.show(snapshot("settling", None, "Keep it running."))
     for shown in counting("settling", 210.0, 180.0, 75.0):
@@ -110,7 +110,7 @@ def test_a_log_gets_a_line_when_the_stage_changes_and_none_for_the_count() -> No
 
 def test_a_log_is_told_anew_how_long_it_takes_where_that_was_far_off() -> None:
     stream = io.StringIO()
-    display = PlainDisplay(stream)
+    display = PlainDisplay(stream, bench="bench.toml")
     # Told 60 s at 0 s; at 30 s still 60 s, which is 30 s off and no more than half; at 40 s three minutes.
     for now_s, left_s in ((0.0, 60.0), (30.0, 60.0), (40.0, 180.0), (50.0, 170.0)):
         (shown,) = counting("settling", left_s)
@@ -125,7 +125,7 @@ def test_a_log_is_told_anew_how_long_it_takes_where_that_was_far_off() -> None:
 
 def test_an_instruction_that_comes_back_is_told_again() -> None:
     stream = io.StringIO()
-    display = PlainDisplay(stream)
+    display = PlainDisplay(stream, bench="bench.toml")
     silent = "Power: its meter has been silent for 9 s. Check its plug."
     running = snapshot("settling", 40.0, "Keep it running, about 40 s more.")
     for shown in (running, dataclasses.replace(running, instruction=silent), running):

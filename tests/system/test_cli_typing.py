@@ -38,6 +38,13 @@ def test_digits_and_enter_are_a_reading(line: TypingLine) -> None:
     assert typed(line, "12.3\r") == [TypedReading("velocity", "12.3")]
 
 
+def test_a_reading_beyond_those_that_are_needed_says_that_they_are_enough(
+    line: TypingLine,
+) -> None:
+    line.follow(dataclasses.replace(AGAIN, number=6))
+    assert line.lines()[0].endswith(", reading 6 (5 are enough): _")
+
+
 def test_letters_are_passed_over_and_backspace_takes_back(line: TypingLine) -> None:
     assert typed(line, "1q3\x7f2,5") == []
     assert line.lines()[0].endswith("5: 12,5_")
@@ -162,7 +169,7 @@ def test_the_bell_calls_once_for_a_reading_and_the_line_stands_in_the_slip(
     screen: Screen,
 ) -> None:
     asked = dataclasses.replace(snapshot("averaging"), asking=ASKING)
-    with SlipDisplay(screen) as display:
+    with SlipDisplay(screen, bench="bench.toml") as display:
         display.show(snapshot("averaging"))
         assert BELL not in screen.getvalue()
         lines = drawn(display, screen, asked)
@@ -177,7 +184,7 @@ def test_the_bell_calls_once_for_a_reading_and_the_line_stands_in_the_slip(
 
 
 def test_plain_lines_say_how_to_answer(screen: Screen) -> None:
-    display = PlainDisplay(screen)
+    display = PlainDisplay(screen, bench="my bench.toml")
     asked = dataclasses.replace(
         snapshot("averaging"), asking=ASKING, instruction="Read Outlet velocity."
     )
@@ -185,7 +192,7 @@ def test_plain_lines_say_how_to_answer(screen: Screen) -> None:
     display.show(asked)
     assert screen.newest()[:2] == [
         f"{asked.clock.utc}  Read Outlet velocity.",
-        "  On the page, or with: daq session BENCH reading velocity VALUE",
+        "  On the page, or with: daq session 'my bench.toml' reading velocity VALUE",
     ]
 
 
@@ -194,7 +201,7 @@ async def test_while_a_reading_is_asked_for_the_keyboard_is_its_own(
     terminal: Terminal,
 ) -> None:
     told: list[Told] = []
-    with SlipDisplay(terminal.stdout) as display:
+    with SlipDisplay(terminal.stdout, bench="bench.toml") as display:
         display.attach(told.append)
         display.show(dataclasses.replace(snapshot("averaging"), asking=ASKING))
         terminal.type(b"\r12.3\ra")
@@ -210,7 +217,7 @@ async def test_the_enter_after_figures_that_come_too_late_tells_no_switching(
     terminal: Terminal,
 ) -> None:
     told: list[Told] = []
-    with SlipDisplay(terminal.stdout) as display:
+    with SlipDisplay(terminal.stdout, bench="bench.toml") as display:
         display.attach(told.append)
         display.show(dataclasses.replace(snapshot("averaging"), asking=ASKING))
         terminal.type(b"12.a")

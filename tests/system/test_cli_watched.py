@@ -216,7 +216,7 @@ def test_the_table_shows_instruction_stage_alarm_values_slip_and_health(
         "7.9",
         "done",
     ]
-    assert line_with(lines, "1.5 mm2, 25 m  ").endswith("running")
+    assert line_with(lines, "1.5 mm2, 25 m  ").endswith("averaging, provisional")
 
 
 def test_an_idle_bench_shows_its_channels_and_no_slip(

@@ -67,7 +67,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_the_live_slip_shows_names_and_obeys_none(screen: Screen) -> None:
-    with SlipDisplay(screen) as display:
+    with SlipDisplay(screen, bench="bench.toml") as display:
         display.started(page_url="http://127.0.0.1/", broker="", words="")
         display.show(named(SNAPSHOT, COMMAND))
         display.say(COMMAND)
@@ -84,7 +84,7 @@ def test_plain_lines_on_a_terminal_show_names_and_obey_none(
 ) -> None:
     monkeypatch.setattr(sys, "stdout", screen)
     with plain_terminals():
-        display = PlainDisplay(sys.stdout)
+        display = PlainDisplay(sys.stdout, bench="bench.toml")
         display.show(named(SNAPSHOT, f"{COMMAND}\rforged"))
         assert drawn_on(sys.stdout) is screen
         assert sys.stdout.isatty()

@@ -8,12 +8,14 @@ from playwright.async_api import Browser, expect
 
 from daq.errors import Refusal
 from daq.operations import CannotRead, TakeBack, TypedReading
-from daq.runtime.snapshot import AskingLine, TypedLine
+from daq.runtime.snapshot import AskingLine, InstrumentLine, TypedLine
 from tests.system.live_page import (
     AVERAGING,
     NEEDS_A_BROWSER,
     NOW_S,
     PHONE,
+    POWER,
+    TEMPERATURE,
     Bench,
     opened,
     overhang_px,
@@ -116,6 +118,11 @@ async def test_the_next_asking_begins_with_an_empty_field(
         bench.show(ASKED, asking=again)
         await expect(field).to_have_value("")
         await expect(tab.locator("#asking h2")).to_contain_text("reading 3 of 5")
+        beyond = dataclasses.replace(again, number=6, since_s=NOW_S + 25.0)
+        bench.show(ASKED, asking=beyond)
+        await expect(tab.locator("#asking h2")).to_contain_text(
+            "reading 6 (5 are enough)"
+        )
 
 
 async def test_a_reader_sees_what_is_asked_and_no_field(
@@ -177,3 +184,20 @@ async def test_a_reader_is_not_offered_to_take_anything_back(
     async with opened(browser, bench) as tab:
         await expect(tab.locator("#instruction")).to_be_visible()
         await expect(tab.locator("#typed")).to_be_hidden()
+
+
+# ---- beside the other channels
+
+
+async def test_a_typed_channel_says_when_it_was_typed_and_one_reading_is_one(
+    browser: Browser, bench: Bench
+) -> None:
+    typed = dataclasses.replace(TEMPERATURE, name="velocity", instrument="by_eye", condition="ok", typed=True)  # fmt: skip
+    meter = InstrumentLine("by_eye", "", "ok", "read by the operator", 1, 0)
+    bench.show(AVERAGING, channels=(POWER, typed), instruments=(meter,))
+    async with opened(browser, bench) as tab:
+        asides = tab.locator("#channels .aside")
+        await expect(asides.filter(has_text="typed ")).to_have_count(1)
+        await expect(asides.filter(has_text="by wattmeter")).to_have_count(1)
+        await expect(asides.filter(has_text="by_eye")).to_have_count(0)
+        await expect(tab.locator("#margin")).to_contain_text("; 1 reading, 0 gaps")

@@ -60,7 +60,7 @@ async def test_what_was_not_typed_in_time_is_said_and_stays_for_the_next_call(
         await field.fill("98")
         bench.show(MISSED)
         await expect(heading).to_have_text(
-            "Outlet velocity, outlet was not typed in time; you will be asked again"
+            "Outlet velocity, outlet was not typed in time; you will be asked again if there is time"
         )
         await expect(tab.locator("#asking .left")).to_have_text("")
         await field.press_sequentially(".7")

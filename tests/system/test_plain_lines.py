@@ -54,7 +54,7 @@ def test_letters_that_the_stream_does_not_have_are_replaced(
 ) -> None:
     stream = kind(encoding)
     monkeypatch.setattr(sys, name, stream)
-    with display_for(plain=True, to_stderr=name == "stderr") as display:
+    with display_for("bench.toml", plain=True, to_stderr=name == "stderr") as display:
         display.event(LINE)
         display.say(NOTE)
     assert stream.said.getvalue().splitlines() == [
@@ -72,7 +72,7 @@ def test_the_live_slip_outlasts_letters_that_its_terminal_does_not_have(
     stream = Terminal(encoding)
     monkeypatch.setattr(sys, "stdout", stream)
     shown = replace(snapshot("averaging"), instruction="Fit 5 Ω.", events=(LINE,))
-    with display_for(plain=False, to_stderr=False) as display:
+    with display_for("bench.toml", plain=False, to_stderr=False) as display:
         display.show(shown)
         display.say(NOTE)
     said = stream.said.getvalue()

@@ -16,6 +16,7 @@ from daq.runtime.store.layout import quoted
 from daq.runtime.store.opening import reading_store
 from daq.runtime.store.past import first_row, tables_of, window_of
 from daq.runtime.store.reading import PAGE_ROWS
+from daq.runtime.store.taken_back import taken_back_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +29,7 @@ class PastReadings:
 
 
 def read_past_readings(path: Path, session: int, trial: int) -> PastReadings | None:
-    """Read what was read in a trial; None where that session has no trial of that number.
+    """Read what was read in a trial and not taken back; None where that session has no trial of that number.
 
     Raises:
         StoreError: As for read_past_session().
@@ -44,15 +45,18 @@ def read_past_readings(path: Path, session: int, trial: int) -> PastReadings | N
             return None
         missing = _missing(connection, trial)
         channels: dict[str, tuple[NDArray[np.float64], NDArray[np.float64]]] = {}
+        taken = [each.taken for each in taken_back_of(connection, trial)]
         for instrument, table, columns in tables_of(
             connection, found.get("newest_channel_id")
         ):
             rows = _rows(connection, table, list(columns.values()), trial)
             gaps_s = missing.get(instrument, np.empty(0))
             for index, name in enumerate(columns, 2):
-                channels[name] = _with_gaps(rows[:, 1], rows[:, index], gaps_s)
-    there = {name: found for name, found in channels.items() if len(found[0])}
-    return PastReadings(found["started_s"], window_of(found), there)
+                taken_s = [each.at_s for each in taken if each.channel == name]
+                there = rows[~np.isin(rows[:, 1], taken_s)]
+                channels[name] = _with_gaps(there[:, 1], there[:, index], gaps_s)
+    drawn = {name: found for name, found in channels.items() if len(found[0])}
+    return PastReadings(found["started_s"], window_of(found), drawn)
 
 
 # ---- inside

@@ -7,7 +7,7 @@ at a time at which it was not read. The database thins, so that the polls, which
 """
 
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +15,7 @@ from daq.runtime.store.layout import quoted
 from daq.runtime.store.opening import reading_store
 from daq.runtime.store.past import tables_of
 from daq.runtime.store.stored_clock import CLOCK_COLUMNS, StoredClock
+from daq.runtime.store.taken_back import all_taken_back
 
 Timed = list[tuple[float, float | None]]
 """Times [s] on the present clock, rising, and values; None where a reading has none."""
@@ -34,7 +35,7 @@ class _Stretch:
 def read_recent(
     path: Path, *, clock_id: int, span_s: float, stretch_s: float
 ) -> dict[str, Timed]:
-    """Read what was read before this run, channel by channel.
+    """Read what was read before this run and not taken back, channel by channel.
 
     Args:
         path: Of the store.
@@ -57,6 +58,7 @@ def read_recent(
             ).fetchone()
         )
         shift_s_of = _shifts(connection, present)
+        taken = all_taken_back(connection)
         for _, table, columns in tables_of(connection, None):
             back = _stretches(connection, table, present, span_s, shift_s_of)
             stretches = [*back][::-1]
@@ -64,12 +66,20 @@ def read_recent(
                 found[name] = [
                     point
                     for each in stretches
-                    for point in _thinned(connection, table, column, each, stretch_s)
+                    for point in _without(
+                        [t.at_s + each.shift_s for t in taken if t.channel == name],
+                        _thinned(connection, table, column, each, stretch_s),
+                    )
                 ]
     return found
 
 
 # ---- inside
+
+
+def _without(taken_s: Collection[float], points: Timed) -> Timed:
+    """What is typed comes too seldom for another reading to be thinned out by one that was taken back."""
+    return [point for point in points if point[0] not in taken_s]
 
 
 def _stretches(

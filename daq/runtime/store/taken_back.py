@@ -57,6 +57,23 @@ def taken_back_of(connection: sqlite3.Connection, trial: int) -> list[TakenBackA
     ]
 
 
+def all_taken_back(connection: sqlite3.Connection) -> list[TakenBack]:
+    """What was taken back of any trial."""
+    return [
+        each.taken
+        for (trial,) in _trials_with_any(connection)
+        for each in taken_back_of(connection, trial)
+    ]
+
+
+def _trials_with_any(connection: sqlite3.Connection) -> list[tuple[int]]:
+    if file_format(connection) < _WITH_OPERATIONS:
+        return []
+    return connection.execute(
+        "SELECT DISTINCT trial_id FROM operations WHERE kind = ?", (TAKE_BACK,)
+    ).fetchall()
+
+
 def stretches(
     first: int, end: int, taken: Sequence[TakenBackAt], *, longest: int
 ) -> Iterator[Stretch]:

@@ -195,7 +195,7 @@ def test_channels_are_grouped_by_instrument() -> None:
         ('profile = "vane"', 'profile = "wane"', ":23: instrument[3].profile: "
          "no profile 'wane', expected the name of a shipped profile or a file beside the bench"),
         ('field = "voltage"', 'field = "tension"', ":12: instrument[1].channel[1].field: "
-         "profile 'meter' has no field 'tension', expected one of voltage, current"),
+         "profile 'meter' has no field 'tension', expected one of voltage, current, or drop this table"),
         ('name = "supply_voltage"', 'name = "supply-voltage"', ":13: "
          "instrument[1].channel[1].name: got 'supply-voltage', "
          "expected small letters, digits and _, a letter first"),
@@ -271,7 +271,7 @@ def test_faults_of_bench_and_profile_are_told_together() -> None:
     assert _bench_faults(spoiled) == [
         "spoiled.toml:3: refresh_s: got -0.5, expected greater than 0",
         "bench.toml:12: instrument[1].channel[1].field: "
-        "profile 'meter' has no field 'tension', expected one of voltage, current",
+        "profile 'meter' has no field 'tension', expected one of voltage, current, or drop this table",
     ]
 
 

@@ -174,7 +174,7 @@ def test_a_register_that_varies_with_the_last_digit_is_taken_and_told() -> None:
         ({"voltage": "230.2 V"}, [sweep([2302, 7]), sweep([2301, 7])]),
     )["voltage"]
     assert field.standing is Standing.FOUND
-    assert "weaker evidence" in field.notes[0]
+    assert "this is less certain" in field.notes[0]
 
 
 def test_two_registers_that_follow_alike_are_left_to_the_operator() -> None:
@@ -337,7 +337,10 @@ def test_another_reading_may_carry_its_unit_as_people_type_it_but_no_other() -> 
         ("voltage=1,230.4 V", "with one point or one comma before its decimals"),
         ("voltage=1,230,4 V", "with one point or one comma before its decimals"),
         ("voltage=,4 V", "like voltage=230.4 V"),
-        ("voltage=229.8", "voltage: no unit.*like voltage=229.8 V; a bare 1 for what"),
+        (
+            "voltage=229.8",
+            "voltage: no unit.*like voltage=229.8 V; a bare 1 for what has none: power_factor=0.95 1",
+        ),
         ("current=0,681", "current: no unit.*like current=0,681 A"),
         ("blower=229.8", "blower: no unit"),
         ("voltage=230.4 furlong", "unknown unit 'furlong', expected one of V, A"),

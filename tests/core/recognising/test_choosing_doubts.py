@@ -153,7 +153,7 @@ def test_a_register_that_rose_and_fell_is_weaker_evidence_however_far_the_displa
         ),
     )
     assert field.standing is Standing.FOUND
-    assert "weaker evidence" in field.notes[0]
+    assert "this is less certain" in field.notes[0]
 
 
 @pytest.mark.parametrize("words", [(2303, 2299, 2299), (2300, 2303, 2304)])

@@ -55,8 +55,8 @@ const secondsLeft = ({ until_s }) => `${Math.max(0, Math.ceil(until_s - nowSecon
 function open(place, { title: name, unit, place: where, decimals, number, least }) {
   if (!place.contains(form)) prepare(place);
   const what = [name, where].filter(Boolean).join(", ");
-  if (isMissed) put(title, `${what} was not typed in time; you will be asked again`);
-  else put(title, `${what}: reading ${number} of ${Math.max(number, least)}`);
+  if (isMissed) put(title, `${what} was not typed in time; you will be asked again if there is time`);
+  else put(title, `${what}: reading ${number > least ? `${number} (${least} are enough)` : `${number} of ${least}`}`);
   put(label, `What the display shows${symbol(unit) && `, in ${symbol(unit)}`}`);
   field.placeholder = (0).toFixed(decimals);
   // Whoever writes elsewhere goes on writing there.

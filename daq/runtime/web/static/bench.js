@@ -4,7 +4,7 @@
 // session is shown by the same means: its clock stands still, and nothing in it grows old.
 
 import { forgetFunnels } from "./funnels.js";
-import { StoredTrace, Trace } from "./traces.js";
+import { ROUNDING_S, StoredTrace, Trace } from "./traces.js";
 
 // Wire and browser jitter is real time. When bench time runs fast it looks that many times longer, and would make
 // fresh values flicker "old"; at speed 1 this allowance is nothing.
@@ -48,15 +48,19 @@ export function adopt(parts, { restarted = false } = {}) {
   if (before?.trial?.started_s !== snapshot.trial?.started_s) forgetFunnels();
   bench.snapshot = snapshot;
   setNow(snapshot.clock.now_s);
+  dropTakenBack();
 }
 
-const ROUNDING_S = 0.001; // Readings tell their time to the millisecond, the channels' lines in full.
+function dropTakenBack() {
+  for (const { channel, at_s } of bench.snapshot.taken_back ?? []) traces.get(channel)?.drop(at_s);
+}
 
-// What came by as a reading since the channels were told of is newer than what they tell.
+// What came by as a reading since the channels were told of is newer than what they tell. A typed one may be taken back.
 function keepNewerReadings(channels, known) {
   if (channels === known) return;
   const before = new Map(known.map((channel) => [channel.name, channel]));
   for (const channel of channels) {
+    if (channel.typed) continue;
     const { value, at_s, condition } = before.get(channel.name) ?? {};
     if (at_s > (channel.at_s ?? -Infinity) + ROUNDING_S) Object.assign(channel, { value, at_s, condition });
   }
@@ -110,6 +114,7 @@ export function replaceTraces(told, readingsSince = []) {
     for (const [at_s, value] of all) trace.append(at_s, value);
   }
   for (const reading of readingsSince) takeReading(reading);
+  if (!bench.stored) dropTakenBack();
 }
 
 const pairs = (t, v) => t.map((at_s, i) => [at_s, v[i]]);

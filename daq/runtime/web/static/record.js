@@ -17,7 +17,8 @@ function makeChannel(channel) {
 
 function drawChannel(node, channel) {
   const warning = warningWord(channel);
-  const source = warning || bench.stored ? channel.instrument : `read ${agoText(channel)} by ${channel.instrument}`;
+  const read = channel.typed ? `typed ${agoText(channel)}` : `read ${agoText(channel)} by ${channel.instrument}`;
+  const source = warning || bench.stored ? channel.instrument : read;
   drawName(node, channel);
   drawFigure(node, channel, "channel");
   drawAside(node.querySelector(".aside"), warning, source);
@@ -43,7 +44,7 @@ function marginLines({ instruments, store, broker }) {
 }
 
 function meterLine({ name, port, state, text, readings, gaps }) {
-  const counts = `${readings} readings, ${gaps} ${gaps === 1 ? "gap" : "gaps"}`;
+  const counts = `${readings} ${readings === 1 ? "reading" : "readings"}, ${gaps} ${gaps === 1 ? "gap" : "gaps"}`;
   return { name, ill: state !== "ok", text: `${state}, ${text}; ${counts}${port && `; on ${port}`}` };
 }
 

@@ -1,6 +1,7 @@
 // The past of one channel: a live one thinned while it arrives, so that no chart grows without bound, or a stored one.
 
 export const TRACE_S = 600;
+export const ROUNDING_S = 0.001; // Readings tell their time to the millisecond, all else in full.
 const BUCKET_S = 1.5; // 400 buckets of at most three points: no chart ever holds more than 1200.
 
 // A bucket keeps its least and its greatest point and a gap, so that nothing that stood out is lost.
@@ -19,6 +20,16 @@ export class Trace {
     if (v === null) bucket.gap = t;
     else this.#take(bucket, t, v);
     this.#last_s = t;
+    this.#points = null;
+  }
+
+  // A typed reading that was taken back.
+  drop(at_s) {
+    const isIt = (point) => point !== null && Math.abs(point.t - at_s) <= ROUNDING_S;
+    const bucket = this.#buckets.find(({ low, high }) => isIt(low) || isIt(high));
+    if (bucket === undefined) return;
+    const others = [bucket.low, bucket.high].filter((point) => !isIt(point));
+    Object.assign(bucket, { low: others[0] ?? null, high: others.at(-1) ?? null });
     this.#points = null;
   }
 
