@@ -152,6 +152,7 @@ class Soak:
         self._page: asyncio.Future[Page] = self._loop.create_future()
         self._under_way: set[asyncio.Task[None]] = set()
         self._order: list[Fault] = []
+        self._locking: asyncio.Future[None] | None = None
         self._is_told_to_end = False
 
     async def last(
@@ -170,6 +171,9 @@ class Soak:
             await self._watch(for_s, time.monotonic() + at_most_real_s)
             for task in (*beside, *self._under_way):
                 task.cancel()
+            if self._locking is not None:
+                # A service that ends while its store is locked may not get its last readings into it, and says so.
+                await self._locking
             self._is_told_to_end = True
             os.kill(os.getpid(), signal.SIGTERM)
             await serving
@@ -313,7 +317,9 @@ class Soak:
 
     async def _disk_busy(self) -> None:
         """Another program holds the store, for real time: the store's thread knows no other."""
-        await asyncio.to_thread(_lock_for_a_while, self._run.store)
+        store = self._run.store
+        self._locking = self._loop.run_in_executor(None, _lock_for_a_while, store)
+        await asyncio.shield(self._locking)
 
     async def _viewer(self) -> None:
         page = await self._page
