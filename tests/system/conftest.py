@@ -19,6 +19,7 @@ from playwright.async_api import Browser
 
 from daq.cli import main
 from tests.system.command_line import BENCH, METER, PLAN, Daq, Ended
+from tests.system.keyed_terminal import Terminal
 from tests.system.live_page import Bench, chromium
 
 ROOT = Path(__file__).parents[2]
@@ -147,6 +148,15 @@ def wrong_baud() -> Iterator[Callable[[Path], None]]:
 
 
 # ---- the command line
+
+
+@pytest.fixture
+def terminal(monkeypatch: pytest.MonkeyPatch) -> Iterator[Terminal]:
+    monkeypatch.setenv("TERM", "xterm")
+    terminal = Terminal()
+    monkeypatch.setattr(sys, "stdin", terminal.stdin)
+    yield terminal
+    terminal.close()
 
 
 @pytest.fixture

@@ -1,8 +1,6 @@
 """At the terminal: a reading that was not typed in time, how old a typed value is, and a trial that is repeated or not."""
 
 import dataclasses
-import sys
-from collections.abc import Iterator
 
 import pytest
 
@@ -14,11 +12,11 @@ from daq.operations import Repeat, Stop, TypedReading
 from daq.runtime.display import Told
 from daq.runtime.snapshot import AskingLine, ClockLine, RepeatLine, Snapshot
 from tests.runtime.waiting import until
+from tests.system.keyed_terminal import Terminal
 from tests.system.test_cli_slip import (
     OUTCOME,
     POWER,
     Screen,
-    Terminal,
     drawn,
     leads,
     snapshot,
@@ -132,15 +130,6 @@ def screen(monkeypatch: pytest.MonkeyPatch) -> Screen:
     for name, value in (("COLUMNS", "110"), ("LINES", "30"), ("TERM", "xterm")):
         monkeypatch.setenv(name, value)
     return Screen()
-
-
-@pytest.fixture
-def terminal(monkeypatch: pytest.MonkeyPatch) -> Iterator[Terminal]:
-    monkeypatch.setenv("TERM", "xterm")
-    terminal = Terminal()
-    monkeypatch.setattr(sys, "stdin", terminal.stdin)
-    yield terminal
-    terminal.close()
 
 
 def offering(stage: str) -> Snapshot:

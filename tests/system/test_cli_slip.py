@@ -5,7 +5,6 @@ import dataclasses
 import io
 import os
 import re
-import sys
 from collections.abc import Iterator
 
 import pytest
@@ -26,6 +25,7 @@ from daq.runtime.snapshot import (
     TrialLine,
 )
 from tests.runtime.waiting import until
+from tests.system.keyed_terminal import Terminal
 
 BELL = "\a"
 POWER = ChannelLine(
@@ -234,39 +234,6 @@ def test_at_the_end_the_whole_slip_is_left_standing(screen: Screen) -> None:
 
 
 # ---- a terminal that goes away
-
-
-class Terminal:
-    """A pseudo-terminal for input and drawing; its other end can be let go of."""
-
-    def __init__(self) -> None:
-        self._master: int | None
-        self._master, slave = os.openpty()
-        self.stdin = os.fdopen(slave, "r", encoding="utf-8")
-        self.stdout = os.fdopen(os.dup(slave), "w", encoding="utf-8")
-
-    def type(self, keys: bytes) -> None:
-        assert self._master is not None
-        os.write(self._master, keys)
-
-    def hang_up(self) -> None:
-        if self._master is not None:
-            os.close(self._master)
-        self._master = None
-
-    def close(self) -> None:
-        self.hang_up()
-        self.stdin.close()
-        self.stdout.close()
-
-
-@pytest.fixture
-def terminal(monkeypatch: pytest.MonkeyPatch) -> Iterator[Terminal]:
-    monkeypatch.setenv("TERM", "xterm")
-    terminal = Terminal()
-    monkeypatch.setattr(sys, "stdin", terminal.stdin)
-    yield terminal
-    terminal.close()
 
 
 @pytest.mark.pty

@@ -1,8 +1,6 @@
 """The line at the terminal in which a reading is typed: by itself, and within the live slip."""
 
 import dataclasses
-import sys
-from collections.abc import Iterator
 
 import pytest
 
@@ -14,7 +12,8 @@ from daq.operations import CannotRead, TakeBack, TypedReading
 from daq.runtime.display import Key, Told
 from daq.runtime.snapshot import AskingLine, TypedLine
 from tests.runtime.waiting import until
-from tests.system.test_cli_slip import BELL, Screen, Terminal, drawn, snapshot
+from tests.system.keyed_terminal import Terminal
+from tests.system.test_cli_slip import BELL, Screen, drawn, snapshot
 
 ASKING = AskingLine("velocity", "Outlet velocity", "m/s", "outlet", 1, 2, 5, 100.0, 130.0)  # fmt: skip
 FIRST = TypedLine("velocity", "Outlet velocity", "m/s", 1, 12.3, 90.0)
@@ -154,15 +153,6 @@ def screen(monkeypatch: pytest.MonkeyPatch) -> Screen:
     for name, value in (("COLUMNS", "100"), ("LINES", "24"), ("TERM", "xterm")):
         monkeypatch.setenv(name, value)
     return Screen()
-
-
-@pytest.fixture
-def terminal(monkeypatch: pytest.MonkeyPatch) -> Iterator[Terminal]:
-    monkeypatch.setenv("TERM", "xterm")
-    terminal = Terminal()
-    monkeypatch.setattr(sys, "stdin", terminal.stdin)
-    yield terminal
-    terminal.close()
 
 
 def test_the_bell_calls_once_for_a_reading_and_the_line_stands_in_the_slip(
