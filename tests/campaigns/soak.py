@@ -399,7 +399,7 @@ def _show(run: Run) -> bool:
         ("readings", found.readings),
         ("false readings", found.false),
         *((f"gaps: {reason}", n) for reason, n in sorted(found.gaps.items())),
-        ("stretches without reading or gap", found.unaccounted),
+        ("polls without reading or gap", found.unaccounted),
         ("sessions", found.sessions),
         *((f"trials: {state}", n) for state, n in sorted(found.trials.items())),
         ("averages, no reading lost, the same", averages.same),

@@ -4,7 +4,7 @@ import math
 import sqlite3
 from bisect import bisect_right
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -32,6 +32,23 @@ _LATE_S = 1e-4
 _HALF_POLL_S = 0.5 / A_SECOND
 _NEXT_POLL_S = 1.9 / A_SECOND
 """A reading that comes later than this after the one before is not the next one [s]."""
+_OFTEN_LATE = 2
+"""Readings before a gap."""
+
+
+def untold_slots(times_s: Sequence[float]) -> int:
+    """Polls that passed without a reading among readings with no gap between them [1].
+
+    A busy machine may serve a poll late by less than one interval and the next one in time: then two readings are
+    almost two intervals apart, and none is lost. One that is lost sets back all that come after it. Before a gap a
+    reading is often late, so what passed just before the last two is not seen.
+
+    Args:
+        times_s: When they were taken, in order [s].
+    """
+    set_back_s = [at_s - number / A_SECOND for number, at_s in enumerate(times_s)]
+    at_last_s = min(set_back_s[-_OFTEN_LATE:], default=0.0)
+    return round((at_last_s - min(set_back_s, default=0.0)) * A_SECOND)
 
 
 @dataclass
@@ -63,7 +80,7 @@ class Findings:
         readings, false: In the store, and those of them that differ from what the meter had to show [1].
         gaps: By reason [1].
         tenths: Of a second from the first reading to the last [1].
-        unaccounted: Stretches without readings that no gap tells of [1].
+        unaccounted: Polls without a reading that no gap tells of [1].
         bytes_a_value: Of the whole file, without the log.
         with_reasons: Size of the file by that of the same file without gaps [1].
     """
@@ -119,22 +136,24 @@ def _look_at_readings(
     store: sqlite3.Connection, machine: Machine, begun_s: float, found: Findings
 ) -> None:
     gaps_s = [at_s for (at_s,) in store.execute("SELECT at_s FROM gaps ORDER BY at_s")]
-    first = before = None
-    before_s = -math.inf
+    first = last = None
+    stretch: list[float] = []
     for reading in _readings(store):
         tenth = _tenth(reading, begun_s)
         late_s = reading.at_s - begun_s - tenth / A_SECOND
         is_true = reading.values == machine.values(tenth)
         found.readings += 1
         found.false += not is_true or abs(late_s) > 2.0 * _HALF_POLL_S
-        # A poll that comes late within its tenth, after a fault, may show the next one.
-        if before is not None and reading.at_s - before_s > _NEXT_POLL_S:
-            told = bisect_right(gaps_s, reading.at_s) - bisect_right(gaps_s, before_s)
-            found.unaccounted += not told
+        told = bisect_right(gaps_s, reading.at_s)
+        if told != (bisect_right(gaps_s, stretch[-1]) if stretch else told):
+            found.unaccounted += untold_slots(stretch)
+            stretch.clear()
+        stretch.append(reading.at_s)
         first = tenth if first is None else first
-        before, before_s = tenth, reading.at_s
-    if first is not None and before is not None:
-        found.tenths = before - first + 1
+        last = tenth
+    found.unaccounted += untold_slots(stretch)
+    if first is not None and last is not None:
+        found.tenths = last - first + 1
     for reason, count in store.execute("SELECT reason, count(*) FROM gaps GROUP BY 1"):
         found.gaps[reason] = count
 

@@ -9,6 +9,7 @@ import pytest
 
 from tests.campaigns.soak import soak
 from tests.campaigns.soak_faults import Fault
+from tests.campaigns.soak_findings import untold_slots
 from tests.campaigns.soak_machine import A_SECOND, CHANNELS, CYCLE, Machine, tenth_of
 
 FAULTY_MIN, FAULTLESS_MIN = 2.0, 2.1
@@ -55,3 +56,14 @@ def test_a_reading_tells_which_tenth_of_a_second_it_is_of(tenth: int) -> None:
     count = Machine(1).values(tenth)[-1]
     for late_s in (-1.0, 0.0, 1.0):
         assert tenth_of(count, tenth / A_SECOND + late_s) == tenth
+
+
+def test_a_poll_served_late_is_not_lost_and_a_lost_one_is() -> None:
+    in_time = [number / A_SECOND for number in range(20)]
+    late = [at_s + (0.09 if at_s in (0.5, 0.6, 1.9) else 0.0) for at_s in in_time]
+    assert untold_slots(late) == 0
+    del late[8]
+    assert untold_slots(late) == 1
+    del late[3:5]
+    assert untold_slots(late) == 3
+    assert untold_slots([]) == untold_slots([7.0]) == 0
