@@ -1,6 +1,7 @@
 """`daq import` into a session of which typed readings were taken back: they count no more with a log than without."""
 
 import asyncio
+import csv
 import json
 from contextlib import redirect_stdout
 from io import StringIO
@@ -9,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from daq.cli import import_, reanalyse
+from daq.cli import export, import_, reanalyse
 from daq.config.bench import parse_bench
 from daq.operations import Start, TakeBack, TypedReading
 from tests.runtime.attended_bench import AttendedBench, attended
@@ -106,3 +107,15 @@ def test_readings_taken_back_stay_out_whenever_the_trial_is_judged_again_after_t
     assert NAME not in channels_after(trial)
     assert "volts" in channels_after(trial)
     assert f"{NAME}: too few typed readings: 3 of 5" in trial["after"]["note"]
+
+
+@pytest.mark.slow
+def test_exported_readings_tell_which_were_taken_back(
+    store: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    export.run([str(store), "--table", "readings", "--instrument", NAME])
+    rows = list(csv.DictReader(StringIO(capsys.readouterr().out)))
+    told = [(row[f"{NAME}_m_per_s"], row["taken_back"]) for row in rows]
+    assert told == [(v, "1") for v in WRONG] + [(v, "0") for v in RIGHT]
+    export.run([str(store), "--table", "readings", "--instrument", "meter"])
+    assert "taken_back" not in capsys.readouterr().out.splitlines()[0]

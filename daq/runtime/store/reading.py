@@ -19,6 +19,7 @@ from daq.runtime.store.analyses import analysed_averages, analysed_trials
 from daq.runtime.store.layout import SqlValue, quoted, utc_text
 from daq.runtime.store.opening import converted, reading_store
 from daq.runtime.store.schema import LIVE, file_format
+from daq.runtime.store.taken_back import taken_back_by_trial
 
 PAGE_ROWS = 5_000
 """Rows fetched at a time."""
@@ -216,6 +217,8 @@ def read_readings(
 ) -> Iterator[StoredReadings]:
     """Read readings, instrument by instrument.
 
+    Where the operator took typed readings back, a last column `taken_back` is 1 for those, and 0 for the others.
+
     Args:
         path: Of the store.
         instruments: Names of those wanted; None for all.
@@ -231,10 +234,21 @@ def read_readings(
     with reading_store(path) as connection:
         if session is not None:
             _session_number(connection, path, session)
+        taken_back = taken_back_by_trial(connection)
         for found in _columns(connection, path, instruments, channels):
-            pages = _Pages(connection, path, found, session=session, trial=trial)
+            rows = _Pages(connection, path, found, session=session, trial=trial).rows()
             header = (*_LEADING, *found.columns, *_TRAILING)
-            yield StoredReadings(found.instrument, header, pages.rows())
+            # What is typed is a channel of its own, and its instrument has that name.
+            if taken := taken_back.get(found.instrument):
+                header, rows = (*header, "taken_back"), _marked(rows, taken)
+            yield StoredReadings(found.instrument, header, rows)
+
+
+def _marked(
+    rows: Iterator[tuple[SqlValue, ...]], taken: Collection[tuple[int, float]]
+) -> Iterator[tuple[SqlValue, ...]]:
+    at, trial = _LEADING.index("at_s"), _LEADING.index("trial")
+    return ((*row, int((row[trial], row[at]) in taken)) for row in rows)
 
 
 @dataclass(frozen=True, slots=True)

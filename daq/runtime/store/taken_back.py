@@ -66,6 +66,17 @@ def all_taken_back(connection: sqlite3.Connection) -> list[TakenBack]:
     ]
 
 
+def taken_back_by_trial(
+    connection: sqlite3.Connection,
+) -> dict[str, frozenset[tuple[int, float]]]:
+    """Number of the trial and time [s] of each reading that was taken back, by the name of its channel."""
+    found: dict[str, set[tuple[int, float]]] = {}
+    for (trial,) in _trials_with_any(connection):
+        for each in taken_back_of(connection, trial):
+            found.setdefault(each.taken.channel, set()).add((trial, each.taken.at_s))
+    return {channel: frozenset(places) for channel, places in found.items()}
+
+
 def _trials_with_any(connection: sqlite3.Connection) -> list[tuple[int]]:
     if file_format(connection) < _WITH_OPERATIONS:
         return []
