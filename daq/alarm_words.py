@@ -13,6 +13,13 @@ NOBODY_WATCHES = (
 """Goes on after whatever tells that the service is not heard."""
 
 
+LEFT_RUNNING_TEXT = (
+    "The machine still runs, and without a session nothing watches its limits or its time. It may overheat unseen."
+    " Switch off at the plug."
+)
+"""The alarm of a machine that runs on after its session was stopped."""
+
+
 def lost_meter_text(name: str, why: str) -> str:
     """The alarm of a meter that is not heard while the machine runs.
 
@@ -54,6 +61,13 @@ def breach_text(breach: Breach, channel: Channel) -> str:
     """The alarm of a broken limit."""
     limit = breach.limit
     decimals = decimals_of(channel.accuracy.resolution)
+    held_s = max(breach.at_s - breach.since_s, 0.0)
+    if breach.value is None:
+        highest = shown_value(limit.above or 0.0, channel.unit, decimals)
+        return (
+            f"{channel.title} shows no usable value for {held_s:.0f} s: it is over its range, and may be above {highest}"
+            f" ({limit.reason}). Something may overheat. Switch off at the plug."
+        )
     above = limit.above is not None and breach.value > limit.above
     bound = (limit.above if above else limit.below) or 0.0
     while decimals < 6 and f"{breach.value:.{decimals}f}" == f"{bound:.{decimals}f}":
@@ -62,7 +76,6 @@ def breach_text(breach: Breach, channel: Channel) -> str:
     consequence = (
         "Something may overheat." if above else "The machine may stall and overheat."
     )
-    held_s = max(breach.at_s - breach.since_s, 0.0)
     return (
         f"{channel.title} {shown_value(breach.value, channel.unit, decimals)} is {side} "
         f"{shown_value(bound, channel.unit, decimals)} ({limit.reason}), for {held_s:.0f} s. "

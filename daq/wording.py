@@ -172,6 +172,23 @@ def no_load_yet(title: str) -> str:
     return f"{title}: nothing rises above rest. Switch the machine on."
 
 
+def over_range_running(title: str) -> str:
+    """What to do about a meter that a trial waits for and that shows no usable value."""
+    return f"{title} is over its meter's range. Switch off, then choose a higher range."
+
+
+def over_range_unseen(title: str) -> str:
+    """What to do where the channel that tells whether the machine runs shows no usable value."""
+    return f"{title} is over its meter's range: the machine may be running unseen. Switch off at the plug."
+
+
+def over_range_yet(title: str) -> str:
+    """What to do where a trial would begin without a usable value."""
+    return (
+        f"Do not switch on yet: {title} is over its meter's range. Choose a higher one."
+    )
+
+
 def no_reading_yet(title: str) -> str:
     """What to do where a trial would begin blind."""
     return f"Do not switch on yet: {title} has no reading. See to its meter."
@@ -207,6 +224,21 @@ def idle_instruction() -> tuple[str, Urgency]:
     """What is said across the room while no session is in hand."""
     words = "The bench is idle. Start a session when the machine is ready."
     return words, Urgency.WAIT
+
+
+def limit_instruction() -> tuple[str, Urgency]:
+    """What is said of a broken limit, with or without a trial in hand."""
+    return _INSTRUCTIONS[Stage.LIMIT]
+
+
+def overdue_instruction() -> tuple[str, Urgency]:
+    """What is said of a machine that runs too long without a trial."""
+    return "Switch off at the plug: it has run too long.", Urgency.DANGER
+
+
+def left_running_instruction() -> tuple[str, Urgency]:
+    """What is said of a machine that runs on after its session was stopped."""
+    return "Switch off at the plug: nothing watches it any more.", Urgency.DANGER
 
 
 def paused_instruction() -> tuple[str, Urgency]:
@@ -407,91 +439,3 @@ def _ended_text(occurrence: Occurrence, name: str) -> str:
     if state is TrialState.FINISHED:
         return f"{name}: switched off, the trial is complete."
     return f"{name}: switched off, marked {state.value}."
-
-
-def paused_answer(in_hand: PlannedTrial | None) -> str:
-    """What a pause means, to whoever asked for it."""
-    if in_hand is None:
-        return "Paused. Switching on begins no trial until you go on."
-    return f"{trial_name(in_hand)} is finished first. Then switching on begins no trial until you go on."
-
-
-def gone_on_answer(
-    called_for: PlannedTrial | None, *, switch_off_first: bool = False
-) -> str:
-    """What comes after a pause."""
-    if switch_off_first:
-        return "The session goes on. The machine is running: switch it off first."
-    return f"The session goes on{_with_what(called_for)}."
-
-
-def _with_what(line: PlannedTrial | None) -> str:
-    return f" with {trial_name(line)}" if line else ""
-
-
-def skipped_answer(skipped: PlannedTrial, called_for: PlannedTrial | None) -> str:
-    """A line is left out, and what comes instead."""
-    following = (
-        f"{trial_name(called_for)} comes next"
-        if called_for
-        else "nothing is left to do"
-    )
-    return f"{trial_name(skipped)} is left out; {following}."
-
-
-def repeated_answer(added: PlannedTrial) -> str:
-    """A condition is measured once more; all its trials count."""
-    return f"{trial_name(added)} is called for next; the trials before it count too."
-
-
-def set_aside_answer(line: PlannedTrial) -> str:
-    """A trial counts no more."""
-    return f"{trial_name(line)}: its trial is set aside and counts no more. It is called for again."
-
-
-def relabelled_answer(before: PlannedTrial, after: PlannedTrial) -> str:
-    """A trial was made under another condition."""
-    return f"The trial counts as {trial_name(after)}. {trial_name(before)} is called for again."
-
-
-def stopped_answer(session: int) -> str:
-    """A session is left."""
-    return f"Session {session} is left as it stands. Start its plan again to go on with it."
-
-
-def typed_answer(shown: str, number: int, least: int) -> str:
-    """A reading is kept."""
-    return f"{shown}, {reading_number(number, least)}."
-
-
-def reading_number(number: int, least: int) -> str:
-    """Which of the typed readings of a channel it is, and how many an average takes."""
-    if number > least:
-        return f"reading {number} ({least} are enough)"
-    return f"reading {number} of {least}"
-
-
-def taken_back_answer(shown: str, count: int, least: int) -> str:
-    """A reading counts no more."""
-    left = f"{count} of {least} readings are left"
-    if count > least:
-        left = f"{count} readings are left ({least} are enough)"
-    return f"{shown} is taken back and counts no more; {left}."
-
-
-def put_off_answer(title: str) -> str:
-    """What cannot be read now."""
-    return f"{title} is asked for again later."
-
-
-NOTED_ANSWER = "Noted."
-ACKNOWLEDGED_ANSWER = "The machine may run on. Do not leave it alone."
-
-
-def switched_answer(stage: Stage) -> str:
-    """The operator's word that the machine was switched is taken."""
-    return (
-        "Taken: switched on, the trial begins."
-        if stage in RUNNING
-        else "Taken: switched off, the trial is over."
-    )

@@ -24,14 +24,15 @@ def closing_of_serve(*, bench: str, stated_store: str | None) -> str:
     """A line for the operator."""
     again = _command("serve", bench, stated_store=stated_store)
     return (
-        "The service has ended: the meters are not read any more, and nothing watches a machine that still runs."
+        "The service has ended: the meters are not read any more, and nothing watches a machine that still runs: switch it"
+        " off at the plug."
         f" Go on with: {again}; it takes up by itself the session that was in hand.\n"
     )
 
 
 def _how_to_go_on(outcome: Outcome, again: str) -> Iterator[str]:
     if outcome.in_hand is not None:
-        yield "Nothing watches the machine any more: if it still runs, switch it off."
+        yield "Nothing watches the machine any more: if it still runs, switch off at the plug."
     by_position = {result.planned.position: result.state for result in outcome.results}
     left = [
         line

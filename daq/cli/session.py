@@ -11,13 +11,16 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from daq.answer_words import reading_number
 from daq.cli.arguments import CommandParser
 from daq.cli.files import load_bench
 from daq.cli.serving import qr_code
 from daq.cli.session_command import with_bench
 from daq.errors import InputError, NetworkError, OperationRefusedError, Refusal
 from daq.runtime.places import socket_path
-from daq.wording import reading_number, running_state
+from daq.wording import (
+    running_state,
+)
 
 _TIMEOUT_S = 30.0
 _NEGATIVE_WITH_COMMA = re.compile(r"^-(?=\d*,\d+$)", re.ASCII)

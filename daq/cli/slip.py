@@ -52,7 +52,7 @@ _SHOWN_EVENTS = 4
 _WIDE = 120
 _KEYS = {"\n": Key.SWITCHED, "\r": Key.SWITCHED, "a": Key.ACKNOWLEDGED}
 _REPEAT, _END = "r", "e"
-_KEYS_SHOWN = "Enter: switched by hand   a: acknowledge an alarm   Ctrl-C: stop; the session can go on later"
+_KEYS_SHOWN = "Enter: switched by hand   a: it may run on   Ctrl-C: stop; the session can go on later"
 
 
 class SlipDisplay:

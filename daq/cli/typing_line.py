@@ -6,9 +6,13 @@ Knows no terminal and no session: the display hands it letters and draws what it
 import math
 from collections.abc import Sequence
 
+from daq.answer_words import reading_number
 from daq.operations import CannotRead, TakeBack, TypedReading
 from daq.runtime.snapshot import AskingLine, TypedLine
-from daq.wording import reading_number, shown_value, unit_symbol
+from daq.wording import (
+    shown_value,
+    unit_symbol,
+)
 
 _OF_NUMBERS = frozenset("0123456789.,+-")
 _LONGEST = 20

@@ -9,7 +9,7 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from daq.alarm_words import lost_meter_text
+from daq.alarm_words import LEFT_RUNNING_TEXT, lost_meter_text
 from daq.config.bench import Bench, Instrument
 from daq.records import Channel, Gap, Reading
 from daq.runtime.clock import Clock
@@ -35,8 +35,12 @@ from daq.wording import (
     decimals_of,
     held_back_advice,
     idle_instruction,
+    left_running_instruction,
     no_load_yet,
     no_reading_yet,
+    over_range_running,
+    over_range_unseen,
+    over_range_yet,
     silent_meter,
 )
 
@@ -67,6 +71,15 @@ class _Latest:
     readings: int = 0
     gaps: int = 0
     line_text: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _LeftRunning:
+    """A machine that was running when its session was stopped [s], until its start channel is below that."""
+
+    channel: str
+    off_below: float
+    since_s: float
 
 
 class Board:
@@ -101,6 +114,8 @@ class Board:
         self._latest = {name: _Latest() for name in self._by_instrument}
         self._events: deque[EventLine] = deque(maxlen=_EVENTS)
         self._traces = {name: ThinnedTrace(TRACE_S) for name in self._channels}
+        self._usable_s: dict[str, float] = {}
+        self._left_running: _LeftRunning | None = None
         self._began_s = clock.bench_s()
         self._store_failing_since_s: float | None = None
 
@@ -109,11 +124,17 @@ class Board:
     def open(self, lines: SessionLines) -> None:
         """A session is taken in hand."""
         self.lines = lines
+        self._left_running = None
         self.comparison = None
         self.lead_warning = None
 
     def close(self) -> None:
-        """The session is left."""
+        """The session is left; where the machine still runs, that is told until its start channel says otherwise."""
+        session = self.lines.session if self.lines else None
+        if self.lines and session and session.running_since_s is not None:
+            start, now_s = self.lines.plan.rules.start, self._clock.bench_s()
+            if start.channel is not None:
+                self._left_running = _LeftRunning(start.channel, start.off_below, now_s)
         self.lines = None
         self.comparison = None
         self.lead_warning = None
@@ -131,6 +152,12 @@ class Board:
             self._typed_past[outcome.instrument].append(outcome)
         for name, value in self.values_of(outcome).items():
             self._traces[name].append(outcome.at_s, value)
+            if value is None:
+                continue
+            self._usable_s[name] = outcome.at_s
+            left = self._left_running
+            if left and name == left.channel and value < left.off_below:
+                self._left_running = None
 
     def take_back(self, taken: TakenBack) -> None:
         """A typed reading counts no more: the one before it is the newest again, and the charts forget it."""
@@ -188,7 +215,9 @@ class Board:
         left_s = (
             lines.seconds_left(is_hindered=hindrance is not None) if lines else None
         )
-        if lines is None:
+        if lines is None and self._left_running:
+            words, urgency = left_running_instruction()
+        elif lines is None:
             words, urgency = idle_instruction()
         else:
             words, urgency = lines.instruction(hindrance=hindrance, left_s=left_s)
@@ -221,6 +250,7 @@ class Board:
             missed=lines.missed_line() if lines else None,
             repeat_offer=lines.repeat_offer() if lines else None,
             taken_back=tuple(self._taken_back),
+            overdue=lines is not None and lines.session.overdue_since_s is not None,
         )
 
     # ---- parts of the snapshot
@@ -241,6 +271,8 @@ class Board:
             is_old = _is_old(heard_s, channel.interval_s, now_s, self._clock.speed)
             if is_old or latest.line_text is not None:
                 return silent_meter(channel.title, now_s - heard_s)
+            if self._is_unusable(channel, now_s):
+                return over_range_running(channel.title)
         without_load = session.without_load()
         if without_load and now_s - trial.started_s > _LOAD_WITHIN_S:
             return no_load_yet(self._channels[without_load[0]].title)
@@ -264,7 +296,19 @@ class Board:
                 was_heard or not is_early
             ):
                 return no_reading_yet(channel.title)
+            if self._is_unusable(channel, now_s):
+                is_start = channel.name == rules.start.channel
+                over_range = over_range_unseen if is_start else over_range_yet
+                return over_range(channel.title)
         return None
+
+    def _is_unusable(self, channel: Channel, now_s: float) -> bool:
+        """Whether its meter is heard and has shown no usable value for as long as a reading takes to be old."""
+        reading = self._latest[channel.instrument].reading
+        if reading is None or reading.values[channel.field_index] is not None:
+            return False
+        usable_s = self._usable_s.get(channel.name, self._began_s)
+        return _is_old(usable_s, channel.interval_s, now_s, self._clock.speed)
 
     def _channel(self, channel: Channel, now_s: float) -> ChannelLine:
         latest = self._latest[channel.instrument]
@@ -323,6 +367,8 @@ class Board:
     def _alarms(self, now_s: float) -> tuple[AlarmLine, ...]:
         alarms = self.lines.alarms(self._channels) if self.lines else []
         alarms += self._lost_meters(now_s)
+        if self._left_running:
+            alarms.append(AlarmLine(LEFT_RUNNING_TEXT, self._left_running.since_s))
         if self.lead_warning is not None:
             alarms.append(self.lead_warning)
         if self.store.state == "ok":
@@ -334,14 +380,14 @@ class Board:
 
     def _lost_meters(self, now_s: float) -> Iterator[AlarmLine]:
         """Meters that are not heard while the machine runs."""
-        trial = self.lines.session.trial() if self.lines else None
-        if trial is None:
+        running_since_s = self.lines.session.running_since_s if self.lines else None
+        if running_since_s is None:
             return
         for instrument in self._bench.instruments:
             line = self._instrument(instrument, now_s)
             if line.state in {"silent", "lost"}:
                 reading = self._latest[instrument.name].reading
-                since_s = reading.at_s if reading else trial.started_s
+                since_s = reading.at_s if reading else running_since_s
                 yield AlarmLine(lost_meter_text(line.name, line.text), since_s)
 
 

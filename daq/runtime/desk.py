@@ -7,7 +7,8 @@ import asyncio
 from collections.abc import Callable
 from typing import Protocol
 
-from daq.alarm_words import overdue_text
+from daq.alarm_words import LEFT_RUNNING_TEXT, overdue_text
+from daq.answer_words import stopped_answer
 from daq.config.bench import Bench
 from daq.config.plan import Plan
 from daq.errors import InputError, OperationRefusedError, Refusal
@@ -36,7 +37,6 @@ from daq.typed import TakenBack
 from daq.wording import (
     STORE_WAS_FAILING,
     occurrence_text,
-    stopped_answer,
 )
 
 _LAST = frozenset({Happening.OFF_LAST, Happening.SKIPPED_LAST})
@@ -222,11 +222,14 @@ class Desk:
             text = "no session is in hand; there is nothing to stop"
             raise OperationRefusedError(Refusal.NO_SESSION, text)
         number = running.facts.number
+        is_on = running.session.running_since_s is not None
         words = (
             f"Session {number} is put away."
             if running.is_finished
             else stopped_answer(number)
         )
+        if is_on:
+            words = f"{words} {LEFT_RUNNING_TEXT}"
         self.event("session", words)
         self._put_away()
         self._on_over()
@@ -268,9 +271,10 @@ class Desk:
             running.session.mark(warning.seen)
             self._board.lead_warning = AlarmLine(warning.text, now_s)
             self.event("lead", warning.text)
-        if running.session.overdue and not self._overdue_told:
+        is_overdue = running.session.overdue_since_s is not None
+        if is_overdue and not self._overdue_told:
             self.event("alarm", overdue_text(running.plan.rules.longest_s))
-        self._overdue_told = running.session.overdue
+        self._overdue_told = is_overdue
 
     def _look_at_the_day(self, running: Running) -> None:
         """A session that nobody works on is put away: on another day it has to be asked whether all is the same."""

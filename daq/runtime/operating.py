@@ -8,6 +8,18 @@ import asyncio
 from dataclasses import asdict
 from functools import singledispatchmethod
 
+from daq.answer_words import (
+    ACKNOWLEDGED_ANSWER,
+    NOTED_ANSWER,
+    gone_on_answer,
+    paused_answer,
+    put_off_answer,
+    relabelled_answer,
+    repeated_answer,
+    set_aside_answer,
+    skipped_answer,
+    switched_answer,
+)
 from daq.errors import OperationRefusedError, Refusal
 from daq.operations import (
     Acknowledge,
@@ -34,17 +46,7 @@ from daq.runtime.store.taken_back import TAKE_BACK
 from daq.runtime.typed_entries import TypedEntries
 from daq.trials.session import Occurrence
 from daq.wording import (
-    ACKNOWLEDGED_ANSWER,
-    NOTED_ANSWER,
-    gone_on_answer,
-    paused_answer,
-    put_off_answer,
-    relabelled_answer,
-    repeated_answer,
     sentence,
-    set_aside_answer,
-    skipped_answer,
-    switched_answer,
 )
 
 _STARTED_WITHIN_S = 10.0
@@ -219,11 +221,7 @@ class Operating:
 
     @_carried_out.register
     def _(self, _operation: Acknowledge, way: str) -> str:
-        running = self._in_hand()
-        if running.in_hand is None:
-            text = "no trial is in hand, so there is nothing to acknowledge"
-            raise OperationRefusedError(Refusal.NOT_TAKEN, text)
-        running.session.acknowledge()
+        self._in_hand().session.acknowledge()
         self._desk.event("operator", f"Acknowledged from the {way}.")
         return ACKNOWLEDGED_ANSWER
 

@@ -34,6 +34,8 @@ from daq.wording import (
     decimals_of_uncertainty,
     finished_instruction,
     instruction,
+    limit_instruction,
+    overdue_instruction,
     paused_instruction,
     shown_seconds_left,
     stage_sentence,
@@ -109,7 +111,10 @@ class SessionLines:
     ) -> tuple[str, Urgency]:
         """What the operator is asked to do, and how urgent that is."""
         session, planned = self.session, self.session.called_for
-        if session.stage is Stage.FINISHED:
+        is_overdue = session.overdue_since_s is not None
+        if session.breaches() and session.stage is not Stage.LIMIT:
+            return limit_instruction()
+        if session.stage is Stage.FINISHED and not is_overdue:
             without = sum(
                 r.state not in {TrialState.FINISHED, TrialState.SET_ASIDE}
                 for r in self.results.values()
@@ -117,10 +122,12 @@ class SessionLines:
             return self._asked_to_repeat() or finished_instruction(
                 len(session.order), without, skipped=len(session.skipped)
             )
+        if is_overdue and session.trial() is None:
+            return overdue_instruction()
         if session.is_paused_now:
             return paused_instruction()
         asking = self.asking_line()
-        if asking is not None and hindrance is None and not session.overdue:
+        if asking is not None and hindrance is None and not is_overdue:
             return asking_instruction(asking.title, asking.place)
         words, urgency = self._asked_to_repeat() or instruction(
             session.stage,
@@ -130,7 +137,7 @@ class SessionLines:
             seconds_left=left_s,
             hindrance=hindrance,
         )
-        return words, Urgency.DANGER if session.overdue else urgency
+        return words, Urgency.DANGER if is_overdue else urgency
 
     @property
     def by_key(self) -> bool:
@@ -282,10 +289,10 @@ class SessionLines:
             )
             for breach in self.session.breaches()
         ]
-        trial, longest_s = self.session.trial(), self.plan.rules.longest_s
-        if trial is not None and self.session.overdue:
-            since_s = trial.started_s + longest_s
-            alarms.append(AlarmLine(overdue_text(longest_s), since_s))
+        overdue_since_s = self.session.overdue_since_s
+        if overdue_since_s is not None:
+            longest_s = self.plan.rules.longest_s
+            alarms.append(AlarmLine(overdue_text(longest_s), overdue_since_s))
         return alarms
 
     def funnel_news(self) -> list[FunnelPoint]:

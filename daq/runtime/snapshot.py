@@ -252,6 +252,7 @@ class Snapshot:
         missed: The reading that was not typed in time, until one is asked for again; None where none was.
         repeat_offer: The trial that could be carried out once more for want of typed readings; None where none is.
         taken_back: Typed readings that were taken back lately: a chart that has them drops them.
+        overdue: The machine has run longer than a trial may last, which the operator can acknowledge.
     """
 
     format: int
@@ -279,6 +280,7 @@ class Snapshot:
     missed: AskingLine | None = None
     repeat_offer: RepeatLine | None = None
     taken_back: tuple[TakenBack, ...] = ()
+    overdue: bool = False
 
     def as_json(self) -> str:
         """The snapshot for the page."""

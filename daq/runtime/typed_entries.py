@@ -7,6 +7,7 @@ settled machine does not change.
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from daq.answer_words import taken_back_answer, typed_answer
 from daq.config.bench import Bench
 from daq.config.typed import TypedMeter
 from daq.errors import OperationRefusedError, Refusal
@@ -22,7 +23,10 @@ from daq.typed import (
     doubts_about,
     parse_entry,
 )
-from daq.wording import sentence, shown_value, taken_back_answer, typed_answer
+from daq.wording import (
+    sentence,
+    shown_value,
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -121,6 +121,17 @@ def refuse_going_on(*, is_paused: bool) -> None:
         raise OperationRefusedError(Refusal.ALREADY_SO, text)
 
 
+def refuse_acknowledging(*, is_overdue: bool) -> None:
+    """Say why there is nothing to acknowledge.
+
+    Raises:
+        OperationRefusedError: If the machine has not run longer than it may.
+    """
+    if not is_overdue:
+        text = "nothing to acknowledge: the machine has not run longer than the plan lets it"
+        raise OperationRefusedError(Refusal.NOT_TAKEN, text)
+
+
 def _refuse_what_was_set_aside(result: TrialResult) -> None:
     if result.state is TrialState.SET_ASIDE:
         text = "the trial is set aside already and counts for nothing, choose another"

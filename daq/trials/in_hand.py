@@ -63,7 +63,6 @@ class TrialInHand:
     run_up_end_s: float | None = None
     result: TrialResult | None = None
     breach: Breach | None = None
-    acknowledged: bool = False
     notes: list[str] = field(default_factory=list)
     was_seen_running: bool = False
     kept_reasons: tuple[str, ...] | None = None
@@ -100,6 +99,11 @@ class TrialInHand:
             attempt=self.attempt,
             trial_id=self.trial_id,
         )
+
+    def told_of_missed(self, missed: Asking, stage: Stage, now_s: float) -> Occurrence:
+        """A reading was not typed in time."""
+        title = next(c.title for c in self.rules.channels if c.name == missed.channel)
+        return self.of_it(Occurrence(stage, None, now_s, None, missed=title))
 
     @property
     def asking(self) -> Asking | None:

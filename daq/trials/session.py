@@ -14,6 +14,7 @@ from daq.settling.verdicts import HeldBackBy
 from daq.trials.amending import (
     line_asked_for,
     line_to_skip,
+    refuse_acknowledging,
     refuse_going_on,
     refuse_pausing,
     refuse_relabelling,
@@ -27,7 +28,8 @@ from daq.trials.in_hand import TrialView as TrialView  # handed on
 from daq.trials.itinerary import Itinerary
 from daq.trials.judging import LoadWatch, reading_order, settling_group
 from daq.trials.judging import SessionRules as SessionRules  # handed on
-from daq.trials.limits import Breach, LimitWatch
+from daq.trials.limits import Breach, LimitWatches
+from daq.trials.running_on import RunningOn
 from daq.trials.stages import RUNNING, TRANSITIONS, Happening, Stage
 from daq.trials.stages import Occurrence as Occurrence  # handed on
 from daq.trials.switching import Switch, SwitchDetector
@@ -71,7 +73,8 @@ class Session:
         if self._itinerary.next_line() is None:
             self.stage = Stage.FINISHED
         self._detector = SwitchDetector(rules.start)
-        self._watches = [LimitWatch(limit) for limit in rules.limits]
+        self._running = RunningOn(rules.longest_s)
+        self._watches = LimitWatches(rules.limits)
         self._by_instrument: dict[str, list[Channel]] = {}
         for channel in reading_order(rules):
             self._by_instrument.setdefault(channel.instrument, []).append(channel)
@@ -83,16 +86,17 @@ class Session:
     def feed(self, reading: Reading) -> list[Occurrence]:
         """Take one reading, in order of arrival; returns what it brought about."""
         occurrences = self.tick(reading.at_s)
-        values = [
-            (channel.name, value)
+        shown = [
+            (channel.name, reading.values[channel.field_index])
             for channel in self._by_instrument.get(reading.instrument, ())
-            if (value := reading.values[channel.field_index]) is not None
         ]
+        values = [(channel, value) for channel, value in shown if value is not None]
         for channel, value in values:
             if channel == self._rules.start.channel:
                 occurrences += self._switching(reading.at_s, value)
+        for channel, limited in shown:
+            occurrences += self._limits(channel, reading.at_s, limited)
         for channel, value in values:
-            occurrences += self._limits(channel, reading.at_s, value)
             self._idle.feed(channel, reading.at_s, value)
         # Last and whole, or not at all: re-analysis must know which readings were judged.
         return occurrences + self._judge(reading.at_s, values)
@@ -109,6 +113,7 @@ class Session:
         trial, line = self._trial, self._itinerary.next_line()
         if trial is not None and not self._detector.sees_it_running:
             self._detector.told(Switch.OFF, self.now_s)
+            self._running.ends()
             ended = self._switched_off(trial, self.now_s)
             self._idle.forget()
             return [*occurrences, ended]
@@ -138,12 +143,16 @@ class Session:
         if self.now_s - trial.started_s >= self._rules.longest_s:
             return [self._give_up(trial)]
         missed = trial.tick(self.now_s)
-        return [self._told_of_missed(trial, missed.channel)] if missed else []
+        return [trial.told_of_missed(missed, self.stage, self.now_s)] if missed else []
 
     def acknowledge(self) -> None:
-        """Take the operator's word that the machine may run on."""
-        if self._trial is not None:
-            self._trial.acknowledged = True
+        """Take the operator's word that the machine, which has run too long, may run as long again.
+
+        Raises:
+            OperationRefusedError: If it has not: a word given beforehand would silence the alarm when nobody is there.
+        """
+        refuse_acknowledging(is_overdue=self.overdue_since_s is not None)
+        self._running.may_go_on(self.now_s)
 
     def cannot_read(self) -> None:
         """What the operator is asked to type cannot be read now: it is asked for again later."""
@@ -273,12 +282,14 @@ class Session:
         return is_waiting and self._detector.state is Switch.ON
 
     @property
-    def overdue(self) -> bool:
-        """The machine still runs although its trial's longest time has passed, and nobody acknowledged it."""
-        trial = self._trial
-        if trial is None or trial.acknowledged:
-            return False
-        return self.now_s - trial.started_s >= self._rules.longest_s
+    def running_since_s(self) -> float | None:
+        """When the machine was switched on, or first seen running [s]; None where nothing says that it runs."""
+        return self._running.since_s
+
+    @property
+    def overdue_since_s(self) -> float | None:
+        """Since when it has run longer than a trial may last, and nobody acknowledged it [s]; None where it has not."""
+        return self._running.overdue_since_s(self.now_s)
 
     @property
     def done_count(self) -> int:
@@ -287,11 +298,7 @@ class Session:
 
     def breaches(self) -> tuple[Breach, ...]:
         """Limits that are broken now, and the one that ended the trial in hand."""
-        now = [watch.breach for watch in self._watches if watch.breach]
-        kept = self._trial.breach if self._trial else None
-        if kept is not None and all(breach.limit != kept.limit for breach in now):
-            now.append(kept)
-        return tuple(now)
+        return self._watches.breaches(self._trial.breach if self._trial else None)
 
     def trial(self) -> TrialView | None:
         """The trial in hand."""
@@ -349,11 +356,13 @@ class Session:
         if switched is None:
             return []
         if switched.to is Switch.OFF:
+            self._running.ends()
             trial = self._trial
             ended = [self._switched_off(trial, switched.at_s)] if trial else []
             self._idle.machine_off(switched.at_s, known_s=self.now_s)
             return ended
         self._idle.machine_on(switched.at_s)
+        self._running.begins(switched.at_s)
         line = self._itinerary.next_line()
         may_begin = self.stage is Stage.WAITING and not self._paused
         if not known or line is None or not may_begin:
@@ -362,6 +371,7 @@ class Session:
 
     def _switched_on(self, line: PlannedTrial, at_s: float) -> Occurrence:
         self._itinerary.begin(line.position)
+        self._running.begins(at_s)
         trial_id, typed = self._new_trial_id(), TypedReadings(self._rules.typed)
         self._trial = TrialInHand(
             trial_id,
@@ -374,8 +384,7 @@ class Session:
             typed,
             Askings(self._rules.typed, seed=trial_id),
         )
-        for watch in self._watches:
-            watch.rearm()
+        self._watches.rearm()
         return self._move(Happening.SWITCHED_ON, at_s, self._trial)
 
     def _phase(self, trial: TrialInHand, change: PhaseChange) -> Occurrence:
@@ -399,19 +408,13 @@ class Session:
         told = self._move(Happening.WITHDRAWN, change.at_s, trial)
         return replace(told, reason=change.reason, channels=change.channels)
 
-    def _known_on_s(self, now_s: float) -> float | None:
-        """When the machine was last known to be on [s]; None where no trial runs."""
-        return self._detector.known_on_s(now_s) if self._trial else None
-
-    def _limits(self, channel: str, at_s: float, value: float) -> list[Occurrence]:
-        trial = self._trial
+    def _limits(
+        self, channel: str, at_s: float, value: float | None
+    ) -> list[Occurrence]:
+        trial, is_running = self._trial, self._running.since_s is not None
+        known_on_s = self._detector.known_on_s(at_s) if is_running else None
         occurrences: list[Occurrence] = []
-        for watch in self._watches:
-            if watch.limit.channel != channel:
-                continue
-            breach = watch.feed(at_s, value, known_on_s=self._known_on_s(at_s))
-            if breach is None:
-                continue
+        for breach in self._watches.feed(channel, at_s, value, known_on_s=known_on_s):
             if trial is not None and self.stage is not Stage.LIMIT:
                 occurrences.append(self._limit_broken(trial, breach))
                 continue
@@ -419,10 +422,6 @@ class Session:
             told = Occurrence(self.stage, None, at_s, None, breach=breach)
             occurrences.append(trial.of_it(told) if trial else told)
         return occurrences
-
-    def _told_of_missed(self, trial: TrialInHand, channel: str) -> Occurrence:
-        title = next(c.title for c in self._rules.channels if c.name == channel)
-        return trial.of_it(Occurrence(self.stage, None, self.now_s, None, missed=title))
 
     def _limit_broken(self, trial: TrialInHand, breach: Breach) -> Occurrence:
         trial.note_breach(breach)

@@ -141,17 +141,10 @@ def lost_meter(bench: Watched) -> list[Delay]:
     bench.simulators.say("unplug air")
     begun_s = time.monotonic()
 
-    def is_ill(name: str, told: Any) -> bool:
-        ill = (
-            [i for i in told.get("instruments", ()) if i["name"] == "anemometer"]
-            if name in {"state", "health"}
-            else []
-        )
-        return any(i["state"] in {"lost", "silent"} for i in ill)
-
-    page_s = bench.stream.find(is_ill, since_s=begun_s)
-    broker_s = bench.subscriber.find(is_ill, since_s=begun_s)
-    drawn_s = bench.drawn_after("! anemometer")
+    is_alarmed = _alarm_with("anemometer is not heard while the machine runs")
+    page_s = bench.stream.find(is_alarmed, since_s=begun_s)
+    broker_s = bench.subscriber.find(is_alarmed, since_s=begun_s)
+    drawn_s = bench.drawn_after("anemometer is not heard")
     bench.simulators.say("plug air")
     most_s = _SILENT_WITHIN_S
     return [

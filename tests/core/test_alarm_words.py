@@ -12,6 +12,7 @@ import pytest
 
 from daq.advice import cautions
 from daq.alarm_words import (
+    LEFT_RUNNING_TEXT,
     NOBODY_WATCHES,
     breach_text,
     lost_meter_text,
@@ -34,6 +35,7 @@ REVIEWED = {
     "warning.text": "a lead that seems to be another one",
     "lost_meter_text": "a meter that is not heard while the machine runs",
     "self.store.text": "a store that cannot be written",
+    "LEFT_RUNNING_TEXT": "a machine that runs on after its session was stopped",
 }
 """What alarms are made of, as it stands in the program."""
 BLAME = re.compile(r"\b(you (have|did|must|should|forgot)|your|wrongly|careless\w*|fault of|please|sorry)\b", re.IGNORECASE)  # fmt: skip
@@ -65,7 +67,7 @@ VOLTAGE = _channel("voltage", "voltage", "V")
 TEMPERATURE = _channel("temperature", "temperature", "Cel", "duct")
 
 
-def _breach(channel: Channel, value: float, *, above: float | None = None, below: float | None = None) -> str:  # fmt: skip
+def _breach(channel: Channel, value: float | None, *, above: float | None = None, below: float | None = None) -> str:  # fmt: skip
     limit = Limit(channel.name, above=above, below=below, for_s=3.0, reason="rating of the plug")  # fmt: skip
     return breach_text(Breach(limit, value, 10.0, 13.0), channel)
 
@@ -96,6 +98,8 @@ def _wrong_lead() -> str:
 
 ALARMS = {
     "current": _breach(CURRENT, 13.4, above=13.0),
+    "over range": _breach(CURRENT, None, above=13.0),
+    "left running": LEFT_RUNNING_TEXT,
     "temperature": _breach(TEMPERATURE, 81.2, above=80.0),
     "overvoltage": _breach(VOLTAGE, 254.1, above=253.0),
     "low voltage": _breach(VOLTAGE, 205.3, below=207.0),
@@ -134,6 +138,8 @@ def test_an_alarm_names_the_channel_the_figure_the_limit_and_what_it_protects() 
     for figure in ("Current", "13.4 A", "13.0 A", "rating of the plug", "for 3 s"):
         assert figure in ALARMS["current"]
     assert "is below 207.0 V" in ALARMS["low voltage"]
+    for figure in ("Current shows no usable value for 3 s", "may be above 13.0 A", "rating of the plug"):  # fmt: skip
+        assert figure in ALARMS["over range"]
     assert "longer than the plan's 900 s" in ALARMS["time"]
 
 

@@ -4,29 +4,31 @@ from collections.abc import Callable
 
 import pytest
 
-from daq.records import PlannedTrial
-from daq.trials.session import Occurrence
-from daq.trials.stages import RUNNING, Happening, Stage
-from daq.wording import (
+from daq.answer_words import (
     ACKNOWLEDGED_ANSWER,
-    ANOTHER_DAY_QUESTION,
-    IDLE_SENTENCE,
     NOTED_ANSWER,
-    PAUSED_SENTENCE,
-    Urgency,
-    finished_instruction,
     gone_on_answer,
-    idle_instruction,
-    occurrence_text,
     paused_answer,
-    paused_instruction,
     relabelled_answer,
     repeated_answer,
-    sentence,
     set_aside_answer,
     skipped_answer,
     stopped_answer,
     switched_answer,
+)
+from daq.records import PlannedTrial
+from daq.trials.session import Occurrence
+from daq.trials.stages import RUNNING, Happening, Stage
+from daq.wording import (
+    ANOTHER_DAY_QUESTION,
+    IDLE_SENTENCE,
+    PAUSED_SENTENCE,
+    Urgency,
+    finished_instruction,
+    idle_instruction,
+    occurrence_text,
+    paused_instruction,
+    sentence,
 )
 
 FIRST = PlannedTrial(1, "fine filter", 1, baseline=False)

@@ -2,15 +2,17 @@
 
 import pytest
 
+from daq.answer_words import (
+    reading_number,
+    taken_back_answer,
+    typed_answer,
+)
 from daq.records import PlannedTrial
 from daq.trials.session import Occurrence
 from daq.trials.stages import Stage
 from daq.wording import (
     occurrence_text,
-    reading_number,
     running_state,
-    taken_back_answer,
-    typed_answer,
 )
 
 LINE = PlannedTrial(1, "fine filter", 1, baseline=False)

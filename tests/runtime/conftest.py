@@ -296,7 +296,7 @@ class MeterInHand:
     def take(self, outcome: Reading | Gap) -> None:
         raise NotImplementedError
 
-    def read(self, amperes: float, watts: float | None) -> None:
+    def read(self, amperes: float | None, watts: float | None) -> None:
         """A second passes, then the mains meter is read."""
         self._computer.pass_s(1.0)
         self.take(Reading("meter", self.clock.bench_s(), (amperes, watts)))

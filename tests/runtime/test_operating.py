@@ -173,8 +173,10 @@ async def test_a_trial_that_runs_when_its_session_is_stopped_is_unfinished(
     await service.ask(START)
     service.stand_still()
     service.run_until(Stage.SETTLING)
-    await service.ask(Stop())
+    answer = await service.ask(Stop())
     # It runs on, and is read without a session.
+    assert answer.startswith("Session 1 is left as it stands.")
+    assert answer.endswith("It may overheat unseen. Switch off at the plug.")
     for _ in range(3):
         service.read(6.0, 1400.0)
     assert service.rows("SELECT state, note FROM trials") == [

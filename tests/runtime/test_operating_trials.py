@@ -241,7 +241,7 @@ async def test_an_acknowledged_machine_runs_on_without_an_alarm(
     assert len(overdue(service)) == 1
     assert len(service.told("alarm")) == 1
     assert await service.ask(Acknowledge(), way="terminal") == (
-        "The machine may run on. Do not leave it alone."
+        "The machine may run on for as long again. Do not leave it alone."
     )
     assert overdue(service) == []
     assert service.told("operator") == ["Acknowledged from the terminal."]

@@ -33,7 +33,11 @@ FINISHED = dataclasses.replace(
 )
 ALARM = AlarmLine("The machine has run for 20 min. Switch off at the plug.", 998.0)
 ALARMING = dataclasses.replace(
-    AVERAGING, condition=CALLING.condition, alarms=(ALARM,), urgency="danger"
+    AVERAGING,
+    condition=CALLING.condition,
+    alarms=(ALARM,),
+    urgency="danger",
+    overdue=True,
 )
 UNFINISHED = {"session": 3, "done": 2, "total": 6, "last_utc": "2026-01-05T10:12:13.120Z", "another_day": False}  # fmt: skip
 

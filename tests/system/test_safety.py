@@ -126,6 +126,8 @@ def test_a_meter_that_falls_silent_under_a_running_machine_is_told_of_with_what_
     assert ill["meter"][0] == "silent"
     assert "check its plug and its display" in ill["meter"][1]
     assert snapshot.instruction.startswith("Power: its meter has been silent for 3 s.")
+    (text,) = alarms(rehearsal)
+    assert text.startswith("meter is not heard while the machine runs")
     assert _is_urgent(snapshot)
 
 

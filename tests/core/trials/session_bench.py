@@ -121,7 +121,7 @@ class Bench:
         return self.session.must_switch_off_first
 
     def overdue(self) -> bool:
-        return self.session.overdue
+        return self.session.overdue_since_s is not None
 
     def is_paused_now(self) -> bool:
         return self.session.is_paused_now

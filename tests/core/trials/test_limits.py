@@ -1,5 +1,7 @@
 """Limits that are watched at every reading."""
 
+from collections.abc import Sequence
+
 import pytest
 
 from daq.trials.limits import Breach, Limit, LimitWatch
@@ -9,7 +11,10 @@ VOLTAGE = Limit("voltage", above=None, below=207.0, for_s=3.0, reason="the motor
 
 
 def _told(
-    watch: LimitWatch, readings: list[tuple[float, float]], *, running: bool = True
+    watch: LimitWatch,
+    readings: Sequence[tuple[float, float | None]],
+    *,
+    running: bool = True,
 ) -> list[Breach]:
     """What is told while the machine is known to be on at every reading, or is off."""
     told = [
@@ -95,3 +100,36 @@ def test_a_breach_ends_with_the_machine() -> None:
     assert len(_told(watch, [(0.0, 206.0), (3.0, 206.0)])) == 1
     assert watch.feed(4.0, 0.0, known_on_s=None) is None
     assert watch.breach is None
+
+
+# ---- a meter over its range
+
+
+def test_a_meter_that_goes_over_its_range_breaks_an_upper_limit_after_its_time() -> (
+    None
+):
+    told = _told(LimitWatch(CURRENT), [(0.0, 13.5), (1.0, None), (2.0, None), (3.0, None)])  # fmt: skip
+    assert told == [Breach(CURRENT, None, 0.0, 3.0)]
+
+
+def test_it_does_so_where_no_reading_was_ever_above_the_limit() -> None:
+    readings = [(0.0, 6.0), *((float(t), None) for t in range(1, 5))]
+    assert _told(LimitWatch(CURRENT), readings) == [Breach(CURRENT, None, 1.0, 4.0)]
+
+
+@pytest.mark.parametrize(("count", "breaches"), [(1, 0), (2, 1)])
+def test_a_single_reading_without_a_usable_value_breaks_no_limit(
+    count: int, breaches: int
+) -> None:
+    at_once = Limit("current", above=13.0, below=None, for_s=0.0, reason="rating")
+    spoilt = [(float(t), None) for t in range(1, 1 + count)]
+    told = _told(LimitWatch(at_once), [(0.0, 6.0), *spoilt, (9.0, 6.0)])
+    assert len(told) == breaches
+
+
+def test_what_a_lower_limit_cannot_see_neither_breaks_nor_mends_it() -> None:
+    watch = LimitWatch(VOLTAGE)
+    assert _told(watch, [(0.0, None), (9.0, None)]) == []
+    assert len(_told(watch, [(10.0, 200.0), (11.0, None), (13.0, 200.0)])) == 1
+    assert _told(watch, [(14.0, None)]) == []
+    assert watch.breach is not None

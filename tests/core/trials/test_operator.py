@@ -1,5 +1,8 @@
 """The operator's word: switched, and seen to be running on."""
 
+import pytest
+
+from daq.errors import OperationRefusedError
 from daq.records import Accuracy, Channel, PlannedTrial, Reading, TrialState
 from daq.settling.parameters import STANDARD
 from daq.trials.session import Session, SessionRules
@@ -125,24 +128,40 @@ def test_a_key_pressed_after_the_longest_time_ends_a_trial_that_was_given_up() -
     assert happened == [Happening.TIME_UP, Happening.OFF_MORE_TO_COME]
 
 
-def test_an_acknowledged_machine_may_run_on_until_the_next_trial() -> None:
+def test_an_acknowledged_machine_may_run_on_for_as_long_again() -> None:
     session = _session(start_channel=None)
     session.operator_switched(0.0)
     session.tick(LONGEST_S)
-    overdue = [session.overdue]
+    overdue_s = [session.overdue_since_s]
+    session.tick(LONGEST_S + 10.0)
     session.acknowledge()
-    overdue.append(session.overdue)
-    session.operator_switched(500.0)
-    session.operator_switched(600.0)
-    session.tick(600.0 + LONGEST_S)
-    overdue.append(session.overdue)
-    assert overdue == [True, False, True]
+    for at_s in (LONGEST_S + 11.0, 2 * LONGEST_S + 9.0, 2 * LONGEST_S + 10.0):
+        session.tick(at_s)
+        overdue_s.append(session.overdue_since_s)
+    assert overdue_s == [LONGEST_S, None, None, 2 * LONGEST_S + 10.0]
 
 
-def test_acknowledging_without_a_trial_changes_nothing() -> None:
-    session = _session()
+def test_a_word_given_for_one_trial_holds_for_no_other() -> None:
+    session = _session(start_channel=None)
+    session.operator_switched(0.0)
+    session.tick(LONGEST_S)
     session.acknowledge()
-    assert session.trial() is None
+    session.operator_switched(LONGEST_S + 50.0)
+    begun_s = LONGEST_S + 60.0
+    session.operator_switched(begun_s)
+    session.tick(begun_s + LONGEST_S)
+    assert session.overdue_since_s == begun_s + LONGEST_S
+
+
+@pytest.mark.parametrize("is_running", [False, True])
+def test_no_machine_may_run_on_before_it_has_run_too_long(*, is_running: bool) -> None:
+    session = _session(start_channel=None)
+    if is_running:
+        session.operator_switched(0.0)
+    with pytest.raises(OperationRefusedError, match="nothing to acknowledge"):
+        session.acknowledge()
+    session.tick(LONGEST_S)
+    assert (session.overdue_since_s is not None) is is_running
 
 
 def test_a_note_about_the_trial_in_hand_stands_in_its_result_once() -> None:

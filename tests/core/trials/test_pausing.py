@@ -82,12 +82,16 @@ def test_after_the_pause_a_machine_that_runs_must_be_switched_off_first() -> Non
     assert started.happening is Happening.SWITCHED_ON
 
 
-def test_a_machine_that_runs_on_during_a_pause_is_not_overdue() -> None:
+def test_a_machine_that_runs_on_during_a_pause_is_overdue_as_in_a_trial() -> None:
     bench = Bench()
     bench.session.pause()
     bench.run(5, OFF_A)
     bench.run(5, ON_A)
-    bench.wait(2 * LONGEST_S)
+    bench.wait(LONGEST_S - 5)
+    assert not bench.overdue()
+    bench.wait(1)
+    assert bench.overdue()
+    bench.run(5, OFF_A)
     assert not bench.overdue()
 
 

@@ -2,7 +2,13 @@
 
 from daq.records import TrialState
 from daq.trials.stages import Happening, Stage
-from tests.core.trials.session_bench import OFF_A, ON_A, TOO_MUCH_A, Bench
+from tests.core.trials.session_bench import (
+    LONGEST_S,
+    OFF_A,
+    ON_A,
+    TOO_MUCH_A,
+    Bench,
+)
 
 
 def test_a_broken_limit_ends_the_trial_and_marks_it() -> None:
@@ -89,3 +95,31 @@ def test_a_limit_broken_while_no_trial_runs_is_told_without_one() -> None:
     told = bench.run(10, TOO_MUCH_A)
     assert [(o.happening, o.planned, o.trial_id) for o in told] == [(None, None, "")]
     assert bench.stage() is Stage.WAITING
+
+
+def test_a_current_over_its_meters_range_ends_the_trial() -> None:
+    bench = Bench()
+    bench.run(5, OFF_A)
+    bench.run(30, ON_A)
+    happened = bench.run(6, None)
+    assert [each.happening for each in happened] == [Happening.LIMIT_BROKEN]
+    (breach,) = bench.session.breaches()
+    assert (breach.limit.channel, breach.value) == ("current", None)
+    bench.run(2, ON_A)
+    (ended,) = bench.run(5, OFF_A)
+    assert ended.result is not None
+    assert ended.result.state is TrialState.LIMIT_BROKEN
+
+
+def test_a_machine_that_was_found_running_is_watched_as_in_a_trial() -> None:
+    bench = Bench()
+    (broken,) = bench.run(10, ON_A, voltage=190.0)
+    assert bench.must_switch_off_first()
+    assert broken.breach is not None
+    assert broken.breach.limit.channel == "voltage"
+    assert broken.planned is None
+    bench.wait(LONGEST_S)
+    assert bench.overdue()
+    bench.run(5, OFF_A)
+    assert not bench.overdue()
+    assert bench.session.breaches() == ()

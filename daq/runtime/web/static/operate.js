@@ -28,7 +28,7 @@ const CONTROLS = [
   { key: "repeat", word: wordOfRepeat, isOffered: ({ repeat_offer: offer }) => Boolean(offer), act: repeatOffered },
   { key: "put-away", word: wordOfEnd, isOffered: isLeftStanding, act: () => order("stop") },
   { key: "skip", word: () => "Leave out this line…", isOffered: isCalling, act: openSkip },
-  { key: "acknowledge", word: () => "Acknowledge: it may run on", isOffered: isAlarming, act: () => order("acknowledge") },
+  { key: "acknowledge", word: () => "Acknowledge: it may run on", isOffered: ({ overdue }) => overdue, act: () => order("acknowledge") },
 ];
 
 const controls = make("div", { className: "controls", role: "group" });
@@ -121,10 +121,6 @@ function isCalling(now) {
   return isOpen(now) && now.trial === null && now.condition !== null;
 }
 
-function isAlarming({ alarms, trial }) {
-  return trial !== null && alarms.length > 0;
-}
-
 // ---------------------------------------------------------------- at once
 
 // One press is one request: a second press while the first is under way does nothing.
@@ -185,9 +181,10 @@ function openSkip() {
 
 function openStop() {
   const lost = bench.snapshot.trial === null ? "" : "The trial in hand is left unfinished, and that cannot be undone. ";
+  const unwatched = "If the machine runs, switch it off first: without a session nothing watches its limits or its time.";
   openSheet({
     title: "Stop for now",
-    parts: [make("p", { text: `${lost}What has been measured is kept, and the session can be taken up again.` })],
+    parts: [make("p", { text: `${lost}What has been measured is kept, and the session can be taken up again. ${unwatched}` })],
     submit: "Stop the session",
     act: async () => (await tell("/api/session/stop")).text,
   });
