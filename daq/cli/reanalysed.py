@@ -109,10 +109,13 @@ def _finding(found: Reanalysis) -> Iterator[str]:
     compared = [again for again in found.trials if again.reproduced is not None]
     if differing:
         numbers = ", ".join(str(again.recorded.number) for again in differing)
-        yield (
-            f"NOT REPRODUCED: trial {numbers}, although nothing was changed. Recorded by {found.session.software},"
-            f" judged again by {found.software}: another version's rule, or readings that the store lost."
+        recorded, judged = found.session.software, found.software
+        why = (
+            f"Recorded and judged again by {judged}: the store does not hold the readings that were judged."
+            if recorded == judged
+            else f"Recorded by {recorded}, judged again by {judged}: most likely the rule is another one by now."
         )
+        yield f"NOT REPRODUCED: trial {numbers}, although nothing was changed. {why}"
     elif compared:
         yield f"{len(compared)} of {len(found.trials)} trials came out the same, to the bit."
 

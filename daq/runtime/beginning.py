@@ -16,9 +16,10 @@ from daq.operations import SameAsBefore
 from daq.records import CUT_OFF, PlannedTrial, SessionFacts, TrialResult, TrialState
 from daq.runtime.clock import Clock
 from daq.runtime.store import Store, StoredSession
+from daq.settling import RULE
 from daq.wording import ANOTHER_DAY_QUESTION
 
-SOFTWARE = f"steadybench {daq.__version__}"
+SOFTWARE = f"steadybench {daq.__version__}, rule {RULE}"
 _SEEDS = 2**31
 
 ANOTHER_DAY_H = 8.0

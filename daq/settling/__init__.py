@@ -23,3 +23,7 @@ they were cut into blocks or on when they arrived.
 The rule is our own: an equivalence test (the drift that is still possible must fit the tolerance) rather than
 a test that merely fails to find drift. Declared on the windows that pass, it is confirmed on later readings.
 """
+
+RULE = 1
+"""Raised by one whenever the same readings come to another window, level or uncertainty than before: it stands with
+every stored session and analysis, so that a difference found later has its reason."""
