@@ -20,15 +20,15 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from daq.printable import NOT_PRINTABLE, printable
+from daq.printable import NOT_PRINTABLE, SHAPING, printable
 from daq.units import unit_of
 
 Cell = str | float | None
 FORMAT = 1
 """Number of the JSON export's format."""
 
-# Some programs take wide forms for the usual ones, pass over blanks before them, or divide at other characters.
-_FORMULA = re.compile(r"(^|[;\t\r\n])(?=\s*[=+\-@\uff1d\uff0b\uff0d\uff20])|^(?=\s)")
+# Some programs take wide forms for the usual ones, pass over blanks and what is not seen before them, or divide at other characters.
+_FORMULA = re.compile(rf"(^|[;\t\r\n])(?=[\s{SHAPING}]*[=+\-@\uff1d\uff0b\uff0d\uff20])|^(?=[\s{SHAPING}])")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -470,7 +470,7 @@ def json_document(content: Mapping[str, object]) -> str:
     document = {"format": FORMAT, **content}
     text = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
     # Such a character can stand within a string only.
-    return NOT_PRINTABLE.sub(lambda c: f"\\u{ord(c[0]):04x}", text) + "\n"
+    return NOT_PRINTABLE.sub(lambda c: json.dumps(c[0])[1:-1], text).replace("\x7f", r"\u007f") + "\n"  # fmt: skip
 
 
 def _nested(

@@ -7,13 +7,13 @@ operation can be carried out at the moment is the service's to say.
 import re
 from dataclasses import dataclass
 
+from daq.printable import NOT_PRINTABLE
+
 LONGEST_TEXT = 500
 """Characters of a note or a reason."""
 
-# Control characters, what turns the direction of text round or has no width, and what is no character at all.
-_NOT_PRINTABLE = re.compile(
-    r"[\x00-\x1f\x7f-\x9f\u00ad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ud800-\udfff\U000e0000-\U000e007f]+"
-)
+# A text is one line: lines and columns go too, and what joins its neighbours without being seen.
+_NOT_IN_A_LINE = re.compile(rf"(?:{NOT_PRINTABLE.pattern}|[\t\n\r\u200c\u200d])+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +191,7 @@ def _keep(operation: object, name: str, *, needed: bool) -> None:
     Raises:
         ValueError: If it is empty where it is needed, or too long.
     """
-    text = _NOT_PRINTABLE.sub(" ", getattr(operation, name)).strip()
+    text = _NOT_IN_A_LINE.sub(" ", getattr(operation, name)).strip()
     if needed and not text:
         msg = f"{name} is empty, expected some text"
         raise ValueError(msg)

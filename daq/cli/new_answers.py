@@ -10,7 +10,7 @@ from daq.cli.imported_columns import WantedColumn
 from daq.cli.new_by_eye import read_by_eye
 from daq.cli.new_logs import read_columns
 from daq.errors import InputError
-from daq.printable import is_shown_as_it_is
+from daq.printable import as_it_looks, is_shown_as_it_is
 from daq.starting_files import Kind, Meter, MeterByEye, names_taken, place_meters
 from daq.starting_files.strings import toml_string
 from daq.units import UNITS
@@ -301,7 +301,7 @@ def _named(text: str) -> str:
         raise ValueError(msg)
     toml_string(name)
     if not is_shown_as_it_is(name):
-        msg = f"got {name!r}, expected one line without control characters or marks that turn the direction of writing"
+        msg = f"got {name!r}, expected one line without control characters, marks that turn the direction of writing or characters that nobody sees"
         raise ValueError(msg)
     return name
 
@@ -340,7 +340,10 @@ def _conditions(texts: Sequence[str]) -> tuple[str, ...]:
             " with no blank behind"
         )
         raise ValueError(msg)
-    if twice := next((n for n in names if names.count(n) > 1), None):
+    looks = [as_it_looks(name) for name in names]
+    if twice := next(
+        (n for n, look in zip(names, looks, strict=True) if looks.count(look) > 1), None
+    ):
         msg = f"{twice!r} more than once, expected each condition once"
         raise ValueError(msg)
     if long := next((n for n in names if len(n) > _LONGEST_NAME), None):

@@ -49,7 +49,7 @@ def read_columns(
 
 def _column(text: str) -> WantedColumn:
     if not is_shown_as_it_is(text):
-        msg = f"got {text!r}, expected one line without control characters or marks that turn the direction of writing"
+        msg = f"got {text!r}, expected one line without control characters, marks that turn the direction of writing or characters that nobody sees"
         raise ValueError(msg)
     try:
         column = wanted_column(text)

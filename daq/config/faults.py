@@ -4,7 +4,8 @@ import difflib
 import math
 import re
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+import unicodedata
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -94,7 +95,7 @@ def unprintable_faults(
         unless_in: Tables whose texts are for wires.
     """
     content = {k: v for k, v in tomllib.loads(text).items() if k not in unless_in}
-    problem = "got {}, expected one line without control characters or marks that turn the direction of writing"
+    problem = "got {}, expected one line without control characters, marks that turn the direction of writing or characters that nobody sees"
     return [
         source.fault(path, problem.format(_met(value)))
         for path, value in _texts(content)
@@ -108,6 +109,43 @@ def _texts(value: object, path: Path = ()) -> Iterator[tuple[Path, str]]:
             yield from _texts(each, (*path, key))
     elif isinstance(value, str):
         yield path, value
+
+
+def alike_faults(
+    source: Source,
+    names: Sequence[tuple[Path, str]],
+    *,
+    alike: Callable[[str], str],
+    instead: str,
+) -> list[Fault]:
+    """Names in one list that nobody can see, or tell from an earlier one.
+
+    Args:
+        source: For the place.
+        names: With their places.
+        alike: Gives the same for names that are taken for one.
+        instead: What else may have been meant.
+    """
+    faults, first = [], dict[str, tuple[Path, str]]()
+    for path, name in names:
+        looks = alike(name)
+        there, other = first.setdefault(looks, (path, name))
+        if not looks:
+            problem = f"got {name!r}, expected a name that can be seen"
+            faults.append(source.fault(path, problem))
+        elif there != path:
+            problem = f"{_alike(name, other, _shown(there[:-1]))}, {instead}"
+            faults.append(source.fault(path, problem))
+    return faults
+
+
+def _alike(name: str, first: str, there: str) -> str:
+    if name == first:
+        return f"{there} is named {name!r} too, expected another name"
+    composed = {unicodedata.normalize("NFC", repr(each)) for each in (name, first)}
+    # Two ways to write an accent show in their numbers only.
+    show = ascii if len(composed) == 1 else repr
+    return f"got {show(name)}, which looks like {show(first)} of {there}, expected a name that differs in what can be seen"
 
 
 def faults_of(

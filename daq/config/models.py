@@ -485,8 +485,4 @@ class PlanModel(Model):
         if priced and self.prices is None:
             msg = f"a price of {priced[0]!r} without a currency, expected a table [prices] with currency"
             raise ValueError(msg)
-        names = [c.name for c in self.condition]
-        if twice := sorted({name for name in names if names.count(name) > 1}):
-            msg = f"two conditions of one name: {', '.join(twice)}"
-            raise ValueError(msg)
         return self

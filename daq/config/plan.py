@@ -9,7 +9,7 @@ from types import MappingProxyType
 from daq.comparison.rules import ConditionFacts, PlanFacts, Surroundings
 from daq.config.bench import Bench
 from daq.config.compared import comparison_faults, lead_facts, plan_facts
-from daq.config.faults import Source, unprintable_faults
+from daq.config.faults import Source, alike_faults, unprintable_faults
 from daq.config.models import PlanModel
 from daq.config.normalising import (
     named_channels,
@@ -19,6 +19,7 @@ from daq.config.normalising import (
 from daq.config.sound import judged, refusal
 from daq.config.typed import typed_faults
 from daq.errors import Fault
+from daq.printable import as_it_looks
 from daq.records import Channel, PlannedTrial
 from daq.settling.group import SettlingGroup
 from daq.settling.normalising import LEAST_BINS
@@ -135,7 +136,10 @@ def _parsed(
         if surroundings is not None:
             # Of a file, and not of what a session was carried out with.
             found += unprintable_faults(source, text)
+            found += _condition_faults(source, model)
             found += comparison_faults(source, model.comparison, channels, surroundings)
+        else:
+            found += _condition_faults(source, model, alike=str)
         return found
 
     model = _checked(source, text, faults)
@@ -184,7 +188,7 @@ def check_plan_alone(
     source = Source(file, text)
 
     def faults(model: PlanModel) -> list[Fault]:
-        found = _baseline_faults(source, model)
+        found = [*_baseline_faults(source, model), *_condition_faults(source, model)]
         if channels is not None:
             found += _name_faults(source, model, channels, has_no="the bench has no")
         return found
@@ -334,6 +338,14 @@ def _baseline_faults(source: Source, model: PlanModel) -> list[Fault]:
         return []
     problem = f"no condition {model.baseline!r}, expected one of {_quoted(model.baseline, conditions)}"
     return [source.fault(("baseline",), problem)]
+
+
+def _condition_faults(
+    source: Source, model: PlanModel, *, alike: Callable[[str], str] = as_it_looks
+) -> list[Fault]:
+    names = [(("condition", i, "name"), c.name) for i, c in enumerate(model.condition)]
+    instead = "or one condition and repeats in [order] for more trials of it"
+    return alike_faults(source, names, alike=alike, instead=instead)
 
 
 def _name_faults(

@@ -6,7 +6,7 @@ import dataclasses
 import io
 import json
 import re
-import tomllib
+import string
 import unicodedata
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
@@ -18,7 +18,7 @@ import pytest
 from daq.comparison.session import compare_session
 from daq.comparison_tables import plain_text
 from daq.config.faults import Source, unprintable_faults
-from daq.config.plan import parse_plan
+from daq.config.plan import check_plan_alone, parse_plan, parse_stored_plan
 from daq.errors import ConfigurationError, InputError
 from daq.export import csv_text, json_document
 from daq.messages import Topics
@@ -58,6 +58,10 @@ COMMANDS = (
     "\u202egnp.exe",
     "\u2066\u200f",
     "\ud800",
+    "a\u00adb\u180e\u200b",
+    "\u2060a\u2063\u206f",
+    "\ufeffb",
+    "c\U000e0041\U000e007f",
 )
 COMMAND = "\x1b]0;owned\x07\x1b[2J\x9b31m\u202egnp.exe"
 """Names a window, empties it, changes the colour, turns the writing round."""
@@ -74,7 +78,18 @@ FORMULAS = (
     "a;=1+1;b",
     "a; @SUM(A1)",
     "\x00=1+1",
+    "\u200b=1+1",
+    "\ufeff@SUM(A1)",
+    "\u00ad-2+3",
+    "\U000e0041+1+1",
+    "\u200d=1+1",
+    " \u200c\ufe0f=1+1",
+    "a;\u200b=1+1;\U000e0100@SUM(A1)",
 )
+UNSEEN = (
+    "\u00ad\u180e\u200b-\u200d\u2060-\u206f\ufe00-\ufe0f\ufeff\U000e0000-\U000e01ef"
+)
+"""Some programs may pass over these."""
 LONG = "x" * 10_240
 HOSTILE = (*SCRIPTS, *COMMANDS, *FORMULAS, "a\nb\r\nc", LONG)
 TOGETHER = (" ".join(SCRIPTS), "".join(COMMANDS), "\n".join(FORMULAS), LONG)
@@ -84,12 +99,15 @@ ALL_HOSTILE = pytest.mark.parametrize("text", HOSTILE, ids=lambda t: ascii(t)[:2
 
 
 def obeyed_in(text: str) -> set[str]:
-    """What a terminal would obey, or what turns the direction of writing; lines and columns are no harm here."""
-    kinds = {"Cc", "Cs"}
+    """What a terminal would obey, what turns the direction of writing, what nobody sees; lines and columns are no harm here.
+
+    Nor are the two characters that join letters or keep them apart: scripts need them.
+    """
+    kinds = {"Cc", "Cs", "Cf"}
     turned = {"LRE", "RLE", "PDF", "LRO", "RLO", "LRI", "RLI", "FSI", "PDI"}
     return {
         c
-        for c in set(text) - set("\n\t\r")
+        for c in set(text) - set("\n\t\r\u200c\u200d")
         if unicodedata.category(c) in kinds or unicodedata.bidirectional(c) in turned
     }
 
@@ -162,7 +180,7 @@ def test_a_table_holds_no_formula_whatever_divides_its_cells(
         for row in csv.reader(io.StringIO(written, newline=""), delimiter=divider)
         for cell in row
     ]
-    begins = re.compile(r"\s*[=+@\uff1d]|\s*-(?!1\.0)")
+    begins = re.compile(rf"[\s{UNSEEN}]*([=+@\uff1d]|-(?!1\.0))")
     assert [cell for cell in cells if begins.match(cell)] == []
 
 
@@ -243,7 +261,9 @@ OBEYED = [each for each in (*COMMANDS, "a\nb", "a\tb") if each != "\ud800"]
 
 def as_toml(text: str) -> str:
     """A string of TOML with everything escaped that is not of ASCII."""
-    return json.dumps(text).replace("\x7f", "\\u007f")
+    plain = set(string.ascii_letters + string.digits + " .;[]")
+    shown = "".join(c if c in plain else f"\\U{ord(c):08x}" for c in text)
+    return f'"{shown}"'
 
 
 @pytest.mark.parametrize("text", OBEYED, ids=ascii)
@@ -257,6 +277,82 @@ def test_a_plan_names_nothing_that_cannot_be_printed(text: str) -> None:
     assert "machine.title: got " in told
     assert "expected one line without control characters" in told
     assert obeyed_in(told) == set()
+
+
+ALIKE = [
+    ("short lead", " short lead"),
+    ("short lead", "short lead\u00a0"),
+    ("short lead", "short  lead"),
+    ("short lead", "short \u2003lead"),
+    ("caf\u00e9", "cafe\u0301"),
+    ("short lead", "sh\u200cort lead"),
+    ("short lead", "short \u200d lead"),
+    ("short lead", "short lead\ufe0f"),
+]
+"""Names of two conditions that look the same."""
+
+
+def parsed_with(one: str, other: str) -> None:
+    """A plan with two conditions so named."""
+    plan = PLAN.replace('"short lead"', as_toml(one)).replace('"long lead"', as_toml(other))  # fmt: skip
+    parse_plan(plan, file="plan.toml", bench=compared_bench(BENCH + AIRFLOW))
+
+
+@pytest.mark.parametrize(("one", "other"), ALIKE, ids=ascii)
+def test_conditions_that_nobody_can_tell_apart_are_refused(
+    one: str, other: str
+) -> None:
+    with pytest.raises(ConfigurationError) as caught:
+        parsed_with(one, other)
+    told = str(caught.value)
+    line = PLAN[: PLAN.index('name = "long lead"')].count("\n") + 1
+    assert told.startswith(f"plan.toml:{line}: condition[2].name: got ")
+    assert "of condition[1], expected a name that differs in what can be seen" in told
+    assert "repeats in [order]" in told
+    # What is not the same shows in what is told.
+    got, looks_like = re.findall(r"(?:got|looks like) ('[^']*')", told)
+    assert got != looks_like
+    assert unicodedata.normalize("NFC", got) != unicodedata.normalize("NFC", looks_like)
+
+
+@pytest.mark.parametrize("other", ["Short lead", "short-lead", "short\u200d leads"])
+def test_conditions_that_look_different_may_be_named_so(other: str) -> None:
+    parsed_with("short lead", other)
+
+
+@pytest.mark.parametrize("name", [" ", "\u00a0\u2003", "\u200d", "\ufe0f "])
+def test_a_condition_whose_name_nobody_sees_is_refused(name: str) -> None:
+    with pytest.raises(ConfigurationError, match="expected a name that can be seen"):
+        parsed_with("short lead", name)
+
+
+def test_a_stored_session_is_read_though_its_conditions_look_alike() -> None:
+    plan = PLAN.replace('"long lead"', '"short  lead"')
+    channels = compared_bench(BENCH + AIRFLOW).channels
+    stored = parse_stored_plan(plan, session=1, channels=channels)
+    assert [*stored.instructions][:2] == ["short lead", "short  lead"]
+    with pytest.raises(ConfigurationError, match=r"condition\[1\] is named"):
+        parse_stored_plan(
+            PLAN.replace('"long lead"', '"short lead"'), session=1, channels=channels
+        )
+
+
+def test_conditions_are_told_apart_where_the_bench_has_faults_too() -> None:
+    plan = PLAN.replace('"long lead"', '"short lead "')
+    with pytest.raises(ConfigurationError, match="which looks like 'short lead' of"):
+        check_plan_alone(plan, file="plan.toml")
+
+
+@pytest.mark.parametrize("unseen", ["\u00ad", "\u200b", "\u200d", " "])
+@pytest.mark.parametrize("name", ["meter", "velocity"])
+def test_names_of_a_bench_hold_nothing_that_nobody_sees(name: str, unseen: str) -> None:
+    written = f'name = "{name}"'
+    assert written in BENCH
+    bench = BENCH.replace(written, f"name = {as_toml(name + unseen)}", 1)
+    with pytest.raises(ConfigurationError) as caught:
+        compared_bench(bench + AIRFLOW)
+    assert "name: got " in str(caught.value)
+    assert "digits" in str(caught.value)
 
 
 def test_what_goes_over_a_wire_may_hold_anything() -> None:
@@ -325,18 +421,3 @@ def test_no_source_starts_a_shell_or_runs_a_text() -> None:
 )  # fmt: skip
 def test_each_danger_is_found(text: str) -> None:
     assert [*dangers_in(ast.parse(text))] != []
-
-
-# ---- what comes from others
-
-
-def test_every_dependency_is_in_the_list_of_developers() -> None:
-    text = (ROOT / "pyproject.toml").read_text(encoding="utf-8")
-    project = tomllib.loads(text)["project"]
-    wanted = [*project["dependencies"], *project["optional-dependencies"]["report"]]
-    developers = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    _, heading, rest = developers.partition("| package | version | licence |")
-    assert heading
-    table = rest.partition("\n\n")[0]
-    listed = re.findall(r"^\| `([A-Za-z0-9._-]+)` \|", table, flags=re.MULTILINE)
-    assert [re.split(r"[<>=\[~! ]", each)[0] for each in wanted] == listed

@@ -354,7 +354,8 @@ def test_averaging_and_order_are_those_of_the_plan() -> None:
         ('baseline = "none"', 'baseline = "nothing"', ":3: baseline: "
          "no condition 'nothing', expected one of 'none', 'fine'"),
         ('title = "Extractor fan"', "", ":5: machine.title: missing, expected a value"),
-        ('name = "fine"', 'name = "none"', ":1: two conditions of one name: none"),
+        ('name = "fine"', 'name = "none"', ":13: condition[2].name: condition[1] is named 'none' too, "
+         "expected another name, or one condition and repeats in [order] for more trials of it"),
         ('channel = "meter_b_current"\non', 'channel = "meter_b_curent"\non', ":16: start.channel: "
          "the bench has no channel 'meter_b_curent', did you mean 'meter_b_current'?"),
         ('channel = "meter_b_current"\non', 'channel = "xyz"\non', ":16: start.channel: "
