@@ -25,15 +25,20 @@ def read_secret(secret: SecretModel, *, key: str, base: Path) -> str:
     """
     if secret.file is not None:
         return read_secret_file(base / secret.file)
-    value = os.environ.get(secret.env or "", "")
+    value = _in_environment(secret)
     if not value:
         msg = f"{key}.env: the environment has no variable {secret.env}, expected the secret in it, or {key} = {{ file = … }}"
         raise InputError(msg)
     return value
 
 
+def _in_environment(secret: SecretModel) -> str:
+    """Without the line end that a variable has when it was filled from a file."""
+    return os.environ.get(secret.env or "", "").rstrip("\r\n")
+
+
 def read_secret_file(path: Path) -> str:
-    """The first line of a file; warns where others may read it.
+    """The first line of a file, without a byte-order mark; warns where others may read it.
 
     Raises:
         InputError: If there is none.
@@ -42,7 +47,8 @@ def read_secret_file(path: Path) -> str:
     if caution:
         _LOG.warning("%s", caution)
     try:
-        line = path.read_text(encoding="utf-8").partition("\n")[0].rstrip("\r")
+        # Some editors put such a mark before every text, where nobody sees it.
+        line = path.read_text(encoding="utf-8-sig").partition("\n")[0].rstrip("\r")
     except OSError as exc:
         msg = f"{path}: no password can be read from it ({exc.strerror}), expected it on the first line"
         raise InputError(msg) from exc
@@ -64,7 +70,7 @@ def secret_cautions(secret: SecretModel, *, key: str, base: Path) -> Iterator[st
             yield caution
         if not (base / secret.file).is_file():
             yield f"{base / secret.file}: no such file, expected the {key} on its first line"
-    elif not os.environ.get(secret.env or ""):
+    elif not _in_environment(secret):
         yield f"{key}.env: the environment here has no variable {secret.env}; the service needs it in its own"
 
 

@@ -82,7 +82,15 @@ def test_a_secret_is_read_from_the_environment(
     assert list(secret_cautions(IN_ENVIRONMENT, key=KEY, base=tmp_path)) == []
 
 
-@pytest.mark.parametrize("value", [None, ""])
+@pytest.mark.parametrize("line_end", ["\n", "\r\n"])
+def test_a_line_end_in_a_variable_is_no_part_of_the_secret(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, line_end: str
+) -> None:
+    monkeypatch.setenv("BENCH_PASSWORD", f" {HIDDEN} {line_end}")
+    assert read_secret(IN_ENVIRONMENT, key=KEY, base=tmp_path) == f" {HIDDEN} "
+
+
+@pytest.mark.parametrize("value", [None, "", "\n", "\r\n"])
 def test_a_variable_that_is_not_there_is_named(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, value: str | None
 ) -> None:
@@ -105,6 +113,11 @@ def test_a_secret_is_the_first_line_of_its_file(
     assert caplog.records == []
 
 
+def test_a_byte_order_mark_is_no_part_of_the_secret(word: Path) -> None:
+    word.write_bytes(b"\xef\xbb\xbf" + word.read_bytes())
+    assert read_secret_file(word) == HIDDEN
+
+
 @pytest.mark.parametrize("mode", [0o640, 0o604, 0o644])
 def test_a_file_that_others_may_read_is_warned_of(
     word: Path, caplog: pytest.LogCaptureFixture, mode: int
@@ -119,7 +132,7 @@ def test_a_file_that_others_may_read_is_warned_of(
         assert HIDDEN not in told
 
 
-@pytest.mark.parametrize("content", [None, b"", b"\n" + HIDDEN.encode(), b"\xff" + HIDDEN.encode()])  # fmt: skip
+@pytest.mark.parametrize("content", [None, b"", b"\xef\xbb\xbf\n", b"\n" + HIDDEN.encode(), b"\xff" + HIDDEN.encode()])  # fmt: skip
 def test_a_file_without_a_secret_is_named_and_not_shown(
     word: Path, content: bytes | None
 ) -> None:
