@@ -18,6 +18,7 @@ from tests.campaigns.soak_machine import (
     CHANNELS,
     CYCLE,
     INSTRUMENT,
+    ON_S,
     Machine,
     tenth_of,
 )
@@ -60,7 +61,10 @@ class Averages:
         differ: No reading was lost or late, and they are not.
         within: Readings were lost, and they differ by less than their uncertainty.
         beyond: Readings were lost, and they differ by more.
+        groundless: The run without faults has no such average.
+        missing: No reading was lost or late, the trial has averages, and of this channel only the run without faults has one.
         refused: The trial has no averages.
+        refused_whole: Nor was a reading lost, and the run without faults has some.
         worst: Largest difference with lost readings, in expanded uncertainties.
     """
 
@@ -68,7 +72,10 @@ class Averages:
     differ: int = 0
     within: int = 0
     beyond: int = 0
+    groundless: int = 0
+    missing: int = 0
     refused: int = 0
+    refused_whole: int = 0
     worst: float = 0.0
 
 
@@ -180,37 +187,53 @@ def _look_at_trials(
                 (number,),
             )
         }
-        if not stored:
-            found.averages.refused += 1
-            continue
         planned = PlannedTrial(
             position=1, condition=condition, repeat=repeat, baseline=False
         )
+        until_s = end_s if stored else started_s + ON_S
         times_s = {
             _tenth(reading, begun_s): reading.at_s
-            for reading in _readings(store, started_s - 2.0 * _BEFORE_S, end_s + 60.0)
+            for reading in _readings(store, started_s - 2.0 * _BEFORE_S, until_s + 60.0)
         }
         result = without_faults(plan, planned, machine, started_s - begun_s, times_s)
         # A switch-on that nobody read is found later than it was.
         on_s = min(started_s, result.started_s) if result else started_s
+        if not stored:
+            found.averages.refused += 1
+            # Without averages there is no window: all counts until they would have been made.
+            found.averages.refused_whole += (
+                result is not None
+                and bool(result.averages)
+                and _is_whole(
+                    store, on_s - 1.0, result.ended_s + 1.0, begun_s, late_s=math.inf
+                )
+            )
+            continue
         is_whole = _is_whole(store, on_s - 1.0, end_s, begun_s)
         _compare(stored, result, is_whole=is_whole, found=found.averages)
 
 
 def _is_whole(
-    store: sqlite3.Connection, from_s: float, until_s: float, begun_s: float
+    store: sqlite3.Connection,
+    from_s: float,
+    until_s: float,
+    begun_s: float,
+    *,
+    late_s: float = _LATE_S,
 ) -> bool:
-    """Whether every tenth of a second was read, the last one too, and none of them late."""
+    """Whether every tenth of a second was read, the last one too, and none of them later than that."""
     found = [
         (_tenth(reading, begun_s), reading.at_s)
         for reading in _readings(store, from_s, until_s)
     ]
+    if not found:
+        return False
     first, first_s = found[0]
     is_to_the_end = (
         first_s - from_s < _NEXT_POLL_S and until_s - found[-1][1] < _NEXT_POLL_S
     )
     return is_to_the_end and all(
-        tenth == first + number and abs(at_s - first_s - number / A_SECOND) < _LATE_S
+        tenth == first + number and abs(at_s - first_s - number / A_SECOND) < late_s
         for number, (tenth, at_s) in enumerate(found)
     )
 
@@ -231,6 +254,8 @@ def without_faults(
         started_s: Switch-on, since the begin [s].
         times_s: When the tenths that were read were read [s]; those that were not stand where they should.
     """
+    if not times_s:
+        return None
     session = Session(plan.rules, [planned])
     cycle = round(started_s * A_SECOND) // CYCLE
     first = max(round((started_s - _BEFORE_S) * A_SECOND), cycle * CYCLE)
@@ -253,8 +278,11 @@ def _compare(
     is_whole: bool,
     found: Averages,
 ) -> None:
-    for average in result.averages if result else ():
-        mean, expanded = stored[average.channel]
+    due = {each.channel: each for each in (result.averages if result else ())}
+    found.groundless += len(stored.keys() - due.keys())
+    found.missing += is_whole * len(due.keys() - stored.keys())
+    for name in due.keys() & stored.keys():
+        average, (mean, expanded) = due[name], stored[name]
         off = abs(mean - average.mean)
         if is_whole:
             is_same = off <= _SAME * abs(average.mean)

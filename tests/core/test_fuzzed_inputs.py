@@ -5,9 +5,12 @@ And the fuzzer's own judgement: a parser that is made wrong on purpose must be f
 
 import os
 import re
+import subprocess
 import sys
 from collections.abc import Callable
+from pathlib import Path
 from types import FrameType
+from typing import Any, BinaryIO
 
 import pytest
 
@@ -21,7 +24,7 @@ from daq.protocols import query_lines, streamed_lines
 from daq.protocols.fixed_frames import FrameChecksum
 from daq.protocols.modbus import ascii as modbus_ascii
 from daq.protocols.modbus import rtu as modbus_rtu
-from tests.fuzz.run import Campaign, read_log
+from tests.fuzz.run import Campaign, Verdict, main, read_log, verdict
 from tests.fuzz.seeds import found_inputs, kept_inputs
 from tests.fuzz.targets import TARGETS, Target
 
@@ -204,14 +207,87 @@ INFO: seed corpus: files: 3 min: 1b max: 9b total: 12b rss: 40Mb
 
 def test_the_last_new_edge_is_read_from_the_log() -> None:
     whole = LOG + "Done 1500 runs in 3 second(s)\n"
-    assert read_log(whole) == Campaign(1500, 121, 700, ())
+    # The first four were there before.
+    assert read_log(whole) == Campaign(1496, 121, 696, ())
     assert read_log(whole).is_quiet
     assert not read_log(LOG.replace("#800\tREDUCE cov: 121", "#800\tREDUCE cov: 122")).is_quiet  # fmt: skip
 
 
 def test_what_the_first_inputs_reach_is_nothing_new() -> None:
     quiet = LOG.replace("cov: 121", "cov: 120") + "Done 1024 runs in 2 second(s)\n"
-    assert read_log(quiet) == Campaign(1024, 120, 0, ())
+    assert read_log(quiet) == Campaign(1020, 120, 0, ())
+
+
+def test_inputs_from_before_are_not_counted_however_many_they_are() -> None:
+    log = LOG.replace("#4\t", "#1000\t").replace("#700\t", "#1100\t")
+    whole = log.replace("#800\t", "#1110\t") + "Done 1300 runs in 3 second(s)\n"
+    assert read_log(whole) == Campaign(300, 121, 100, ())
+
+
+BOUND, TIMED = TARGETS["modbus_rtu"], TARGETS["page"]
+WHOLE = BOUND.inputs or 0
+
+
+@pytest.mark.parametrize(
+    ("target", "inputs", "last_new", "asked", "said"),
+    [
+        (BOUND, WHOLE, WHOLE // 2, {}, Verdict.QUIET),
+        (BOUND, WHOLE, WHOLE - 1, {}, Verdict.STILL_NEW),
+        (BOUND, WHOLE - 1, 0, {}, Verdict.TOO_FEW),
+        (BOUND, 0, 0, {}, Verdict.TOO_FEW),
+        (BOUND, 1000, 999, {"inputs": 1000}, Verdict.SHORT),
+        (BOUND, 1000, 0, {"minutes": 0.5}, Verdict.SHORT),
+        (BOUND, 2 * WHOLE, WHOLE, {"inputs": 2 * WHOLE}, Verdict.QUIET),
+        (BOUND, 2 * WHOLE, 2 * WHOLE - 1, {"minutes": 900.0}, Verdict.STILL_NEW),
+        (TIMED, 5000, 0, {}, Verdict.QUIET),
+        (TIMED, 5000, 4999, {}, Verdict.NEW_IN_TIME),
+        (TIMED, 5000, 4999, {"minutes": 30.0}, Verdict.NEW_IN_TIME),
+        (TIMED, 5000, 0, {"minutes": 1.0}, Verdict.SHORT),
+        (TIMED, 5000, 0, {"inputs": 5000}, Verdict.SHORT),
+    ],
+)
+def test_a_campaign_is_held_against_its_targets_aim(
+    target: Target, inputs: int, last_new: int, asked: dict[str, Any], said: Verdict
+) -> None:
+    assert verdict(Campaign(inputs, 120, last_new, ()), target, **asked) is said
+
+
+@pytest.mark.parametrize(
+    ("words", "ends", "code", "said"),
+    [
+        ([], f"#{WHOLE // 2}\tNEW    cov: 122 ft: 1\nDone {WHOLE + 9} runs in 3 second(s)\n", 0, "quiet"),
+        ([], f"#{WHOLE - 9}\tNEW    cov: 122 ft: 1\nDone {WHOLE + 9} runs in 3 second(s)\n", 1, "STILL NEW"),
+        ([], "Done 1500 runs in 3 second(s)\n", 1, "TOO FEW"),
+        (["--inputs", "1000"], "Done 1500 runs in 3 second(s)\n", 0, "short"),
+        (["--inputs", "1000"], "Test unit written to crash-0f\n", 1, "short"),
+    ],
+)  # fmt: skip
+def test_the_exit_code_of_a_campaign_tells_whether_its_aim_was_reached(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    *,
+    words: list[str],
+    ends: str,
+    code: int,
+    said: str,
+) -> None:
+    inputs = tmp_path / BOUND.name / "inputs"
+    inputs.mkdir(parents=True)
+    for number in range(3):
+        (inputs / str(number)).write_bytes(b"x")
+
+    def fuzz(_command: list[str], *, stdout: BinaryIO, **_: object) -> None:
+        stdout.write((LOG + ends).encode())
+
+    monkeypatch.setattr(subprocess, "run", fuzz)
+    target = ["--target", BOUND.name, "--kept", str(tmp_path)]
+    monkeypatch.setattr(sys, "argv", ["run.py", *target, *words])
+    assert main() == code
+    heading, line = capsys.readouterr().out.splitlines()
+    assert heading.split()[:3] == ["target", "from", "before"]
+    assert line.split()[:2] == [BOUND.name, "3"]
+    assert line.endswith(f" {said}")
 
 
 def test_an_input_that_broke_something_is_told_once() -> None:

@@ -9,8 +9,11 @@ what reads a meter's wire, twenty minutes for the rest. A run takes up where the
 
 With --keep nothing is tried: the fewest inputs that reach all that was reached are written to corpus/.
 
-"last new edge" is the input that reached the last edge; the aim is none in the last third. After a crash the input lies
-in the folder: add it to found/NAME.txt in hexadecimal digits, then mend the parser.
+"from before" tells what the folder held already: it is replayed first and not counted. "last new edge" is the input that
+reached the last edge; the aim is none in the last third, "quiet". Exit code 1 where an input broke something, or where a
+target that is bounded by inputs is not quiet ("STILL NEW") or ended before its bound ("TOO FEW"). A run with a smaller
+bound than the target's own is "short": no word on the aim. After a crash the input lies in the folder: add it to
+found/NAME.txt in hexadecimal digits, then mend the parser.
 """
 
 import argparse
@@ -21,6 +24,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from hashlib import sha1
 from pathlib import Path
 
@@ -47,7 +51,7 @@ class Campaign:
     """What the log of one run says.
 
     Attributes:
-        inputs: Tried [1].
+        inputs: Tried after those that were there before [1].
         edges: Reached, from byte code to byte code [1].
         last_new: Number of the input that reached the last new edge; 0 where the first ones did.
         crashes: Files of inputs that broke something, or that the run broke off without one.
@@ -65,22 +69,66 @@ class Campaign:
 
 
 def read_log(text: str) -> Campaign:
-    """The numbers in what the fuzzing library prints."""
-    inputs = edges = last_new = 0
+    """The numbers in what the fuzzing library prints; it counts the inputs from before too, which are not counted here."""
+    inputs = edges = last_new = replayed = 0
     is_begun = False
     for match in _STATUS.finditer(text):
         inputs, reached = max(inputs, int(match[1])), int(match[3])
-        is_begun = is_begun or match[2] == "INITED"
+        if match[2] == "INITED":
+            is_begun, replayed = True, int(match[1])
         if reached > edges:
-            edges, last_new = reached, inputs if is_begun else 0
             # What the inputs kept from before reach is nothing new.
-            last_new = 0 if match[2] == "INITED" else last_new
+            edges, last_new = reached, inputs - replayed if is_begun else 0
     crashes = tuple(dict.fromkeys(_CRASH.findall(text)))
     if done := _DONE.search(text):
         inputs = max(inputs, int(done[1]))
     elif not crashes:
         crashes = (_BROKE_OFF,)
-    return Campaign(inputs, edges, last_new, crashes)
+    return Campaign(inputs - replayed, edges, last_new, crashes)
+
+
+class Verdict(StrEnum):
+    """What a campaign says of its target's aim."""
+
+    QUIET = "quiet"
+    STILL_NEW = "STILL NEW"
+    NEW_IN_TIME = "still new"
+    TOO_FEW = "TOO FEW"
+    SHORT = "short"
+
+
+FAILED = frozenset({Verdict.STILL_NEW, Verdict.TOO_FEW})
+
+
+def verdict(
+    found: Campaign,
+    target: Target,
+    *,
+    inputs: int | None = None,
+    minutes: float | None = None,
+) -> Verdict:
+    """Whether the aim was reached: none new in the last third of at least the target's own bound.
+
+    Args:
+        found: What came of it.
+        target: Whose campaign it was.
+        inputs: Bound that the user set [1]; None for none.
+        minutes: The same in time.
+    """
+    is_own_bound = inputs is None and minutes is None
+    if target.inputs is None:
+        # Twenty minutes are all that is asked of it.
+        is_whole = is_own_bound or (
+            inputs is None and (minutes or 0.0) >= (target.minutes or 0.0)
+        )
+        late = Verdict.NEW_IN_TIME
+    else:
+        is_whole, late = found.inputs >= target.inputs, Verdict.STILL_NEW
+        if not is_whole and is_own_bound:
+            return Verdict.TOO_FEW
+    if not is_whole:
+        return Verdict.SHORT
+    return Verdict.QUIET if found.is_quiet else late
 
 
 def main() -> int:
@@ -93,15 +141,16 @@ def main() -> int:
         for name in arguments.target or TARGETS:
             _keep(TARGETS[name], arguments.kept)
         return 0
-    _say(f"{'target':18} {'inputs':>11} {'edges':>6} {'last new edge':>13}  crashes")
+    _say(f"{'target':18} {'from before':>11} {'inputs':>11} {'edges':>6} {'last new edge':>13}  {'crashes':24} aim")  # fmt: skip
     is_good = True
     for name in arguments.target or TARGETS:
-        found = _run(TARGETS[name], arguments)
+        target = TARGETS[name]
+        before = len(_inputs_of(arguments.kept, target))
+        found = _run(target, arguments, replayed=before)
+        aim = verdict(found, target, inputs=arguments.inputs, minutes=arguments.minutes)
         crashes = ", ".join(found.crashes) or "none"
-        _say(
-            f"{name:18} {found.inputs:11} {found.edges:6} {found.last_new:13}  {crashes}"
-        )
-        is_good = is_good and not found.crashes
+        _say(f"{name:18} {before:11} {found.inputs:11} {found.edges:6} {found.last_new:13}  {crashes:24} {aim}")  # fmt: skip
+        is_good = is_good and not found.crashes and aim not in FAILED
     return 0 if is_good else 1
 
 
@@ -121,17 +170,24 @@ def _arguments() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def _run(target: Target, arguments: argparse.Namespace) -> Campaign:
+def _inputs_of(kept: Path, target: Target) -> list[Path]:
+    """Files of the inputs that earlier runs kept, as they reached something."""
+    folder = kept / target.name / "inputs"
+    return [*folder.iterdir()] if folder.is_dir() else []
+
+
+def _run(target: Target, arguments: argparse.Namespace, *, replayed: int) -> Campaign:
     """One target in a process of its own, which the fuzzing library ends as it likes."""
     folder = (arguments.kept / target.name).resolve()
     (folder / "inputs").mkdir(parents=True, exist_ok=True)
-    _write_seeds(target, folder / "seeds")
+    # The library counts these, and an empty input of its own.
+    replayed += _write_seeds(target, folder / "seeds") + 1
     is_own_bound = arguments.inputs is None and arguments.minutes is None
     inputs = target.inputs if is_own_bound else arguments.inputs
     minutes = target.minutes if is_own_bound else arguments.minutes
     command = [
         sys.executable, __file__, "--worker", target.name, "--broken", str(folder), "--",
-        f"-runs={inputs or _UNBOUNDED}", f"-max_total_time={int(60 * (minutes or 0))}",
+        f"-runs={inputs + replayed if inputs else _UNBOUNDED}", f"-max_total_time={int(60 * (minutes or 0))}",
         f"-max_len={target.longest}", f"-timeout={_SLOWEST_INPUT_S}", f"-rss_limit_mb={_MOST_MEMORY_MB}",
         # Inputs that take long are changed less often: half of the time went to a tenth of them.
         "-entropic_scale_per_exec_time=1",
@@ -167,10 +223,14 @@ def _keep(target: Target, kept: Path) -> None:
     (ROOT / "tests" / "fuzz" / "corpus" / f"{target.name}.txt").write_text(text)
 
 
-def _write_seeds(target: Target, folder: Path) -> None:
-    folder.mkdir(exist_ok=True)
-    for number, seed in enumerate([*target.seeds(), *kept_inputs(target.name)]):
+def _write_seeds(target: Target, folder: Path) -> int:
+    """Files of what a fuzzer begins with, and how many they are."""
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    seeds = [*target.seeds(), *kept_inputs(target.name)]
+    for number, seed in enumerate(seeds):
         (folder / f"{number:04}").write_bytes(seed)
+    return len(seeds)
 
 
 def _work(target: Target, options: Sequence[str], broken: Path | None) -> int:

@@ -3,14 +3,19 @@
 The whole day is tests/campaigns/soak.py.
 """
 
+import sqlite3
+import sys
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from tests.campaigns.soak import soak
-from tests.campaigns.soak_faults import Fault
-from tests.campaigns.soak_findings import untold_slots
+from tests.campaigns.soak import main, soak, soak_plan
+from tests.campaigns.soak_faults import Fault, Meter
+from tests.campaigns.soak_findings import Averages, Findings, look_at, untold_slots
 from tests.campaigns.soak_machine import A_SECOND, CHANNELS, CYCLE, Machine, tenth_of
+from tests.campaigns.soak_verdict import SETTLED_H, Look, wrongs
 
 FAULTY_MIN, FAULTLESS_MIN = 2.0, 2.1
 
@@ -29,6 +34,7 @@ def test_faults_one_after_the_other_cost_their_readings_and_falsify_nothing(
     assert found.readings > 0.7 * FAULTY_MIN * 60 * A_SECOND
     assert found.sessions >= 1
     assert (found.averages.differ, found.averages.beyond) == (0, 0)
+    assert (found.averages.groundless, found.averages.refused_whole) == (0, 0)
 
 
 @pytest.mark.slow
@@ -42,6 +48,103 @@ def test_without_faults_every_poll_is_a_reading_and_every_average_is_what_it_mus
     assert found.readings == found.tenths
     assert found.false == 0
     assert (found.averages.same, found.averages.differ) == (CHANNELS, 0)
+    assert [*wrongs(found, run.looks, settled_h=SETTLED_H)] == []
+
+    def looked_at_after(statement: str) -> Averages:
+        with closing(sqlite3.connect(run.store)) as store, store:
+            store.execute(statement)
+        return look_at(run.store, soak_plan(), Machine(1), begun_s=run.begun_s).averages
+
+    odd = looked_at_after(
+        "UPDATE averages SET channel = 'other' WHERE channel = 'meter_r3'"
+    )
+    assert (odd.same, odd.groundless, odd.missing) == (CHANNELS - 1, 1, 1)
+    none = looked_at_after("DELETE FROM averages")
+    assert (none.same, none.refused, none.refused_whole) == (0, 1, 1)
+    lost = looked_at_after("DELETE FROM readings_meter WHERE seq = 1000")
+    assert (lost.refused, lost.refused_whole) == (1, 0)
+
+
+# ---- whether a run was a sound one
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(180)
+def test_a_campaign_whose_meter_says_nothing_is_not_passed(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(Meter, "_answer", lambda _meter, _request: None)
+    monkeypatch.setattr(sys, "argv", ["soak.py", "--hours", "0.05"])
+    assert main() == 1
+    told = capsys.readouterr().out
+    assert "WRONG: 0 readings of 1800 polls that were due" in told
+    assert "WRONG: no average was held against" in told
+
+
+SOUND = Findings(
+    readings=34_000, averages=Averages(same=24, within=12, refused=1), bytes_a_value=9.0, with_reasons=1.1
+)  # fmt: skip
+"""Of an hour with some faults."""
+
+
+def looks(
+    *, memory_mb: float = 93.0, descriptors: int = 21, minutes: int = 60
+) -> list[Look]:
+    """One a minute; memory at the end, descriptors in the last tenth, with a broker away at times."""
+    return [
+        Look(
+            minute / 60.0,
+            memory_mb if minute == minutes else 90.0,
+            18 if minute % 7 == 0 else descriptors if minute > 0.9 * minutes else 21,
+            1.0,
+        )
+        for minute in range(1, minutes + 1)
+    ]
+
+
+def told(found: Findings, seen: list[Look], *, settled_h: float = 0.3) -> list[str]:
+    return [*wrongs(found, seen, settled_h=settled_h)]
+
+
+def test_an_hour_at_the_speed_of_life_is_judged_by_memory_descriptors_and_bytes() -> (
+    None
+):
+    assert told(SOUND, looks()) == []
+    assert told(SOUND, looks(memory_mb=95.0)) == ["memory grew 1.06 times"]
+    assert told(SOUND, looks(descriptors=22)) == ["1 descriptors more than before"]
+    large = replace(SOUND, bytes_a_value=12.5, with_reasons=1.3)
+    assert told(large, looks()) == [
+        "gaps make the store 1.30 times as large",
+        "a value takes 12.5 bytes",
+    ]
+    # A shorter one has not come to rest.
+    short = replace(large, readings=10_000)
+    assert told(short, looks(memory_mb=95.0, minutes=18)) == []
+    assert told(large, looks(memory_mb=95.0), settled_h=SETTLED_H) == []
+
+
+@pytest.mark.parametrize(
+    ("found", "says"),
+    [
+        (replace(SOUND, readings=25_000), "25000 readings of 36000 polls"),
+        (replace(SOUND, false=1), "1 false readings"),
+        (replace(SOUND, unaccounted=2), "2 polls without reading or gap"),
+        (replace(SOUND, averages=Averages()), "no average was held"),
+        (replace(SOUND, averages=Averages(same=1, differ=1)), "1 averages that are not the same"),
+        (replace(SOUND, averages=Averages(within=1, beyond=1)), "1 averages beyond"),
+        (replace(SOUND, averages=Averages(same=1, groundless=12)), "12 averages that a run without faults has not"),
+        (replace(SOUND, averages=Averages(same=1, missing=2)), "2 averages that a run without faults has,"),
+        (replace(SOUND, averages=Averages(same=1, refused=3, refused_whole=1)), "1 trials without averages,"),
+    ],
+)  # fmt: skip
+def test_each_thing_that_is_wrong_is_told_and_alone(found: Findings, says: str) -> None:
+    (only,) = told(found, looks())
+    assert only.startswith(says)
+
+
+def test_a_run_without_a_look_or_a_poll_has_measured_nothing() -> None:
+    first, *_ = told(Findings(), [])
+    assert first == "0 readings of 0 polls that were due"
 
 
 def test_the_machines_figures_depend_on_the_seed_and_the_moment_alone() -> None:
