@@ -4,11 +4,14 @@ Beside each file of a format lies what the version that wrote it printed of it. 
 """
 
 import json
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from daq.runtime.store.schema import FORMAT
 from tests.runtime.damaged_stores import KEPT, kept_store
 from tests.system.command_line import Daq
 
@@ -40,6 +43,38 @@ def test_averages_of_every_released_format_are_exported_as_they_were_then(
     then = printed(f"format_{number}.averages.json")
     assert len(then["averages"]) == 20
     assert common(json.loads(ended.out), then) == then
+
+
+def marks(path: Path) -> tuple[object, list[tuple[str]]]:
+    """Number of a file's format, and what the database says of its pages and rows."""
+    with closing(sqlite3.connect(path)) as store:
+        (number,) = store.execute("PRAGMA user_version").fetchone()
+        return number, store.execute("PRAGMA integrity_check").fetchall()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", FORMATS)
+def test_a_store_of_every_released_format_is_written_on_and_keeps_its_averages(
+    run: Daq, tmp_path: Path, number: int
+) -> None:
+    def exported(path: Path, *words: str) -> Any:
+        ended = run("export", path, "--format", "json", *words)
+        assert (ended.code, ended.err) == (0, "")
+        return json.loads(ended.out)
+
+    store, copies = kept_store(tmp_path, number), [tmp_path / "1.db", tmp_path / "2.db"]
+    before = exported(store)
+    assert run("backup", store, copies[0]).code == 0
+    # A copy is what was there; what a later version of the rule makes of the readings need not be the same.
+    assert marks(copies[0]) == (number, [("ok",)])
+    ended = run("reanalyse", store, "--json")
+    assert (ended.code in {0, 1}, ended.err) == (True, "")
+    assert run("backup", store, copies[1]).code == 0
+    for path in (store, copies[1]):
+        assert marks(path) == (FORMAT, [("ok",)])
+    for path in (store, *copies):
+        assert exported(path) == before
+    assert exported(copies[1], "--analysis", "1")["averages"]
 
 
 @pytest.mark.slow
