@@ -69,6 +69,14 @@ def test_a_single_condition_is_students_t(nu, printed):
     assert dunnett_quantile([EQUAL], nu) == pytest.approx(printed, abs=0.0051)
 
 
+@pytest.mark.parametrize("nu", [30.0, 1000.0, 100_000.0])
+@pytest.mark.parametrize("ratio", [0.5, 2.0, 4.0])
+def test_a_well_known_spread_is_integrated_where_it_lies(nu, ratio):
+    # Of one condition it is Student's t, however narrow the distribution of the spread.
+    expected = 2.0 * stats.t.cdf(ratio, nu) - 1.0
+    assert dunnett_probability(ratio, [EQUAL], nu) == pytest.approx(expected, abs=1e-6)
+
+
 def test_independent_conditions_with_a_known_spread_are_sidaks():
     # Z. Sidak, J. Amer. Statist. Assoc. 62 (1967) 626: each at 0.95^(1/m).
     expected = stats.norm.ppf(0.5 + 0.5 * 0.95 ** (1 / 3))

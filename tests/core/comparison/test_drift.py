@@ -1,6 +1,7 @@
 """From the first baseline trial to the last: what drifted, and how well the session closes."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -132,6 +133,25 @@ def test_a_session_closes_badly_where_it_changed_by_more_than_what_matters():
     assert found.verdict is DriftVerdict.NOT_SHOWN
     assert found.allowance == pytest.approx(1.01)
     assert found.is_closing_badly
+
+
+@pytest.mark.parametrize("change", [1.0, -1.0])
+def test_a_change_of_just_the_allowance_is_no_error_to_warn_of(change):
+    session = compared({FLOW: drifting(0.0)}, detect_percent=1.0, within=0.05)
+    found = baseline_drift(session).checks[0]
+    just = replace(found, change=change, allowance=1.0)
+    assert not just.is_closing_badly
+    assert replace(just, allowance=0.999).is_closing_badly
+    assert not replace(just, allowance=None).is_closing_badly
+
+
+def test_what_matters_of_a_suction_has_no_sign():
+    # Half a percent of -800: 4, whichever way it changed.
+    session = compared(
+        {FLOW: {BARE: [-800.0, -800.0], "a": [-700.0]}}, detect_percent=0.5
+    )
+    (check,) = baseline_drift(session).checks
+    assert check.allowance == pytest.approx(4.0)
 
 
 def test_a_baseline_carried_out_once_tells_nothing_and_says_what_would():

@@ -59,6 +59,8 @@ def test_a_thermometer_in_the_room_takes_the_place_of_an_assumption() -> None:
     levels = {**levels_of(6.65), room: (30.0, 30.0)}
     report = find_leads((edges_of(levels),), (LONG,), baseline="short lead")
     assert report.copper.value == pytest.approx(40.0)
+    # 1 K for a thermometer that is not at the lead, and 20 K/sqrt(12) of warming.
+    assert report.copper.std_uncertainty == pytest.approx((1.0 + 20.0**2 / 12.0) ** 0.5)
     assert report.remarks == ()
 
 

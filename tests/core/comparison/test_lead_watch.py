@@ -31,8 +31,9 @@ ALL = (SUPPLY, MACHINE, CURRENT, POWER)
 class Bench:
     """Feeds a watch second by second; the supply moves a little, so that scatter is not nothing."""
 
-    def __init__(self, channels=ALL, conditions=CONDITIONS, *, every_s=1):
+    def __init__(self, channels=ALL, conditions=CONDITIONS, *, every_s=1, factors=()):
         self.every_s = every_s
+        self.factors = dict(factors)
         self.now_s = 0.0
         self.channels = {c.name for c in channels}
         self.watch = LeadWatch(channels, conditions, baseline="short")
@@ -51,7 +52,8 @@ class Bench:
             }
             is_due = self.now_s % self.every_s == 0.0
             for name in self.channels & set(values) if is_due else ():
-                self.watch.feed(name, self.now_s, values[name])
+                shown = values[name] * self.factors.get(name, 1.0)
+                self.watch.feed(name, self.now_s, shown)
             if said := self.watch.warning(self.now_s):
                 self.said.append((self.now_s, said.text))
 
@@ -218,3 +220,32 @@ def test_why_nothing_can_be_noticed_is_said_beforehand(channels, conditions, wor
     said = unwatched(channels, conditions, baseline="short")
     assert bool(said) == bool(words)
     assert words in said
+
+
+def test_an_ammeter_that_falls_silent_at_switch_on_makes_no_warning_and_no_trouble():
+    bench = Bench()
+    bench.seconds(40, loop_ohm=LOOPS["thin"], current_a=0.0)
+    bench.watch.machine_on("thick", bench.now_s)
+    bench.channels -= {"current"}
+    bench.seconds(100, loop_ohm=LOOPS["thin"], current_a=CURRENT_A)
+    bench.watch.machine_off(bench.now_s, is_finished=True)
+    assert bench.said == []
+    # It speaks again in the next.
+    bench.channels |= {"current"}
+    bench.trial("thick", fitted="thin")
+    assert len(bench.said) == 1
+
+
+def test_what_can_be_told_is_said_after_thirty_five_seconds_under_load():
+    bench = Bench()
+    on_s = bench.trial("thick", fitted="thin")
+    ((at_s, _),) = bench.said
+    assert at_s - on_s == 35.0
+
+
+def test_a_meter_s_own_unit_makes_no_difference():
+    in_ma = channel("current", "current", "mA", "machine end")
+    bench = Bench((SUPPLY, MACHINE, in_ma), factors={"current": 1e3})
+    bench.trial("thick", fitted="thin")
+    ((_, said),) = bench.said
+    assert "'thin' seems to be fitted instead of 'thick'" in said

@@ -55,6 +55,8 @@ def test_of_two_steps_the_one_with_less_wander_weighs_more() -> None:
     wander, display, gain = drop.contributions
     both = math.hypot(off_w * SLOPE * LAG_OFF_S, on_w * SLOPE * LAG_ON_S)
     assert wander.std_uncertainty == pytest.approx(both / (off_w + on_w), rel=1e-6)
+    # Blocks of five seconds, so far apart as fit into 38 s before, 59 s under load and 25 s after: of the longer lag fewer.
+    assert wander.degrees_of_freedom == 5 + 9 + 3
     assert display.std_uncertainty == 0.0
     assert gain.std_uncertainty == pytest.approx(
         0.003 / math.sqrt(3.0) * expected_v, rel=1e-6
@@ -89,19 +91,25 @@ def test_a_power_factor_by_power_is_as_doubtful_as_power_current_and_place(
     # 2 % and 1 % of the readings, rectangular, in squares; 0.01 for a meter that stands elsewhere.
     u = math.hypot(factor * math.hypot(0.02, 0.01) / math.sqrt(3.0), of_the_place)
 
-    def loop_ohm(power_factor: float) -> float:
+    def loop_ohm(power_factor: float, *, reactance: float = 1.0) -> float:
         return resistance_from_drop(
             6.65,
             machine_v=machine_v,
             current_a=current_a,
             power_factor=power_factor,
-            reactance_ohm=2 * 25.0 * 0.08e-3,
+            reactance_ohm=reactance * 2 * 25.0 * 0.08e-3,
         )
 
     assert loop.resistance_ohm == pytest.approx(loop_ohm(factor), rel=1e-4)
     (doubt,) = [c for c in loop.contributions if c.name == "power factor"]
     assert doubt.std_uncertainty == pytest.approx(
         abs(loop_ohm(factor + u) - loop_ohm(factor - u)) / 2.0, rel=1e-4
+    )
+    # The reactance of a cord is known to three tenths.
+    (coil,) = [c for c in loop.contributions if c.name == "reactance"]
+    assert coil.std_uncertainty == pytest.approx(
+        abs(loop_ohm(factor, reactance=1.3) - loop_ohm(factor, reactance=0.7)) / 2.0,
+        rel=1e-3,
     )
 
 

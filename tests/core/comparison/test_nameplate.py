@@ -134,3 +134,18 @@ def test_the_other_ratings_are_doubted_where_the_voltage_was_not_the_rated_one()
         "the other ratings hold at 230 V, and the machine did not have that"
         in found.remarks
     )
+
+
+def test_an_airflow_that_the_baseline_has_is_held_against_the_rating_whatever_lacks():
+    # Standard air was derived under another condition alone.
+    session = compared(
+        {STANDARD: {"long": [182.0]}, FLOW: {BARE: [201.0]}},
+        nameplate=Nameplate(airflow=200.0, airflow_unit="m3/h"),
+    )
+    (check,) = compare_nameplate(session).checks
+    assert check.quantity.name == "airflow"
+    # By hand: 201 of 200, and its expanded uncertainty of 200.
+    assert check.percent_of_rating == pytest.approx(100.5)
+    assert check.expanded_percent == pytest.approx(
+        check.level.expanded_uncertainty / 2.0
+    )

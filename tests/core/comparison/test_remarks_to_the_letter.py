@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -267,6 +268,31 @@ def test_what_is_not_known_of_the_air_is_said(air: Air, told: str) -> None:
     with pytest.raises(ValueError, match="not known") as refused:
         air_states(inputs, air).of(1)
     assert str(refused.value) == told
+
+
+@pytest.mark.parametrize("kind", ["temperature", "pressure", "humidity"])
+def test_a_figure_of_the_air_that_takes_an_average_s_place_is_named(kind: str) -> None:
+    quantities = {"temperature": "Cel", "pressure": "hPa", "humidity": "%RH"}
+    shown = channel(kind, quantities[kind], "room")
+    power = channel("power", "W")
+    seen = observation(50.0)
+    inputs = TrialInputs(
+        (shown, power),
+        {kind: (seen,), "power": (seen, observation(1000.0, trial=2))},
+        (),
+    )
+    place: dict[str, Any] = {f"{kind}_channel": kind}
+    air = Air(
+        temperature_c=20.0,
+        pressure_hpa=1013.25,
+        pressure_kind=PressureKind.STATION,
+        **place,
+    )
+    assert air_states(inputs, air).remarks == (
+        (
+            f"the air's {kind} in trial 2 (short lead) is the figure of [air]: no average of {kind} there"
+        ),
+    )
 
 
 def test_what_the_air_s_density_is_uncertain_by_is_named() -> None:

@@ -92,9 +92,11 @@ def test_taking_an_error_apart_keeps_its_size(share):
     )
 
 
-def test_the_share_is_a_share():
-    with pytest.raises(ValueError, match="0 to 1"):
-        error_parts("v", 1.0, (), Accuracy(), common_share=1.2)
+@pytest.mark.parametrize("share", [-0.1, 1.2])
+def test_the_share_is_a_share(share):
+    with pytest.raises(ValueError, match="0 to 1") as refused:
+        error_parts("v", 1.0, (), Accuracy(), common_share=share)
+    assert str(refused.value) == f"common share {share}, expected 0 to 1"
 
 
 def test_errors_of_one_source_add_with_their_signs():

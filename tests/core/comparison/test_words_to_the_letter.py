@@ -200,6 +200,17 @@ def test_what_of_an_airflow_is_to_be_doubted_is_said() -> None:
             " meter sits there, its air is thinner (suction) or denser by as much"
         ),
     )
+    # Of several trials the one that differs most counts.
+    steady = observation(-100.0, trial=2)
+    both = replace(
+        inputs,
+        observations={
+            "velocity": (observation(0.0), observation(0.0, trial=2)),
+            "pressure": (*inputs.observations["pressure"], steady),
+        },
+    )
+    flow, *_ = airflow_derivations(both, Surroundings(ROOM, (duct,)))
+    assert "pressure is up to 3.0 % of" in flow.remarks[1]
     flow, *_ = airflow_derivations(inputs, Surroundings(None, (duct,)))
     assert flow.remarks == (
         "airflow_standard is not derived: the bench file has no table [air]",

@@ -6,11 +6,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from daq.settling.disturbances import JumpWatch
+from daq.settling.disturbances import DisturbanceLog, JumpWatch
 from daq.settling.front_end import bin_of
 from daq.settling.parameters import STANDARD
 from daq.settling.phases import Phase
 from daq.settling.verdicts import HeldBackBy
+from daq.settling.window import AveragingWindow
 from daq.stats import student_t_quantile
 from tests.core.settling.readings import (
     BOTH,
@@ -123,6 +124,22 @@ def test_half_of_the_changes_may_be_large_before_the_median_hides_a_jump() -> No
         assert seen == [False] * 9 + [is_seen]
 
 
+def test_the_noise_before_a_jump_is_that_of_the_last_twenty_changes() -> None:
+    # Over three bins nothing changed for long, then ten times by 1: of the last twenty the median is 0.5, of one more 0.
+    noise = 0.87 * 0.5 / 0.954 * (1.0 + 4.0 / 20.0)
+    level = LEVELS["power"]
+    before = [level] * 30 + [level + 1.0 + number // 3 for number in range(10)]
+    for share, is_seen in ((1.05, True), (0.95, False)):
+        # The last two bins against the five before these, whose mean is 2.6 above the level.
+        departure = share * STANDARD.jump_noise * noise
+        last = level + 2.0 * (departure + 2.6) - 4.0
+        watch = JumpWatch(
+            tolerance=1e-3, resolution=1e-6, parameters=replace(STANDARD, jump=2.5)
+        )
+        seen = [watch.sees_jump(bin_of([mean])) for mean in (*before, last)]
+        assert seen == [False] * 40 + [is_seen]
+
+
 @pytest.mark.parametrize("step", [1e-4, 0.2])
 def test_a_level_s_expanded_uncertainty_is_that_of_its_parts(step: float) -> None:
     # Rounded to a fifth of a tolerance it hardly moves; to next to nothing it shows all of its noise.
@@ -144,3 +161,39 @@ def test_a_level_s_expanded_uncertainty_is_that_of_its_parts(step: float) -> Non
     )
     assert (level.half_step > 0.05 * LIMIT) is (step > 0.1)
     assert level.expanded_uncertainty == pytest.approx(expected, rel=1e-9)
+
+
+def test_what_happens_within_eight_bins_is_one_disturbance() -> None:
+    log = DisturbanceLog(STANDARD, bin_s=2.0)
+    log.begin(5)
+    log.add(105)
+    # A hundred bins of quiet before the only one.
+    assert (log.count, log.quiet_s()) == (1, STANDARD.quiet_after_one * 200.0)
+    for at_bin in (113, 121, 129):
+        log.add(at_bin)
+    assert log.count == 1
+    log.add(138)
+    # Nine bins: it comes again, and the time before the first is no time between two.
+    assert (log.count, log.quiet_s()) == (2, STANDARD.quiet_least_s)
+    log.add(238)
+    assert (log.count, log.quiet_s()) == (3, STANDARD.quiet_after_more * 200.0)
+    log.add(248)
+    assert (log.count, log.quiet_s()) == (4, STANDARD.quiet_after_more * 200.0)
+
+
+def test_an_unsettled_trial_is_averaged_over_its_last_two_minutes() -> None:
+    slope = 0.1 * LIMIT
+    ramp = [
+        (name, t, value + slope * t)
+        for name, t, value in steady("power", 300.0, noise=1e-3)
+    ]
+    group = group_of()
+    fed(group, ramp)
+    unsettled = group.unsettled()
+    assert unsettled is not None
+    assert unsettled[0].end_s - unsettled[0].start_s == 120.0
+
+
+def test_before_anything_is_known_a_quarter_of_what_may_be_added_is_expected() -> None:
+    expected_s = STANDARD.least_s + 0.25 * (STANDARD.longest_s - STANDARD.least_s)
+    assert AveragingWindow.likely_s(STANDARD) == pytest.approx(expected_s)

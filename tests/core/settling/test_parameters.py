@@ -2,6 +2,7 @@
 
 import hashlib
 from dataclasses import asdict, replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -98,6 +99,34 @@ def test_a_preset_is_what_its_figures_were_measured_with(preset: Preset) -> None
     of = repr((asdict(preset.parameters), TIME_CONSTANTS, CREEPS, figures))
     found = hashlib.sha256(of.encode()).hexdigest()[:16]
     assert found == MEASURED[preset.name], preset.study
+
+
+README = Path(__file__).parents[3] / "README.md"
+
+
+def test_the_readme_tells_of_each_preset_what_the_preset_does() -> None:
+    lines = README.read_text(encoding="utf-8").splitlines()
+    for preset in PRESETS.values():
+        cells = (
+            preset.name,
+            f"{preset.false_settle_percent:g} %",
+            f"{preset.time_to_result_s:.0f} s",
+            f"{preset.uncertainty_percent:g} %",
+            preset.purpose,
+        )
+        assert f"| {' | '.join(cells)} |" in lines
+
+
+@pytest.mark.parametrize("preset", PRESETS.values(), ids=lambda each: each.name)
+def test_a_study_is_a_command_that_measures_that_preset(preset: Preset) -> None:
+    script, *options = preset.study.split(" --")
+    assert (README.parent / script).is_file()
+    asked = dict(option.split(" ", 1) for option in options)
+    # Seeds and tolerances of the studies that README and guide tell of; "standard" is measured unless asked otherwise.
+    expected = {"family": "plain", "seeds": "21 22 23 24 25 26 27 28", "per-kind": "18"}
+    expected |= {} if preset.name == "standard" else {"preset": preset.name}
+    expected |= {"widen": "4"} if preset.name == "quick" else {}
+    assert asked == expected
 
 
 def test_every_parameter_says_what_it_takes() -> None:
