@@ -48,9 +48,26 @@ class _Talk:
     interval_s: float
     longest_reply_s: float | None = None
     lag_s: float = field(init=False)
+    delayed_before_s: float = 0.0
 
     def __post_init__(self) -> None:
         self.lag_s = self.instrument.lag_s
+
+
+class _Delays:
+    """How long this computer kept a line's task from going on: it computed, was stopped, or slept.
+
+    All time is that which passes outside of the task's own waits, and what a wait took longer than it was meant to.
+    """
+
+    def __init__(self, now_s: float) -> None:
+        self.total_s = 0.0
+        self._meant_until_s = now_s
+
+    def note(self, now_s: float, *, waits_until_s: float | None = None) -> None:
+        """The task goes on at this moment, or waits from now on until another one."""
+        self.total_s += max(now_s - self._meant_until_s, 0.0)
+        self._meant_until_s = now_s if waits_until_s is None else waits_until_s
 
 
 def _were_due(polls: int) -> str:
@@ -85,6 +102,7 @@ class LinePoller:
         ]
         self._is_streamed = instruments[0].is_streamed
         self._char_s = self._settings.char_s
+        self._delays = _Delays(now)
         self._port: Port | None = None
         self._active: WireProtocol | None = None
         self._last_activity_s = 0.0
@@ -182,8 +200,10 @@ class LinePoller:
             self._gap_for_all(GapReason.PORT_LOST, "the line had to be opened again")
         self._has_begun = True
         now = self._clock.wire_s()
+        self._delays.note(now)
         for talk in self._talks:
             talk.due_s = max(talk.due_s, now)
+            talk.delayed_before_s = self._delays.total_s
         flags = 0
         while True:
             talk = min(self._talks, key=lambda t: t.due_s)
@@ -198,12 +218,20 @@ class LinePoller:
             self._skip_missed(talk)
 
     def _skip_missed(self, talk: _Talk) -> None:
-        """Slots that passed while the line was busy are a gap and are not made up for."""
+        """Slots that passed while line or computer was busy are a gap and are not made up for."""
         now = self._clock.wire_s()
+        self._delays.note(now)
+        delayed_s = self._delays.total_s - talk.delayed_before_s
+        talk.delayed_before_s = self._delays.total_s
         missed = int((now - talk.due_s) // talk.interval_s)
         if missed > 0:
             talk.due_s += missed * talk.interval_s
-            detail = f"{_were_due(missed)} while the line was busy"
+            # Whoever looks for the fault must not look at the wire where the wire was not to blame.
+            is_ours = delayed_s > max(0.5 * missed, 1.0) * talk.interval_s
+            what = (
+                "this computer was busy or asleep" if is_ours else "the line was busy"
+            )
+            detail = f"{_were_due(missed)} while {what}"
             name = talk.instrument.name
             self._tell(talk, Gap(name, now, GapReason.MISSED, detail, missed), 0)
 
@@ -266,9 +294,11 @@ class LinePoller:
         deadline = protocol.deadline
         wait_s = _REOPEN_LAST_S if deadline is None else max(deadline - now, 0.0)
         loop = asyncio.get_running_loop()
+        self._delays.note(now, waits_until_s=now + wait_s)
         self._timer = loop.call_later(wait_s, self._time_is_up, protocol)
 
     def _disarm(self) -> None:
+        self._delays.note(self._clock.wire_s())
         if self._timer is not None:
             self._timer.cancel()
         self._waiter = None
@@ -352,8 +382,11 @@ class LinePoller:
 
     async def _sleep_s(self, duration_s: float) -> None:
         """Sleep, but not longer than the line is there."""
+        now = self._clock.wire_s()
+        self._delays.note(now, waits_until_s=now + duration_s)
         if self._lost is not None:
             await asyncio.wait([self._lost], timeout=duration_s)
+        self._delays.note(self._clock.wire_s())
         self._raise_if_lost()
 
     def _raise_if_lost(self) -> None:
@@ -364,12 +397,14 @@ class LinePoller:
         """Wait until the line has been silent long enough; returns the wire time [s]."""
         clear_s = self._last_activity_s + silence_s
         now = self._clock.wire_s()
+        self._delays.note(now, waits_until_s=max(clear_s, now))
         if clear_s - now > _TIMER_S:
             await asyncio.sleep(clear_s - now - _TIMER_S)
             now = self._clock.wire_s()
         while now < clear_s:
             await asyncio.sleep(0)
             now = self._clock.wire_s()
+        self._delays.note(now)
         return now
 
     def _tell(self, talk: _Talk, outcome: Reading | Gap, flags: int) -> None:

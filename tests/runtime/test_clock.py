@@ -1,5 +1,7 @@
 """Bench time, wire time and UTC, with the computer's clocks in the test's hand."""
 
+import time
+
 import pytest
 
 from daq.runtime.clock import Clock, ClockOffset, rfc3339
@@ -44,6 +46,24 @@ def test_the_computers_own_clocks_go_forward_within_one_boot() -> None:
     assert first.bench_s() <= second.bench_s() <= first.bench_s()
     assert first.offset.monotonic_s <= second.offset.monotonic_s
     assert first.offset.boot_id == second.offset.boot_id != ""
+
+
+@pytest.mark.skipif(
+    not hasattr(time, "CLOCK_BOOTTIME"), reason="the system has no such clock"
+)
+def test_bench_time_is_read_from_the_clock_that_goes_on_while_the_computer_sleeps(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # clock_gettime(2): CLOCK_MONOTONIC stands still while the system is suspended, CLOCK_BOOTTIME does not. Here the
+    # computer has slept for an hour of the two since it was started.
+    shown_s = {time.CLOCK_MONOTONIC: 3600.0, time.CLOCK_BOOTTIME: 7200.0}
+    monkeypatch.setattr(time, "clock_gettime", shown_s.__getitem__)
+    clock = Clock(speed=12.0)
+    assert clock.wire_s() == 7200.0
+    assert clock.bench_s() == clock.offset.monotonic_s == 12.0 * 7200.0
+    # And it sleeps for another one.
+    shown_s[time.CLOCK_BOOTTIME] += 3600.0
+    assert clock.wire_s() == 10_800.0
 
 
 # ---- offsets

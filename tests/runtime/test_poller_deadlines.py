@@ -1,5 +1,6 @@
 """A line in moved time: deadlines, missed slots, silences, and lines that are drained until they are quiet."""
 
+import asyncio
 from collections.abc import Callable
 from itertools import pairwise
 
@@ -8,7 +9,7 @@ import pytest
 from daq.config.bench import Instrument
 from daq.records import AFTER_DRAIN, Gap, GapReason, Reading
 from daq.runtime.poller import LineState
-from tests.runtime.moved_time import Line, Say
+from tests.runtime.moved_time import Line, MovedTime, Say
 from tests.runtime.polled_meters import (
     Heard,
     after,
@@ -128,6 +129,104 @@ def test_each_unit_that_had_to_wait_for_another_ones_reply_is_told_what_it_misse
         assert gap.reason is GapReason.MISSED
         # From 0.1 s to 0.57 s: those at 0.2, 0.3 and 0.4 s are gone.
         assert number_missed(gap) == 3
+
+
+# ---- a computer that does not go on
+
+OURS = "while this computer was busy or asleep"
+LINES = "while the line was busy"
+
+
+def stands_still(*, at_s: float, for_s: float) -> Callable[[Line, Heard], None]:
+    """From a moment after the start on nothing of this computer goes on, as when it sleeps or the program is stopped."""
+
+    def prepare(_line: Line, _heard: Heard) -> None:
+        loop = asyncio.get_running_loop()
+        assert isinstance(loop, MovedTime)
+
+        def pass_by() -> None:
+            loop.now_s += for_s
+
+        loop.call_later(at_s, pass_by)
+
+    return prepare
+
+
+@pytest.mark.parametrize(
+    "at_s",
+    [
+        pytest.param(0.53 + 0.06, id="between two polls"),
+        pytest.param(0.53 + 0.003, id="while a reply is awaited"),
+    ],
+)
+def test_polls_missed_by_a_computer_that_stood_still_are_not_told_of_the_line(
+    monkeypatch: pytest.MonkeyPatch, at_s: float
+) -> None:
+    # The first poll comes after draining for the worst reply time, at 0.03 s.
+    run = run_in_moved_time(
+        monkeypatch,
+        one_meter(0.1),
+        after(0.013),
+        seconds=16.0,
+        prepare=stands_still(at_s=at_s, for_s=12.0),
+    )
+    (gap,) = run.heard.missed()
+    assert gap.reason is GapReason.MISSED
+    assert gap.polls == pytest.approx(12.0 / 0.1, abs=3)
+    assert gap.detail == f"{gap.polls} polls were due {OURS}"
+    # And none else is missing: what came late came, or has its own gap.
+    begun_s = run.line.asked_s
+    slots = round((begun_s[-1] - begun_s[0]) / 0.1) + 1
+    told = sum(gap.polls for gap in run.heard.gaps()) + len(run.heard.readings())
+    assert told == pytest.approx(slots, abs=1)
+
+
+def test_each_unit_of_a_line_is_told_that_the_computer_stood_still(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    rows = (("first", "line", 1), ("second", "line", 2))
+    run = run_in_moved_time(
+        monkeypatch,
+        instruments(*rows, interval_s=0.1, timeout_s=1.0),
+        lambda n, request: [(0.013, reply(request[0], n))],
+        seconds=3.0,
+        prepare=stands_still(at_s=0.6, for_s=1.5),
+    )
+    for name in ("first", "second"):
+        (gap,) = run.heard.missed(name)
+        assert gap.detail.endswith(OURS)
+
+
+@pytest.mark.parametrize(
+    ("for_s", "words"), [(0.05, LINES), (0.15, LINES), (0.45, OURS), (1.0, OURS)]
+)
+def test_the_one_that_held_up_more_polls_is_named(
+    monkeypatch: pytest.MonkeyPatch, for_s: float, words: str
+) -> None:
+    # The third poll begins at 0.23 s; its reply takes 0.32 s, and before that nothing goes on for a while.
+    run = run_in_moved_time(
+        monkeypatch,
+        one_meter(0.1, timeout_s=2.0),
+        third_takes(0.32),
+        seconds=4.0,
+        prepare=stands_still(at_s=0.2, for_s=for_s),
+    )
+    (gap,) = run.heard.missed()
+    assert gap.detail.endswith(words)
+
+
+def test_a_poll_that_begins_less_than_an_interval_late_blames_the_line(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    run = run_in_moved_time(
+        monkeypatch,
+        one_meter(0.1, timeout_s=2.0),
+        third_takes(0.13),
+        seconds=4.0,
+        prepare=stands_still(at_s=0.2, for_s=0.12),
+    )
+    (gap,) = run.heard.missed()
+    assert gap.detail == f"1 poll was due {LINES}"
 
 
 # ---- silences and times
