@@ -117,11 +117,13 @@ class Witness:
 
     Attributes:
         results: In the order of arrival.
+        largest: Size of the largest payload, by topic [byte].
         fresh: UTC of the newest live reading [s since 1970], and when it came on time.monotonic() [s], for all of them.
     """
 
     def __init__(self, port: int) -> None:
         self.results: list[Received] = []
+        self.largest: dict[str, int] = {}
         self.fresh: list[tuple[float, float]] = []
         self._is_subscribed = threading.Event()
         client = mqtt.Client(
@@ -142,6 +144,8 @@ class Witness:
     def _note(
         self, _client: mqtt.Client, _data: object, message: mqtt.MQTTMessage
     ) -> None:
+        size = max(self.largest.get(message.topic, 0), len(message.payload))
+        self.largest[message.topic] = size
         _, _, rest = message.topic.removeprefix(_BELOW).partition("/")
         if rest == "result":
             told = json.loads(message.payload)

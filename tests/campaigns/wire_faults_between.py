@@ -3,7 +3,8 @@
     python -m tests.campaigns.wire_faults_between SIMULATION FAR NEAR --fault NAME --share 0.1
 
 It opens every line of the simulation (links in the folder FAR) and makes a pseudo-terminal of the same name in NEAR for the daemon.
-A process of its own: the daemon cannot tell it from a wire. It ends on SIGTERM and prints how many answers it spoiled.
+A process of its own: the daemon cannot tell it from a wire. It ends on SIGTERM and prints how many answers it spoiled. One wire more
+than the simulators have is called `asked`: a clamp that says the newest frame of theirs whenever it is asked.
 """
 
 import argparse
@@ -19,12 +20,18 @@ import time
 import tomllib
 import tty
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from random import Random
 
 from tests.campaigns.wire_faults_meters import CHECKSUMS
-from tests.campaigns.wire_faults_spoiling import Answer, Fault, in_pieces, spoil
+from tests.campaigns.wire_faults_spoiling import (
+    UNDETECTABLE,
+    Answer,
+    Fault,
+    in_pieces,
+    spoil,
+)
 
 QUIET_S = 0.004
 """After so long an answer is taken to be whole; the simulators hand over a piece every 1.5 ms."""
@@ -33,14 +40,17 @@ _LEAST_BYTES = 5
 LATE_S = (0.17, 0.24)
 """Beyond the time-outs of the shipped profiles, within time-out and worst reply time."""
 LATE_SLOW_S = (0.32, 0.5)
-SESSION_FAULTS = tuple(f for f in Fault if f is not Fault.STUCK)
-"""A stuck value says nothing of a machine that was switched on since: no average could be held against it."""
+STUCK_FOR = 120
+"""Answers that a meter keeps on saying the same: at two a second the longest averaging [1]."""
+STUCK_SHARE = 0.1
+"""Times the share of the answers that are spoiled otherwise: with so many does a meter begin to be stuck."""
+ASKED, ASKED_OF = "asked", "clamp"
+REQUEST = b"\xa5\x01\xa6"
+"""Of a frame."""
+_FRAME_BYTES = 8
+STREAMED = ("vane", "clamp")
 
-_MIXED = tuple(
-    f
-    for f in SESSION_FAULTS
-    if f not in {Fault.MIXED, Fault.TOO_LATE, Fault.OLD, Fault.TWICE}
-)
+_MIXED = tuple(f for f in Fault if f is not Fault.MIXED and f not in UNDETECTABLE)
 _xor8 = CHECKSUMS["xor8"][1]
 
 
@@ -79,6 +89,12 @@ _ASCII = Others(
         bytes.fromhex(d[1:7].decode()) + b"\x7f\xff" * ((len(d) - 11) // 4)
     ),
 )
+_CLAMP = Others(
+    is_text=False,
+    overrange=lambda d: (
+        d[:2] + (body := b"\x01" + d[3:-1]) + bytes((CHECKSUMS["crc8"][1](body),))
+    ),
+)
 OTHERS = {
     "mains": _RTU,
     "duct": _RTU,
@@ -93,19 +109,15 @@ OTHERS = {
         other=lambda d: _checked(d[1:4] + b"1,2"),
         overrange=lambda d: _checked(d[1:4] + b"9.9E37"),
     ),
-    "clamp": Others(
-        is_text=False,
-        overrange=lambda d: (
-            d[:2] + (body := b"\x01" + d[3:-1]) + bytes((CHECKSUMS["crc8"][1](body),))
-        ),
-    ),
+    "clamp": _CLAMP,
+    ASKED: replace(_CLAMP, other=lambda d: d[:2] + d[4:]),
 }
 """By line of the scenario `all-meters`."""
 
 
 @dataclass
 class Wire:
-    """One line, with an end on either side."""
+    """One line, with an end on either side; `far` is negative where the answers are those of `source`."""
 
     name: str
     far: int
@@ -117,6 +129,9 @@ class Wire:
     said: bytes = b""
     whole_at_s: float = 0.0
     before: dict[bytes, bytes] = field(default_factory=dict)
+    stuck: dict[bytes, tuple[int, bytes]] = field(default_factory=dict)
+    source: "Wire | None" = None
+    newest: bytes = b""
     waiting: list[tuple[float, int, bytes]] = field(default_factory=list)
     back_at_s: float = 0.0
 
@@ -184,7 +199,11 @@ class Between:
             return
         # A question may come in pieces; one that follows an answer is new.
         wire.request = data
-        os.write(wire.far, data)
+        if wire.source is None:
+            os.write(wire.far, data)
+        elif data == REQUEST:
+            wire.said = wire.source.newest
+            wire.whole_at_s = time.monotonic() + QUIET_S
 
     def _turn(self, wire: Wire, now_s: float) -> None:
         if wire.near < 0 and now_s >= wire.back_at_s:
@@ -215,9 +234,14 @@ class Between:
 
     def _hand_on(self, wire: Wire, data: bytes, now_s: float) -> None:
         self.answers[wire.name] += 1
-        is_streamed = wire.name in {"vane", "clamp"}
+        is_streamed = wire.name in STREAMED
         request = b"" if is_streamed else wire.request
         before, wire.before[request] = wire.before.get(request, data), data
+        if len(data) == _FRAME_BYTES:
+            wire.newest = data
+        if self._faults == (Fault.STUCK,):
+            self._say_at(wire, now_s, self.said_by_stuck(wire, request, data))
+            return
         # What is shorter than any answer is a piece of one, cut by a busy computer.
         if len(data) < _LEAST_BYTES or self._random.random() >= self._share:
             self._say_at(wire, now_s, data)
@@ -243,6 +267,18 @@ class Between:
             self._say_at(wire, now_s + at_s, piece)
         if spoiled.loses_after_s is not None:
             self._say_at(wire, now_s + spoiled.loses_after_s, b"")
+
+    def said_by_stuck(self, wire: Wire, request: bytes, data: bytes) -> bytes:
+        """What a meter says that may hang: what it said when it began to."""
+        left, held = wire.stuck.get(request, (0, b""))
+        is_whole = len(data) >= _LEAST_BYTES
+        if not left and is_whole and self._random.random() < STUCK_SHARE * self._share:
+            left, held = STUCK_FOR, data
+        if not left or not is_whole:
+            return data
+        wire.stuck[request] = left - 1, held
+        self.spoiled[wire.name] += 1
+        return held
 
     def _say_at(self, wire: Wire, at_s: float, data: bytes) -> None:
         self._number += 1
@@ -286,7 +322,10 @@ def _wires(simulation: Path, far: Path, near: Path) -> list[Wire]:
         wire = Wire(name, descriptor, near / name, 10.0 / baud)
         wire.plug()
         wires.append(wire)
-    return wires
+    source = next(wire for wire in wires if wire.name == ASKED_OF)
+    asked = Wire(ASKED, -1, near / ASKED, source.char_s, source=source)
+    asked.plug()
+    return [*wires, asked]
 
 
 def main() -> None:

@@ -19,6 +19,7 @@ from daq.records import Gap, GapReason, Reading
 from daq.runtime.clock import Clock
 from daq.runtime.poller import LinePoller, LineState
 from daq.runtime.ports import Port
+from tests.campaigns.wire_faults_accounts import PolledAccount, StreamedAccount
 from tests.campaigns.wire_faults_meters import (
     INTERVAL_S,
     SCALES,
@@ -57,6 +58,8 @@ class Tally:
         old: Those of the false ones that were true of an earlier question.
         possible: Those of the false ones that power at most volts times amperes leaves.
         reasons: Gaps by reason.
+        polled: Whether every question has its reading or its gap.
+        streamed: Whether every line that nobody asked for has.
     """
 
     spoiled: int = 0
@@ -67,6 +70,8 @@ class Tally:
     old: int = 0
     possible: int = 0
     reasons: Counter[GapReason] = field(default_factory=Counter)
+    polled: PolledAccount = field(default_factory=PolledAccount)
+    streamed: StreamedAccount = field(default_factory=StreamedAccount)
 
     @property
     def lost(self) -> int:
@@ -85,18 +90,36 @@ class Judge:
         self._recent: deque[Raws] = deque(maxlen=_REMEMBERED)
         self._taken = 0
         self._settled = 0
+        self._begun = 0
 
-    def asked(self, number: int) -> None:
+    def asked(self, number: int, request: bytes, at_s: float) -> None:
         """A question was asked, or a meter spoke."""
+        if self._meter.begins_poll(request):
+            self._count_sound(number)
+            self.tally.polled.begin(at_s)
         self.last = number
         self.tally.answers += 1
         self._recent.append(self._meter.expected(number))
+
+    def _count_sound(self, number: int) -> None:
+        """Of the poll before the one that begins now."""
+        asked = range(max(self._begun, 1), number)
+        is_sound = len(asked) > 0 and not any(each in self.spoiled for each in asked)
+        self.tally.polled.sound += is_sound
+        self._begun = number
+
+    def end(self, at_s: float) -> None:
+        """Nothing comes any more."""
+        if self._meter.is_streamed:
+            self.tally.streamed.end(at_s, self.last)
 
     def take(self, outcome: Reading | Gap) -> None:
         """One outcome of the poller."""
         was_asked = self._meter.is_streamed or self.last > self._settled
         self._settled = self.last
+        self.tally.polled.take(outcome, was_asked=was_asked)
         if isinstance(outcome, Gap):
+            self.tally.streamed.take(outcome, None)
             # Polls that were due while the port was away were never questions.
             is_lost = was_asked or outcome.reason is not GapReason.PORT_LOST
             self.tally.reasons[outcome.reason if is_lost else GapReason.MISSED] += 1
@@ -106,6 +129,7 @@ class Judge:
             for value, scale in zip(outcome.values, SCALES, strict=False)
         )
         number = self._said(raws)
+        self.tally.streamed.take(outcome, number)
         if number is None:
             self._false(raws)
         else:
@@ -214,7 +238,7 @@ class SpoiledLine:
         tally, number = self.judge.tally, self.judge.last + 1
         if tally.spoiled >= self._most and not self.is_done.done():
             self.is_done.set_result(None)
-        self.judge.asked(number)
+        self.judge.asked(number, request, self._loop.now_s)
         after_s = self._random.uniform(_LEAST_AFTER_S, _MOST_AFTER_S)
         spoiled = Spoiled([(after_s, self._meter.said(number, request))])
         if self._random.random() < SPOILED_SHARE:
@@ -282,6 +306,7 @@ def run_cell(
 
         with patch("daq.runtime.poller.open_port", line.open):
             loop.run_until_complete(polled())
+        line.judge.end(loop.now_s)
         return line.judge.tally
 
 
@@ -293,7 +318,7 @@ def run_frames(meter: Meter, fault: Fault, *, spoiled: int, seed: int = 1) -> Ta
     for number in range(1, spoiled + 1):
         at_s += 10.0
         request = protocol.query(at_s)
-        judge.asked(number)
+        judge.asked(number, request, at_s)
         judge.tally.spoiled += 1
         # None of the answers that might stand in its place are made: only its own bytes are spoiled here.
         whole = meter.said(number, request)

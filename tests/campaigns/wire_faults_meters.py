@@ -151,6 +151,10 @@ class Meter:
             raws = (watts, again) if request[2:4] == _SECOND_BLOCK else raws[:2]
         return self.answer(raws, _OTHER_UNIT if foreign else _UNIT)
 
+    def begins_poll(self, request: bytes) -> bool:
+        """Whether this is the first question of those that make one reading."""
+        return self.blocks == 1 or request[2:4] != _SECOND_BLOCK
+
     def expected(self, number: int) -> Raws:
         """What a reading must say whose last question was `number`."""
         if self.blocks > 1:

@@ -8,10 +8,12 @@ import signal
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from tests.campaigns.brokers import OWN_GROWTH_MB, Outcome, Polls, held_mb
 from tests.campaigns.brokers_gate import Gate, Way
 from tests.campaigns.brokers_witness import (
     OTHER_WORD,
@@ -25,8 +27,6 @@ from tests.campaigns.brokers_witness import (
 )
 from tests.runtime.brokers import LIVE, TOPICS, Bench
 from tests.runtime.waiting import until
-
-pytestmark = [pytest.mark.slow, pytest.mark.mosquitto]
 
 RESULTS = 20
 
@@ -90,6 +90,8 @@ async def set_up(folder: Path) -> AsyncIterator[tuple[Scene, Witness]]:
         await scene.broker.stop()
 
 
+@pytest.mark.slow
+@pytest.mark.mosquitto
 @pytest.mark.parametrize(
     ("begin", "end"),
     [
@@ -142,3 +144,65 @@ def test_repeats_and_disorder_are_counted(
     results: list[Received], found: Delivery
 ) -> None:
     assert delivery(results, ["id-0", "id-1"]) == found
+
+
+# ---- the campaign: when it proves something
+
+POLLS = Polls(made=300, missed=3)
+KEPT = Outcome(
+    sessions=2,
+    troubles=7,
+    told=[4, 3],
+    came=[Delivery(4, 1, 0, 0), Delivery(3, 0, 0, 0)],
+    live_s=[0.1] * 7,
+    meanwhile=POLLS,
+    otherwise=POLLS,
+    growth_mb=3.0,
+    held_mb=0.2,
+)
+
+
+def test_sessions_in_which_every_result_came_in_order_are_in_order() -> None:
+    assert KEPT.is_in_order, KEPT.wrong
+    quiet = replace(KEPT, is_quiet=True, live_s=[])
+    assert quiet.is_in_order, quiet.wrong
+
+
+@pytest.mark.parametrize(
+    ("outcome", "words"),
+    [
+        (Outcome(), "no session"),
+        (Outcome(is_quiet=True), "no session"),
+        (replace(KEPT, troubles=1), "a session without trouble"),
+        (replace(KEPT, told=[7, 0]), "a session without a result"),
+        (replace(KEPT, told=[7]), "a session without a result"),
+        (replace(KEPT, live_s=[0.1] * 6), "a return that was not timed"),
+        (replace(KEPT, meanwhile=Polls()), "no polls meanwhile"),
+        (replace(KEPT, otherwise=Polls()), "no polls otherwise"),
+        # As many as were told in all, but not of the session that told them.
+        (replace(KEPT, told=[3, 4]), "results missing"),
+        (replace(KEPT, came=KEPT.came[:1]), "results missing"),
+        (
+            replace(KEPT, came=[Delivery(4, 1, 1, 0), Delivery(3, 0, 0, 0)]),
+            "results altered or out of order",
+        ),
+        (
+            replace(KEPT, came=[Delivery(4, 1, 0, 0), Delivery(3, 0, 0, 1)]),
+            "results altered or out of order",
+        ),
+        (replace(KEPT, live_s=[0.1] * 6 + [float("inf")]), "live too late"),
+        (replace(KEPT, meanwhile=Polls(made=90, missed=10)), "polls missed"),
+        (replace(KEPT, growth_mb=OWN_GROWTH_MB + 0.3), "memory grew too much"),
+    ],
+)
+def test_sessions_that_broke_or_tried_nothing_are_not_in_order(
+    outcome: Outcome, words: str
+) -> None:
+    assert not outcome.is_in_order
+    assert outcome.wrong == words
+
+
+def test_what_may_be_held_follows_from_the_stated_bounds() -> None:
+    # Two payloads a topic, and 33 of the largest: a result, 16 answers, 16 wishes.
+    assert held_mb({"live": 1000, "result": 3000}) == (2 * 4000 + 33 * 3000) / 1e6
+    assert held_mb({}) == 0.0

@@ -8,7 +8,9 @@ import json
 import signal
 import sqlite3
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 from unittest.mock import patch
 
 import pytest
@@ -16,11 +18,11 @@ from scipy import stats  # type: ignore[import-untyped]  # it ships no types
 
 from daq.checksums import LineChecksum
 from daq.protocols.fixed_frames import FrameChecksum
-from daq.records import GapReason
+from daq.records import Gap, GapReason, Reading
 from daq.runtime.poller import LinePoller
 from tests.campaigns.wire_faults import Row, main
 from tests.campaigns.wire_faults_classes import binomial_bound, class_of
-from tests.campaigns.wire_faults_driven import run_cell
+from tests.campaigns.wire_faults_driven import run_cell, run_frames
 from tests.campaigns.wire_faults_meters import CHECKSUMS, METERS
 from tests.campaigns.wire_faults_sessions import Folder, between
 from tests.campaigns.wire_faults_spoiling import Fault, faults_of, resampled
@@ -159,12 +161,116 @@ def test_a_sabotaged_program_fails_the_campaign(
     assert sound.is_met, sound.cells()
 
 
+Told = Callable[[Reading | Gap], Reading | Gap | None]
+"""What becomes of an outcome; None: it is not told."""
+
+
+@contextlib.contextmanager
+def telling(becomes: Told) -> Iterator[None]:
+    tell = LinePoller._tell
+
+    def worse(self: LinePoller, talk: Any, outcome: Reading | Gap, flags: int) -> None:
+        told = becomes(outcome)
+        if told is not None:
+            tell(self, talk, told, flags)
+
+    with patch.object(LinePoller, "_tell", worse):
+        yield
+
+
+def nothing(_outcome: Reading | Gap) -> None:
+    """Nobody hears of anything."""
+
+
+def no_gap(outcome: Reading | Gap) -> Reading | None:
+    return outcome if isinstance(outcome, Reading) else None
+
+
+def no_missed_poll(outcome: Reading | Gap) -> Reading | Gap | None:
+    is_missed = isinstance(outcome, Gap) and outcome.reason is GapReason.MISSED
+    return None if is_missed else outcome
+
+
+def one_poll_each(outcome: Reading | Gap) -> Reading | Gap:
+    return replace(outcome, polls=1) if isinstance(outcome, Gap) else outcome
+
+
+def no_reading(outcome: Reading | Gap) -> Gap:
+    """Every reading is called garbled, so that nothing false can come through."""
+    if isinstance(outcome, Gap):
+        return outcome
+    return Gap(outcome.instrument, outcome.at_s, GapReason.GARBLED)
+
+
+POLLED = ("modbus-rtu", "modbus-rtu, two blocks", "frames asked for, crc16-ccitt")
+STREAMED = ("streamed-lines, xor8", "frames streamed, crc16-ccitt")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("becomes", "meter"),
+    [
+        *((b, m) for b in (nothing, no_gap, no_reading) for m in (*POLLED, *STREAMED)),
+        *((b, m) for b in (no_missed_poll, one_poll_each) for m in POLLED),
+    ],
+)
+def test_a_row_without_all_readings_and_gaps_proves_nothing(
+    becomes: Told, meter: str
+) -> None:
+    # Of a storm a whole drain is missed, more than one slot.
+    fault = Fault.LATE if meter in POLLED else Fault.FLIPPED
+    with telling(becomes):
+        worse = Row(METERS[meter], fault, run_cell(METERS[meter], fault, spoiled=60))
+    assert not worse.is_exceeded
+    assert not worse.is_met
+    assert str(worse.cells()[-1]).startswith("UNPROVEN: ")
+    sound = Row(METERS[meter], fault, run_cell(METERS[meter], fault, spoiled=60))
+    assert sound.is_met, sound.cells()
+
+
+@pytest.mark.slow
+def test_one_poll_that_goes_untold_among_hundreds_is_found() -> None:
+    seen = 0
+
+    def all_but_two(outcome: Reading | Gap) -> Reading | Gap | None:
+        nonlocal seen
+        seen += 1
+        return None if seen in {50, 51} else outcome
+
+    with telling(all_but_two):
+        worse = Row(RTU, Fault.CUT, run_cell(RTU, Fault.CUT, spoiled=100))
+    assert not worse.is_met, worse.cells()
+
+
+@pytest.mark.parametrize("meter", ["modbus-rtu", "frames streamed, crc16-ccitt"])
+def test_frames_of_noise_by_the_protocol_alone_are_each_accounted_for(
+    meter: str,
+) -> None:
+    tally = run_frames(METERS[meter], Fault.NOISE, spoiled=300)
+    assert Row(METERS[meter], Fault.NOISE, tally, is_alone=True).is_met
+    # As if a third of them had left nothing behind.
+    tally.spoiled += 150
+    assert not Row(METERS[meter], Fault.NOISE, tally, is_alone=True).is_met
+
+
+@pytest.mark.slow
+def test_the_command_fails_a_program_that_tells_no_gap(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    words = ["--meter", "modbus-rtu, two", "--spoiled", "24", "--frames", "0"]
+    with telling(no_gap):
+        assert main(words) == 1
+    said = capsys.readouterr().out
+    assert "0 rows beyond their bound" in said
+    assert ", 0 that prove nothing" not in said
+
+
 @pytest.mark.slow
 def test_the_command_writes_its_table_and_fails_a_sabotaged_program(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     table = tmp_path / "table.md"
-    words = ["--meter", "modbus-rtu, two", "--spoiled", "8", "--frames", "0"]
+    words = ["--meter", "modbus-rtu, two", "--spoiled", "24", "--frames", "0"]
     assert main([*words, "--table", str(table)]) == 0
     lines = table.read_text(encoding="utf-8").splitlines()
     assert len(lines) == 2 + len(faults_of(METERS["modbus-rtu, two blocks"]))
