@@ -8,7 +8,12 @@ from pathlib import Path
 
 from daq.cli.arguments import CommandParser
 from daq.errors import InputError
-from daq.runtime.store.salvaged import SalvagedTable, SalvageReport, salvage_store
+from daq.runtime.store.salvaged import (
+    DOUBTFUL,
+    SalvagedTable,
+    SalvageReport,
+    salvage_store,
+)
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -41,6 +46,7 @@ def _facts(source: Path, target: Path, report: SalvageReport) -> dict[str, objec
                 "table": table.name,
                 "rows": table.rows,
                 "refused": table.refused,
+                "doubtful": table.doubtful,
                 "lost": [{"first": first, "last": last} for first, last in table.lost],
             }
             for table in report.tables
@@ -66,20 +72,26 @@ def _lines(source: Path, target: Path, report: SalvageReport) -> Iterator[str]:
         " store."
     )
     yield (
-        "Nothing is lost. A value that was changed inside a row cannot be told."
+        "Nothing is lost. A value that was changed inside a row cannot be told where it is still credible."
         if report.is_whole
-        else "Something is lost. A value that was changed inside a row cannot be told."
+        else "Something is lost. A value that was changed inside a row cannot be told where it is still credible."
     )
 
 
 def _lost(table: SalvagedTable) -> str:
-    parts = [_range(first, last) for first, last in _joined(table.lost)]
-    words = (
-        f"; rows may be missing between the numbers (all meters are counted together) {', '.join(parts)}"
-        if parts
-        else ""
-    )
-    return words + (f"; {table.refused} contradict others" if table.refused else "")
+    return "".join(f"; {part}" for part in _losses(table))
+
+
+def _losses(table: SalvagedTable) -> Iterator[str]:
+    if parts := [_range(first, last) for first, last in _joined(table.lost)]:
+        yield f"rows may be missing between the numbers (all meters are counted together) {', '.join(parts)}"
+    if table.refused:
+        yield f"{table.refused} contradict others"
+    if table.doubtful:
+        yield (
+            f"{table.doubtful} cannot be believed, for time, trial or a value is absurd: kept apart in the table {DOUBTFUL},"
+            " no command counts them as readings"
+        )
 
 
 def _joined(lost: Sequence[tuple[int, int | None]]) -> list[tuple[int, int | None]]:
@@ -106,6 +118,7 @@ def _parser() -> argparse.ArgumentParser:
         prog="daq salvage",
         description=(
             "Write what can be read of a damaged results file to a new file, page by page and row by row."
+            " Readings that cannot be believed are kept apart in a table of the new file."
             " The damaged file is only read. Ends with 1 where something is lost, with 4 where nothing can be read."
         ),
     )

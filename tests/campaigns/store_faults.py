@@ -2,26 +2,32 @@
 
     python tests/campaigns/store_faults.py [--rounds 40 --seconds 6 --seed 1]
 
-First files at rest: random bytes, zeros, whole pages, a file cut short, its log. Each is given to the service's start,
-which must refuse it or find nothing wrong, and to salvage; every row that comes over is held against the sound file. A
-row with another value than before is counted as "changed": bytes within one value leave no trace in a SQLite file. Then
-a store that is written while its file is locked, slow (100 ms a write), too long for its disk, moved away and back,
-removed or spoilt: every reading must be in the file or counted as lost, and the operator told. Exit code 1 where a row
-was lost in silence, a row came out that was not there, or a damaged file was touched.
+First files at rest: random bytes, zeros, whole pages, a file cut short; the file of a store that was closed, then the log
+of one that was killed, then both. Each is given to the service's start, which must refuse it or lose nothing that was
+promised, and to salvage; every row that comes over is held against the sound file. A row with another value than before
+is counted as "changed": bytes within one value leave no trace in a SQLite file. Where it is plain from the rows around
+(store_faults_at_rest.py) and was handed over as a reading all the same, it is "absurd" and a violation.
+
+Then a store that is written while its file is locked, slow (each write and sync of file and log takes 100 ms), hangs (none
+comes back), is too long for its disk, moved away and back, removed, emptied or spoilt, or while its log is removed or
+spoilt: every reading must be in the file or counted as lost, and the operator told. Slow and hanging disks are made by a
+library that is loaded before the C library (store_faults_disk.py), so these run as a process of their own, and are left
+out, which is said, where there is no C compiler. Exit code 1 where a row was lost in silence, a row or an absurd value
+came out that was not there, nobody was told, or a damaged file was touched.
 """
 
 import argparse
 import asyncio
+import json
+import os
 import resource
 import shutil
 import sqlite3
+import subprocess
 import sys
 import tempfile
-import threading
-from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 
@@ -32,161 +38,18 @@ from daq.records import Reading
 from daq.runtime.store import Store
 from daq.runtime.store.salvaged import salvage_store
 from tests.benchmarks.measuring import say, show_table
-from tests.runtime.damaged_stores import BENCH, PAGE_BYTES, Rows, all_rows, write_store
+from tests.campaigns.store_faults_at_rest import (
+    COLUMNS,
+    spoil_at_rest,
+    with_log,
+    without_log,
+)
+from tests.campaigns.store_faults_disk import HANGS, SlowDisk, set_wait
+from tests.runtime.damaged_stores import BENCH, PAGE_BYTES
 from tests.runtime.stored_bench import add_clock, ask
 
-_LENGTHS = (1, 8, 64, 512, 4096, 20_000)
-_REMADE = {"clocks": "lost", "sessions": "lost", "analyses": "averaged live"}
-"""Rows that stand for lost ones, by what they say."""
-
-
-# ---- files at rest
-
-
-def random_bytes(data: bytearray, rng: Random) -> None:
-    """One stretch of random bytes."""
-    length = rng.choice(_LENGTHS)
-    at = rng.randrange(len(data))
-    length = min(length, len(data) - at)
-    data[at : at + length] = rng.randbytes(length)
-
-
-def several_stretches(data: bytearray, rng: Random) -> None:
-    """Two to five stretches of random bytes."""
-    for _ in range(rng.randint(2, 5)):
-        random_bytes(data, rng)
-
-
-def one_page_of_zeros(data: bytearray, rng: Random) -> None:
-    """A page that was never written."""
-    at = rng.randrange(len(data) // PAGE_BYTES) * PAGE_BYTES
-    data[at : at + PAGE_BYTES] = bytes(PAGE_BYTES)
-
-
-def one_bit(data: bytearray, rng: Random) -> None:
-    """A single bit."""
-    data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
-
-
-def spoilt_head(data: bytearray, rng: Random) -> None:
-    """What the file begins with."""
-    length = rng.choice((16, 100, 512, 4096))
-    data[:length] = rng.randbytes(length)
-
-
-def cut_short(data: bytearray, rng: Random) -> None:
-    """The end is missing."""
-    del data[rng.randrange(PAGE_BYTES, len(data)) :]
-
-
-AT_REST: tuple[Callable[[bytearray, Random], None], ...] = (
-    one_bit,
-    random_bytes,
-    several_stretches,
-    one_page_of_zeros,
-    spoilt_head,
-    cut_short,
-)
-
-
-@dataclass
-class AtRest:
-    """What came of files of one kind of damage."""
-
-    counts: Counter[str]
-
-    def row(self, name: str) -> tuple[object, ...]:
-        """A line of the table."""
-        keys = (
-            "files",
-            "refused",
-            "whole",
-            "nothing",
-            "rows",
-            "kept",
-            "changed",
-            "silent",
-            "false",
-            "touched",
-        )
-        return (name, *(self.counts[key] for key in keys))
-
-
-def spoil_at_rest(sound: Path, truth: Rows, rounds: int, rng: Random) -> list[AtRest]:
-    """Spoil copies of a file, start on them and salvage them."""
-    found = []
-    for spoil in AT_REST:
-        counts: Counter[str] = Counter()
-        for _ in range(rounds):
-            with tempfile.TemporaryDirectory() as folder:
-                path = Path(folder) / "bench.db"
-                data = bytearray(sound.read_bytes())
-                spoil(data, rng)
-                path.write_bytes(data)
-                _start_on(path, counts)
-                path.write_bytes(data)
-                _salvage(path, truth, counts)
-        found.append(AtRest(counts))
-    return found
-
-
-def _start_on(path: Path, counts: Counter[str]) -> None:
-    before = path.read_bytes()
-    counts["files"] += 1
-    try:
-        asyncio.run(_open(path))
-    except StoreError:
-        counts["refused"] += 1
-        counts["touched"] += path.read_bytes() != before
-    for other in path.parent.glob("bench.db-*"):
-        other.unlink()
-
-
-async def _open(path: Path) -> None:
-    loop = asyncio.get_running_loop()
-    store = Store.open(path, instruments=BENCH, on_trouble=lambda _: None, loop=loop)
-    await store.close()
-
-
-def _salvage(path: Path, truth: Rows, counts: Counter[str]) -> None:
-    new = path.with_name("new.db")
-    before = path.read_bytes()
-    total = sum(len(rows) for rows in truth.values())
-    counts["rows"] += total
-    try:
-        report = salvage_store(path, new)
-    except StoreError:
-        counts["nothing"] += 1
-        return
-    counts["whole"] += report.is_whole
-    counts["touched"] += path.read_bytes() != before
-    found = all_rows(new)
-    missing = 0
-    for table, rows in truth.items():
-        there = found.get(table, {})
-        missing += len(rows.keys() - there.keys())
-        counts["kept"] += sum(there.get(n) == row for n, row in rows.items())
-        counts["changed"] += _changed(table, rows, there)
-        counts["false"] += len(there.keys() - rows.keys())
-    counts["silent"] += missing if report.is_whole else 0
-
-
-def _changed(
-    table: str,
-    rows: dict[int, tuple[object, ...]],
-    there: dict[int, tuple[object, ...]],
-) -> int:
-    """Rows that have another value than before, but for what salvage says it has made, marked or left without a trial."""
-    word = _REMADE.get(table)
-    return sum(
-        any(a != b and a is not None for a, b in zip(row, rows[number], strict=True))
-        and not (word and word in map(str, row))
-        for number, row in there.items()
-        if number in rows and table != "trials"
-    )
-
-
-# ---- a store that is written
+_HANGS_AT_LEAST_S = 7.0
+"""Longer than it takes to be told."""
 
 
 @contextmanager
@@ -198,23 +61,19 @@ def locked(path: Path) -> Iterator[None]:
 
 
 @contextmanager
-def slow(path: Path) -> Iterator[None]:
-    """Every write waits for 100 ms."""
-    is_over = threading.Event()
-
-    def hold() -> None:
-        with closing(sqlite3.connect(path, isolation_level=None, timeout=10)) as other:
-            while not is_over.is_set():
-                other.execute("BEGIN IMMEDIATE")
-                is_over.wait(0.1)
-                other.execute("COMMIT")
-                is_over.wait(0.001)
-
-    holding = threading.Thread(target=hold)
-    holding.start()
+def slow(_path: Path) -> Iterator[None]:
+    """Every write and sync takes 100 ms."""
+    set_wait(100)
     yield
-    is_over.set()
-    holding.join()
+    set_wait(0)
+
+
+@contextmanager
+def hanging(_path: Path) -> Iterator[None]:
+    """No write comes back until it is over."""
+    set_wait(HANGS)
+    yield
+    set_wait(0)
 
 
 @contextmanager
@@ -254,14 +113,51 @@ def spoilt(path: Path) -> Iterator[None]:
     yield
 
 
-RUNNING = (locked, slow, full, moved, removed, spoilt)
-ENDS_BADLY = {removed, spoilt}
+@contextmanager
+def emptied(path: Path) -> Iterator[None]:
+    """Nothing is left in it."""
+    os.truncate(path, 0)
+    yield
+
+
+@contextmanager
+def log_removed(path: Path) -> Iterator[None]:
+    """The log is gone, the file is not."""
+    path.with_name(f"{path.name}-wal").unlink()
+    yield
+
+
+@contextmanager
+def log_spoilt(path: Path) -> Iterator[None]:
+    """Random bytes over the pages in the log."""
+    log = path.with_name(f"{path.name}-wal")
+    with log.open("r+b") as file:
+        file.seek(32)
+        file.write(Random(1).randbytes(log.stat().st_size - 32))  # noqa: S311 - no secret
+    yield
+
+
+IN_PROCESS = (
+    locked,
+    full,
+    moved,
+    removed,
+    emptied,
+    spoilt,
+    log_removed,
+    log_spoilt,
+)
+BY_DISK = (slow, hanging)
+ENDS_BADLY = {removed, emptied, spoilt, log_spoilt}
 """What no waiting mends: the end must say so."""
 
+NOT_TOLD = {slow}
+"""What holds up nobody."""
 
-async def trouble(
-    path: Path, fault: Callable[[Path], object], seconds: float
-) -> tuple[object, ...]:
+Line = tuple[object, ...]
+
+
+async def trouble(path: Path, fault: Callable[[Path], object], seconds: float) -> Line:
     """Write while a fault lasts, then until it is over; returns a line of the table."""
     told: list[str | None] = []
     loop = asyncio.get_running_loop()
@@ -270,7 +166,8 @@ async def trouble(
     added = await _write(store, clock, 0, seconds / 3)
     await store.flush()
     with fault(path):  # type: ignore[attr-defined] # a context manager
-        added = await _write(store, clock, added, seconds / 3)
+        least_s = _HANGS_AT_LEAST_S if fault is hanging else 0.0
+        added = await _write(store, clock, added, max(seconds / 3, least_s))
         longest = store.buffered
     if fault not in ENDS_BADLY:
         added = await _write(store, clock, added, seconds / 3)
@@ -297,6 +194,33 @@ async def trouble(
     )
 
 
+def _on_slow_disk(seconds: float) -> list[Line]:
+    """The faults of a disk, each in a process of its own that has such a disk."""
+    lines: list[Line] = []
+    for fault in BY_DISK:
+        with tempfile.TemporaryDirectory() as folder:
+            try:
+                disk = SlowDisk(Path(folder))
+            except LookupError as exc:
+                say(f"\n{fault.__name__} is left out: {exc}")
+                continue
+            ended = subprocess.run(
+                [
+                    sys.executable,
+                    __file__,
+                    "--only",
+                    fault.__name__,
+                    f"--seconds={seconds}",
+                ],
+                env=disk.environment,
+                check=True,
+                stdout=subprocess.PIPE,
+                text=True,
+            )
+            lines.append(tuple(json.loads(ended.stdout)))
+    return lines
+
+
 async def _write(store: Store, clock: int, number: int, seconds: float) -> int:
     loop = asyncio.get_running_loop()
     end = loop.time() + seconds
@@ -314,11 +238,19 @@ def _kept(path: Path) -> int:
     if not path.exists():
         return 0
     try:
-        return int(str(ask(path, question)[0][0]))
-    except sqlite3.DatabaseError:
+        # SQLite would remove the log of an empty file, and salvage may read it.
+        return int(str(ask(path, question)[0][0])) if path.stat().st_size else 0
+    except (sqlite3.DatabaseError, UnicodeDecodeError):
         # Its table may have no name any more: then nothing of it is kept.
+        return _salvaged(path)
+
+
+def _salvaged(path: Path) -> int:
+    try:
         tables = salvage_store(path, path.with_name("new.db")).tables
-        return sum(each.rows for each in tables if each.name == "readings_meter")
+    except StoreError:
+        return 0
+    return sum(each.rows for each in tables if each.name == "readings_meter")
 
 
 def main() -> int:
@@ -334,38 +266,40 @@ def main() -> int:
         help="length of each trouble with a running store",
     )
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", help=argparse.SUPPRESS)
     options = parser.parse_args()
+    if options.only:
+        sys.stdout.write(json.dumps(_one(options.only, options.seconds)))
+        return 0
     rng = Random(options.seed)  # noqa: S311 - no secret
+    wrong = _all_at_rest(options.rounds, rng) + _all_running(options.seconds)
+    say(f"\n{wrong} violations")
+    return 1 if wrong else 0
+
+
+def _one(name: str, seconds: float) -> Line:
+    (fault,) = [f for f in (*IN_PROCESS, *BY_DISK) if f.__name__ == name]
     with tempfile.TemporaryDirectory() as folder:
-        sound = Path(folder) / "bench.db"
-        asyncio.run(write_store(sound, trials=10, polls=200))
-        at_rest = spoil_at_rest(sound, all_rows(sound), options.rounds, rng)
-    show_table(
-        "Files at rest",
-        (
-            "damage",
-            "files",
-            "refused",
-            "whole",
-            "nothing",
-            "rows",
-            "kept",
-            "changed",
-            "lost in silence",
-            "false",
-            "touched",
-        ),
-        [
-            each.row(spoil.__name__)
-            for spoil, each in zip(AT_REST, at_rest, strict=True)
-        ],
-    )
-    running = []
-    for fault in RUNNING:
+        return asyncio.run(trouble(Path(folder) / "bench.db", fault, seconds))
+
+
+def _all_at_rest(rounds: int, rng: Random) -> int:
+    wrong = 0
+    for title, make, which in (
+        ("A file at rest", without_log, ("",)),
+        ("The log of a killed program", with_log, ("-wal",)),
+        ("File and log of a killed program", with_log, ("", "-wal")),
+    ):
         with tempfile.TemporaryDirectory() as folder:
-            running.append(
-                asyncio.run(trouble(Path(folder) / "bench.db", fault, options.seconds))
-            )
+            found = spoil_at_rest(make(Path(folder)), which, rounds, rng)
+        show_table(title, ("damage", *COLUMNS), [each.row for each in found])
+        wrong += sum(each.violations for each in found)
+    return wrong
+
+
+def _all_running(seconds: float) -> int:
+    lines = [_one(fault.__name__, seconds) for fault in IN_PROCESS]
+    lines += _on_slow_disk(seconds)
     show_table(
         "A store that is written",
         (
@@ -378,23 +312,13 @@ def main() -> int:
             "told",
             "end",
         ),
-        running,
+        lines,
     )
-    wrong = sum(
-        e.counts["silent"] + e.counts["false"] + e.counts["touched"] for e in at_rest
-    )
-    silent = sum(
-        int(str(row[5]))
-        for row, fault in zip(running, RUNNING, strict=True)
-        if fault not in ENDS_BADLY
-    )
-    untold = sum(
-        row[6] == 0
-        for row, fault in zip(running, RUNNING, strict=True)
-        if fault is not slow
-    )
-    say(f"\n{wrong + silent + untold} violations")
-    return 1 if wrong + silent + untold else 0
+    ends_badly = {fault.__name__ for fault in ENDS_BADLY}
+    not_told = {fault.__name__ for fault in NOT_TOLD}
+    silent = sum(int(str(line[5])) for line in lines if line[0] not in ends_badly)
+    untold = sum(line[6] == 0 and line[0] not in not_told for line in lines)
+    return silent + untold
 
 
 if __name__ == "__main__":

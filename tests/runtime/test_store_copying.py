@@ -97,6 +97,18 @@ async def test_a_damaged_file_is_not_passed_off_as_a_copy(path: Path) -> None:
     assert not list(path.parent.glob("*copy*"))
 
 
+@pytest.mark.parametrize("table", ["events", "averages", "sessions"])
+async def test_damage_that_copying_itself_does_not_meet_is_found_in_the_copy(
+    path: Path, table: str
+) -> None:
+    await write_store(path, trials=2, polls=20)
+    for page in pages_of(path, table):
+        spoil_page(path, page)
+    with pytest.raises(StoreError, match=r"bench\.db"):
+        copy_store(path, path.with_name("copy.db"))
+    assert not list(path.parent.glob("*copy*"))
+
+
 async def test_a_folder_that_is_not_there_is_named(path: Path) -> None:
     await write_store(path, trials=2, polls=1)
     with pytest.raises(InputError, match=r"absent/copy\.db: cannot be written"):

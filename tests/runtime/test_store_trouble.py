@@ -21,6 +21,8 @@ import pytest
 from daq.errors import StoreFailingError
 from daq.records import Accuracy, Channel, Reading
 from daq.runtime.store import BUFFER_ROWS, Store
+from daq.runtime.store.buffer import Row, RowBuffer
+from tests.runtime.stored_bench import begin_session, begin_trial
 
 POWER = Channel("power", "Power", "power", "W", "duct", "meter", 0, Accuracy(), 1.0)
 PRELUDE = """
@@ -266,6 +268,60 @@ async def test_beyond_its_limit_the_buffer_drops_the_oldest_and_counts_them(
     ):
         await store.close()
     assert times(path) == list(range(50, BUFFER_ROWS + 50))
+
+
+@pytest.mark.slow
+async def test_rows_that_others_refer_to_are_never_dropped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("daq.runtime.store.store.BUFFER_ROWS", 100)
+    path, told = tmp_path / "bench.db", list[str | None]()
+    store = await opened(path, told)
+    session = await begin_session(store)
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        clock = store.begin_clock("boot", monotonic_s=9.0, utc_us=9, speed=1.0)
+        trial = await begin_trial(store, session, clock)
+        store.add_operation(
+            "note",
+            at_s=0.0,
+            clock_id=clock,
+            session_id=session,
+            way="terminal",
+            detail={},
+        )
+        for number in range(1000):
+            reading = Reading("meter", float(number), (1.5,))
+            store.add_reading(reading, clock_id=clock, trial_id=trial)
+        await wait_until(lambda: store.failing)
+        # A row that comes back from a write that failed must be spared as well.
+        for number in range(1000, 1100):
+            reading = Reading("meter", float(number), (1.5,))
+            store.add_reading(reading, clock_id=clock, trial_id=trial)
+        other.execute("COMMIT")
+    await wait_until(lambda: store.buffered == 0)
+    assert store.dropped == 1003
+    with pytest.raises(StoreFailingError, match="1003 readings, gaps and events are"):
+        await store.close()
+    assert times(path) == list(range(1003, 1100))
+    assert ask(path, "SELECT id FROM clocks") == [(1,), (clock,)]
+    assert ask(path, "SELECT id FROM trials") == [(trial,)]
+    assert ask(path, "SELECT kind FROM operations") == [("note",)]
+
+
+def test_a_buffer_drops_the_oldest_row_that_may_be_dropped() -> None:
+    buffer = RowBuffer(3, kept=frozenset({"kept"}))
+    rows: list[Row] = [("kept", (0,)), ("row", (1,)), ("kept", (2,)), ("row", (3,))]
+    for row in rows:
+        buffer.add(row)
+    assert (buffer.dropped, len(buffer)) == (1, 3)
+    taken = buffer.take(2)
+    assert taken == [rows[0], rows[2]]
+    buffer.add(("row", (4,)))
+    buffer.add(("row", (5,)))
+    buffer.put_back(taken)
+    assert (buffer.dropped, len(buffer)) == (3, 3)
+    assert buffer.take(9) == [rows[0], rows[2], ("row", (5,))]
 
 
 @pytest.mark.slow

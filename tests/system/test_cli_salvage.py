@@ -3,6 +3,8 @@
 import asyncio
 import json
 import re
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -67,6 +69,32 @@ def test_programs_are_told_in_json(run: Daq, store: Path) -> None:
     assert gauge["lost"][0]["first"] == 1
     assert gauge["refused"] == 0
     assert facts["file"] == str(store.with_name("bench-salvaged.db"))
+
+
+def test_readings_that_cannot_be_believed_are_counted_in_plain_words(
+    run: Daq, store: Path
+) -> None:
+    with closing(sqlite3.connect(store)) as connection, connection:
+        connection.execute("UPDATE readings_meter SET power_w = 1e40 WHERE seq = 601")
+    ended = run("salvage", store, store.with_name("new.db"))
+    assert ended.code == 1
+    (line,) = [each for each in ended.out.splitlines() if "readings_meter" in each]
+    assert "799 rows; 1 cannot be believed" in line
+    assert "in the table doubtful_readings" in line
+    assert "trials of which something is lost, as their notes say: 2" in ended.out
+    facts = json.loads(run("salvage", store, "--json").out)
+    doubtful = {table["table"]: table["doubtful"] for table in facts["tables"]}
+    assert (doubtful["readings_meter"], doubtful["readings_gauge"]) == (1, 0)
+    exported = run(
+        "export",
+        store.with_name("new.db"),
+        "--table",
+        "readings",
+        "--instrument",
+        "meter",
+    )
+    assert exported.code == 0
+    assert "1e+40" not in exported.out
 
 
 @pytest.mark.slow

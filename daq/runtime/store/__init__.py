@@ -10,6 +10,7 @@ Writing: `Store`. Reading, also while a daemon writes: `read_sessions`, `read_an
     sessions    SQL of sessions, trials, outbox   analyses SQL of averages and budgets
     resuming    sessions that can go on           corrections  trials changed after the fact
     spans       which readings are a session's    thinning what becomes of the others
+    underneath  are they still the files         stalling is the thread getting on
     store       the face of writing
     reading     read-only questions               budgets  those about uncertainty
     events      those about what happened

@@ -22,7 +22,14 @@ from daq.errors import (
 )
 from daq.records import Channel
 from daq.runtime.store.columns import fit_to_bench
-from daq.runtime.store.damage import find_damage, find_log_damage, is_damage
+from daq.runtime.store.damage import (
+    FileSpoiltError,
+    find_damage,
+    find_damage_running,
+    find_log_damage,
+    in_words,
+    is_damage,
+)
 from daq.runtime.store.layout import InstrumentTable
 from daq.runtime.store.schema import APPLICATION_ID, FORMAT, file_format, migrate
 from daq.runtime.store.spans import NextNumbers, close_dead_spans, next_numbers
@@ -79,20 +86,30 @@ def _refuse_damaged(path: Path) -> None:
         raise StoreDamagedError(damaged_text(path, what))
 
 
-def look_through(path: Path) -> str | None:
+def look_through(path: Path, *, is_running: bool) -> str | None:
     """Look through a file that this process writes; returns what contradicts itself, None where nothing does.
+
+    Args:
+        path: Of the file.
+        is_running: More is to be written: it must not take long.
 
     Raises:
         sqlite3.Error: If it cannot be read.
     """
-    with closing(_connected(path, "mode=ro")) as connection:
-        return find_damage(connection, path)
+    look = find_damage_running if is_running else find_damage
+    try:
+        with closing(_connected(path, "mode=ro")) as connection:
+            return look(connection, path)
+    except (sqlite3.Error, UnicodeDecodeError, FileSpoiltError) as exc:
+        if not is_damage(exc):
+            raise
+        return str(in_words(exc))
 
 
 def damaged_text(path: Path, what: object) -> str:
     """Say of a file that it is damaged, and what to do."""
     return (
-        f"{path}: it is damaged ({what}): it is left as it is;"
+        f"{path}: it is damaged ({in_words(what)}): it is left as it is;"
         f" `daq salvage {path}` writes what can be read to a new file"
     )
 
@@ -178,6 +195,7 @@ def connect_writer(path: Path, *, create: bool = False) -> sqlite3.Connection:
     # SQLite would open it all the same, and make side files that are read-only
     # too and stay in the way when the file can be written again.
     _expect_writable(path)
+    _refuse_emptied(path)
     connection = sqlite3.connect(
         f"{path.absolute().as_uri()}?mode={'rwc' if create else 'rw'}",
         uri=True,
@@ -188,21 +206,32 @@ def connect_writer(path: Path, *, create: bool = False) -> sqlite3.Connection:
         connection.execute("PRAGMA journal_mode = wal")
         connection.execute("PRAGMA synchronous = full")
         connection.execute("PRAGMA foreign_keys = on")
-    except sqlite3.Error:
+    except (sqlite3.Error, UnicodeDecodeError):
         connection.close()
         raise
     return connection
 
 
-@contextmanager
-def leaving_log(path: Path) -> Iterator[None]:
-    """Let connections be closed in the block without the log being written into the file: it may be spoilt too."""
-    # Whoever closes last writes it, and a connection that only reads cannot.
+def stand_by(path: Path) -> sqlite3.Connection:
+    """Connect beside a writer: if this connection is closed after the writer's, the log is left as it is.
+
+    Whoever closes last takes the log into the file, and a connection that only reads cannot. It must be there before a
+    file is spoilt: of an emptied one SQLite removes the log when it is opened.
+    """
+    _refuse_emptied(path)
     uri = f"{path.absolute().as_uri()}?mode=ro"
-    with closing(sqlite3.connect(uri, uri=True, isolation_level=None)) as bystander:
-        with suppress(sqlite3.Error):  # it is damaged: that it is open is enough
-            bystander.execute("SELECT 1 FROM sqlite_master").fetchone()
-        yield
+    connection = sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None)
+    with suppress(sqlite3.Error, UnicodeDecodeError):
+        # If it is damaged, that it is open is enough.
+        connection.execute("SELECT 1 FROM sqlite_master").fetchone()
+    return connection
+
+
+def _refuse_emptied(path: Path) -> None:
+    """SQLite removes the log of an empty file without a word, and the log may be all that is left."""
+    if _has_log(path) and path.exists() and not path.stat().st_size:
+        msg = "it is empty, and its log is not"
+        raise FileSpoiltError(msg)
 
 
 def _expect_writable(path: Path) -> None:
@@ -288,12 +317,13 @@ def _connect_reader(path: Path) -> sqlite3.Connection:
 
 def _connected(path: Path, mode: str) -> sqlite3.Connection:
     """Connect for reading, whatever the mode would allow."""
+    _refuse_emptied(path)
     uri = f"{path.absolute().as_uri()}?{mode}"
     connection = sqlite3.connect(uri, uri=True, isolation_level=None)
     try:
         connection.execute("PRAGMA query_only = on")
         file_format(connection)  # the file is not touched before the first question
-    except sqlite3.Error:
+    except (sqlite3.Error, UnicodeDecodeError):
         connection.close()
         raise
     return connection
@@ -330,6 +360,7 @@ def _is_sqlite(path: Path) -> bool:
             msg = f"{path}: no directory {path.parent}: make it or name another file"
             raise StoreError(msg)
         return False
+    _refuse_emptied(path)
     head = _head(path, len(_MAGIC))
     if head != _MAGIC and _has_side_file(path, "-journal"):
         # The power failed while it was made: SQLite empties it when it is opened for writing.
@@ -375,7 +406,7 @@ def converted(path: Path) -> Iterator[None]:
     """Exceptions of SQLite and the operating system as ours."""
     try:
         yield
-    except sqlite3.Error as exc:
+    except (sqlite3.Error, UnicodeDecodeError, FileSpoiltError) as exc:
         if is_damage(exc):
             raise StoreDamagedError(damaged_text(path, exc)) from exc
         msg = f"{path}: {exc}"

@@ -2,13 +2,17 @@
 
 The damaged file is only read. What a row refers to and what is lost is put right so that the new file is whole in
 itself: a reading whose trial is lost belongs to none, an average whose trial is lost is left out, and a lost session or
-clock gets a row that says so. Trials that lost something say so in their notes. All of that is told.
+clock gets a row that says so. Trials that lost something say so in their notes. Readings that cannot be believed
+(doubtful.py) go to a table of their own, which no other command reads. All of that is told.
 """
 
 import contextlib
 import fcntl
+import json
+import math
 import os
 import sqlite3
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
@@ -22,6 +26,7 @@ from daq.errors import (
     StoreTooNewError,
 )
 from daq.runtime.store.columns import show_with_utc
+from daq.runtime.store.doubtful import Doubtful, find_doubtful
 from daq.runtime.store.layout import quoted, view_name
 from daq.runtime.store.pages import GREATEST, LEAST, Fits, Value
 from daq.runtime.store.referring import (
@@ -45,6 +50,11 @@ _OURS = frozenset({"clocks", "sessions", "trials", "channels", "averages"})
 _REMADE = "_sqlite_migrations"
 _COUNTERS = "sqlite_sequence"
 _NOTHING = FoundTable("")
+DOUBTFUL = "doubtful_readings"
+_MAKE_DOUBTFUL = (
+    f"CREATE TABLE IF NOT EXISTS {DOUBTFUL} (id INTEGER PRIMARY KEY, table_name TEXT NOT NULL, seq INTEGER NOT NULL,"
+    " why TEXT NOT NULL, row_json TEXT NOT NULL) STRICT"
+)
 _NUMBERED_TOGETHER = 2
 """The first format that numbers readings over all instruments together."""
 
@@ -57,12 +67,14 @@ class SalvagedTable:
         name: Its name.
         rows: How many were written.
         refused: How many were read and cannot be: they contradict the table's rules or another row.
+        doubtful: How many readings cannot be believed, and are in the table DOUBTFUL of the new file instead.
         lost: First and last number between which rows may be missing; None as the last: to the end.
     """
 
     name: str
     rows: int
     refused: int
+    doubtful: int
     lost: tuple[tuple[int, int | None], ...]
 
 
@@ -85,7 +97,9 @@ class SalvageReport:
     @property
     def is_whole(self) -> bool:
         """Whether all was there."""
-        return not self.remarks and not any(t.lost or t.refused for t in self.tables)
+        return not self.remarks and not any(
+            t.lost or t.refused or t.doubtful for t in self.tables
+        )
 
 
 def salvage_store(source: Path, target: Path) -> SalvageReport:
@@ -151,7 +165,7 @@ def _written(
     ):
         connection.execute("PRAGMA foreign_keys = off")
         connection.execute("BEGIN IMMEDIATE")
-        work = _Work(connection, reference, salvage, store_format)
+        work = _Work(connection, reference, salvage, store_format, marks.is_log_damaged)
         if marks.is_log_damaged:
             work.remarks.append(
                 "the log is damaged: what was written last may be missing"
@@ -207,6 +221,7 @@ class _Work:
     reference: sqlite3.Connection
     salvage: Salvage
     store_format: int
+    is_log_damaged: bool
     remarks: list[str] = field(default_factory=list)
     found: dict[str, FoundTable] = field(default_factory=dict)
 
@@ -217,19 +232,28 @@ class _Work:
         self._read(tables)
         self._make_lost_reading_tables()
         self._see_what_is_missing()
+        doubtful = self._take_out_doubtful()
         refused = {name: self._insert(table) for name, table in self.found.items()}
+        self._keep_doubtful(doubtful)
         self._insert_steps()
         self.remarks += mend_references(self.connection)
         if self.found.get("spans", _NOTHING).lost:
             remake_spans(self.connection, self._reading_tables())
-        lost = {name: table.lost for name, table in self.found.items()}
+        lost = {name: list(table.lost) for name, table in self.found.items()}
+        for each, _ in doubtful:
+            lost[each.table.name].append((each.number - 1, each.number + 1))
         marked = mark_trials(self.connection, lost, self.store_format)
         self._make([row.sql for row in schema if row.kind != "table" and row.sql])
         for kind in ("index", "view"):
             self._make_what_is_missing(kind)
         self._show_readings()
         return SalvageReport(
-            tuple(self._report(refused)), tuple(self.remarks), marked, self.store_format
+            tuple(
+                self._report(refused, Counter(each.table.name for each, _ in doubtful))
+            ),
+            tuple(self.remarks),
+            marked,
+            self.store_format,
         )
 
     def _make(self, statements: Iterable[str]) -> None:
@@ -237,7 +261,7 @@ class _Work:
             if not statement.startswith("CREATE "):
                 continue
             # A statement that cannot be carried out is spoilt; that of the format is taken then.
-            with contextlib.suppress(sqlite3.Error):
+            with contextlib.suppress(sqlite3.Error, sqlite3.Warning, ValueError):
                 self.connection.execute(statement)
 
     def _make_what_is_missing(self, kind: str) -> None:
@@ -319,6 +343,32 @@ class _Work:
             lost = [(max(low, least), high) for low, high in table.lost]
             table.lost = missing_numbers(lost, present)
 
+    def _take_out_doubtful(self) -> list[tuple[Doubtful, tuple[Value, ...]]]:
+        """Readings that cannot be believed are none of their tables' any more."""
+        clocks = self.found["clocks"]
+        # Of a damaged log an older state of a table may be left, that lacks nothing to itself.
+        may_lack = bool(clocks.lost) or self.is_log_damaged
+        doubtful = find_doubtful(
+            [self.found[name] for name in self._reading_tables()],
+            clocks=None if may_lack else set(clocks.rows),
+            is_numbered_together=self.store_format >= _NUMBERED_TOGETHER,
+        )
+        return [(each, each.table.rows.pop(each.number)) for each in doubtful]
+
+    def _keep_doubtful(
+        self, doubtful: Sequence[tuple[Doubtful, tuple[Value, ...]]]
+    ) -> None:
+        if doubtful:
+            self.connection.execute(_MAKE_DOUBTFUL)
+        for each, values in doubtful:
+            columns = columns_in(self.connection, each.table.name)
+            row = dict(zip(columns, (each.number, *values[1:]), strict=False))
+            row = {k: v if _is_json(v) else str(v) for k, v in row.items()}
+            self.connection.execute(
+                f"INSERT INTO {DOUBTFUL} (table_name, seq, why, row_json) VALUES (?, ?, ?, ?)",  # noqa: S608 - a constant
+                (each.table.name, each.number, each.why, json.dumps(row)),
+            )
+
     def _reading_tables(self) -> list[str]:
         head = ["seq", "clock_id"]
         return [n for n in self.found if columns_in(self.connection, n)[:2] == head]
@@ -383,9 +433,13 @@ class _Work:
             if view_name(name) not in there:
                 show_with_utc(self.connection, name)
 
-    def _report(self, refused: Mapping[str, int]) -> Iterator[SalvagedTable]:
+    def _report(
+        self, refused: Mapping[str, int], doubtful: Mapping[str, int]
+    ) -> Iterator[SalvagedTable]:
         for name, table in self.found.items():
-            if name == _COUNTERS or not (table.rows or table.lost):
+            if name == _COUNTERS or not (
+                table.rows or table.lost or doubtful.get(name)
+            ):
                 continue
             (rows,) = self.connection.execute(
                 f"SELECT count(*) FROM {quoted(name)}"  # noqa: S608 - quoted
@@ -394,7 +448,12 @@ class _Work:
                 (low + 1, None if high >= GREATEST else high - 1)
                 for low, high in table.lost
             )
-            yield SalvagedTable(name, rows, refused[name], lost)
+            yield SalvagedTable(name, rows, refused[name], doubtful.get(name, 0), lost)
+
+
+def _is_json(value: Value) -> bool:
+    """Bytes that were written over a number may leave none."""
+    return not isinstance(value, float) or math.isfinite(value)
 
 
 def _is_own(name: str) -> bool:

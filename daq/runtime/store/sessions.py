@@ -26,6 +26,13 @@ from daq.runtime.store.spans import reading_tables
 SessionEnd = Literal["finished", "abandoned"]
 
 
+INSERT_GAP = (
+    "INSERT INTO gaps (id, clock_id, trial_id, at_s, instrument, reason, detail)"
+    " VALUES (?, ?, ?, ?, ?, ?, ?)"
+)
+INSERT_EVENT = (
+    "INSERT INTO events (clock_id, session_id, at_s, kind, text) VALUES (?, ?, ?, ?, ?)"
+)
 INSERT_CLOCK = "INSERT INTO clocks (id, boot_id, monotonic_s, utc_us, speed) VALUES (?, ?, ?, ?, ?)"
 
 

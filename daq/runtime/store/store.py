@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Self, TypeVar
 
-from daq.errors import StoreDamagedError, StoreError, StoreFailingError
+from daq.errors import StoreError
 from daq.records import Channel, Gap, PlannedTrial, Reading, SessionFacts, TrialResult
 from daq.runtime.store import corrections, opening, sessions, spans, thinning
 from daq.runtime.store.analyses import average_rows
@@ -38,13 +38,6 @@ _KEPT = frozenset(
     {sessions.INSERT_CLOCK, sessions.INSERT_TRIAL, corrections.INSERT_OPERATION}
 )
 _T = TypeVar("_T")
-_INSERT_GAP = (
-    "INSERT INTO gaps (id, clock_id, trial_id, at_s, instrument, reason, detail)"
-    " VALUES (?, ?, ?, ?, ?, ?, ?)"
-)
-_INSERT_EVENT = (
-    "INSERT INTO events (clock_id, session_id, at_s, kind, text) VALUES (?, ?, ?, ?, ?)"
-)
 
 
 class Store:
@@ -52,8 +45,8 @@ class Store:
 
     While the file cannot be written, up to BUFFER_ROWS rows wait in memory, beyond
     that the oldest are dropped and counted; `async` methods wait until it can be
-    written again. A disk that hangs without an error shows as `buffered` growing
-    while `last_commit_real_s` stands still. `next_reading` is the number that the next
+    written again. A disk that hangs without an error is trouble like any other once rows
+    have waited for stalling.STALLED_S. `next_reading` is the number that the next
     reading gets: they are counted over all instruments, in order of arrival. `path` is
     the file's.
     """
@@ -112,7 +105,7 @@ class Store:
             opening.unlock(lock)
             raise
         rows = RowBuffer(BUFFER_ROWS, kept=_KEPT)
-        writer = Writer(path, rows=rows, on_trouble=on_trouble, loop=loop)
+        writer = Writer(path, rows=rows, on_trouble=on_trouble, loop=loop, lock=lock)
         writer.start()
         return cls(
             path, tables=tables, rows=rows, writer=writer, numbers=numbers, lock=lock
@@ -157,7 +150,7 @@ class Store:
         own = (self._next_gap, clock_id, trial_id, gap.at_s)
         self._next_gap += 1
         what = (gap.instrument, gap.reason.value, gap.detail)
-        self._rows.add((_INSERT_GAP, own + what))
+        self._rows.add((sessions.INSERT_GAP, own + what))
 
     def add_event(
         self,
@@ -169,7 +162,9 @@ class Store:
         session_id: int | None,
     ) -> None:
         """Keep what happened, for people."""
-        self._rows.add((_INSERT_EVENT, (clock_id, session_id, at_s, kind, text)))
+        self._rows.add(
+            (sessions.INSERT_EVENT, (clock_id, session_id, at_s, kind, text))
+        )
 
     def add_operation(
         self,
@@ -480,19 +475,15 @@ class Store:
         """Write what is left and end the thread; a second call does nothing more.
 
         Raises:
-            StoreFailingError: If rows were lost or could not be written.
+            StoreFailingError: If rows were lost or could not be written, or the file is not there any more.
             StoreDamagedError: If all were written and the file is damaged.
         """
-        await asyncio.shield(self._writer.stop())
-        if self._lock is not None:
+        await self._writer.stop()
+        # A thread that hangs has the file open: others may write it once this process has ended.
+        if self._lock is not None and not self._writer.is_hanging:
             opening.unlock(self._lock)
             self._lock = None
-        if lost := self.buffered + self.dropped:
-            reason = self.failing or f"{self.path}: the file could not be written"
-            msg = f"{reason}: {lost} readings, gaps and events are lost"
-            raise StoreFailingError(msg)
-        if self._writer.damage:
-            raise StoreDamagedError(self._writer.damage)
+        self._writer.tell_of_end()
 
     async def _run(self, work: Callable[[sqlite3.Connection], _T]) -> _T:
         answer: asyncio.Future[_T] = self._writer.submit(work)

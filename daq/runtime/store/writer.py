@@ -7,8 +7,13 @@ were added before them, each in a transaction of its own, and answer through a f
 While the file cannot be written, for a cause that can pass (disk full, read-only,
 locked, moved away), nothing is lost and nothing is out of order: rows go back into the
 buffer, jobs stay queued, and every RETRY_S the connection is made anew and all is
-tried again. A file that turns out to be damaged is left as it is from then on: rows
-and jobs wait until the program is ended. It is looked through when all is written. Any other exception ends the thread, and every
+tried again. A write that never ends reports no cause: the event loop watches the thread
+for it (stalling.py), tells it as any other trouble, and does not wait for ever at the end.
+
+Before every transaction the writer asks whether file and log are still those that it opened (underneath.py), every
+LOOK_EVERY_S whether what it wrote can be read back, and of the whole file when all is written. A file that turns out to
+be damaged is left as it is from then on: rows and jobs wait until the program is ended. A log that was removed is still
+open here, so all of it is taken into the file, and a new one is begun. Any other exception ends the thread, and every
 job from then on fails.
 """
 
@@ -19,15 +24,17 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext, suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from daq.errors import StoreError, StoreFailingError
+from daq.errors import StoreDamagedError, StoreError, StoreFailingError
 from daq.runtime.store.buffer import Row, RowBuffer
-from daq.runtime.store.damage import is_damage
-from daq.runtime.store.opening import connect_writer, leaving_log, look_through
+from daq.runtime.store.damage import FileSpoiltError, in_words, is_damage
+from daq.runtime.store.opening import connect_writer, look_through, stand_by
+from daq.runtime.store.stalling import END_S, LAST_LOOK_S, STALLED_S, Stalling
+from daq.runtime.store.underneath import Underneath
 
 COMMIT_INTERVAL_S = 0.5
 """Longest time that a row waits for its commit to begin (real time) [s]."""
@@ -38,6 +45,13 @@ RETRY_S = 1.0
 BATCH_ROWS = 2_000
 """Most rows of one transaction, so that none takes long."""
 
+LOOK_EVERY_S = 5.0
+"""Pause between looks whether what was written can be read (real time) [s]."""
+
+_LOOK_SHARE = 0.02
+"""Most of the thread's time that these looks may take: on a slow disk they come less often."""
+
+_WATCH_EVERY_S = 0.25
 _PASSING = {
     sqlite3.SQLITE_BUSY: "another program has locked it",
     sqlite3.SQLITE_LOCKED: "another program has locked it",
@@ -48,6 +62,13 @@ _PASSING = {
     sqlite3.SQLITE_CANTOPEN: "it cannot be opened",
 }
 """Causes that can pass by themselves or by the operator's hand, by primary code."""
+
+
+class _LogLostError(OSError):
+    """The log is no longer under its name; nothing of it was lost."""
+
+
+_SPOILT = (FileSpoiltError, UnicodeDecodeError)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +91,7 @@ class Writer(threading.Thread):
         rows: RowBuffer,
         on_trouble: Callable[[str | None], None],
         loop: asyncio.AbstractEventLoop,
+        lock: int,
     ) -> None:
         # A daemon, so that a program that dies without closing the store does end;
         # SQLite's transactions bear that.
@@ -77,11 +99,12 @@ class Writer(threading.Thread):
         self.failing: str | None = None
         self.last_commit_real_s: float | None = None
         self._path = path
-        self._place = _place(path)
+        self._underneath = Underneath(path, lock)
         self._rows = rows
         self._on_trouble = on_trouble
         self._loop = loop
         self._lock = threading.Lock()
+        self._telling = threading.Lock()
         self._jobs: deque[_Job] = deque()
         self._wake = threading.Event()
         self._stopping = False
@@ -89,6 +112,24 @@ class Writer(threading.Thread):
         self._stopped: asyncio.Future[None] = loop.create_future()
         self._ending: tuple[str, Exception | None] | None = None
         self._connection: sqlite3.Connection | None = None
+        self._bystander: sqlite3.Connection | None = None
+        self._looked_s = time.monotonic()
+        self._look_pause_s = LOOK_EVERY_S
+        self._stalling = Stalling(self._looked_s)
+        self._is_last_look = False
+        self._signs = 0
+        loop.call_soon(self._watch)
+
+    @property
+    def has_given_up(self) -> bool:
+        """It was told to stop, and the disk does not answer: the thread may still hang in the middle of a write."""
+        longest_s = LAST_LOOK_S if self._is_last_look else END_S
+        return self._stopping and self._stalling.waited_s >= longest_s
+
+    @property
+    def is_hanging(self) -> bool:
+        """The thread has not ended."""
+        return not self._stopped.done()
 
     def submit(
         self, work: Callable[[sqlite3.Connection], object]
@@ -106,11 +147,52 @@ class Writer(threading.Thread):
         self._wake.set()
         return answer
 
-    def stop(self) -> "asyncio.Future[None]":
-        """Try once more to write everything, then end; the future tells when."""
+    async def stop(self) -> None:
+        """Try once more to write everything, then end; a disk that does not answer is waited for, but not for ever."""
         self._stopping = True
+        self._stalling = Stalling(time.monotonic())
         self._wake.set()
-        return self._stopped
+        while not self._stopped.done() and not self.has_given_up:
+            await asyncio.wait({self._stopped}, timeout=_WATCH_EVERY_S)
+        if not self._stopped.done():
+            # Whoever waits for a job must not wait for a thread that hangs.
+            self._end(f"{self._path}: {self._stalled_text()}", None)
+
+    def tell_of_end(self) -> None:
+        """Say what the end was like, once it was stopped.
+
+        Raises:
+            StoreFailingError: If rows were lost or could not be written, or the file is not there any more.
+            StoreDamagedError: If all were written and the file is damaged.
+        """
+        reason = self.failing or f"{self._path}: the file could not be written"
+        if lost := len(self._rows) + self._rows.dropped:
+            # What a thread that hangs has in hand may be written yet.
+            how = "are not written" if self.is_hanging else "are lost"
+            msg = f"{reason}: {lost} readings, gaps and events {how}"
+            raise StoreFailingError(msg)
+        if self.damage:
+            raise StoreDamagedError(self.damage)
+        if self.is_hanging:
+            msg = f"{self._path}: all is written, but the disk does not answer: the file could not be looked through"
+            raise StoreFailingError(msg)
+        # A fault of our own was raised to whoever asked for the work.
+        if self.failing and self._ending and self._ending[1] is None:
+            raise StoreFailingError(reason)
+
+    def _watch(self) -> None:
+        """In the loop's thread: is the other one getting on?"""
+        if self._stopped.done():
+            return
+        # To end is something to do, too.
+        is_waiting = len(self._rows) > 0 or len(self._jobs) > 0 or self._stopping
+        self._stalling.look(time.monotonic(), is_waiting=is_waiting, signs=self._signs)
+        if self._stalling.is_stalled and not self._is_last_look:
+            self._tell(f"{self._path}: {self._stalled_text()}{self._loss()}")
+        self._loop.call_later(_WATCH_EVERY_S, self._watch)
+
+    def _stalled_text(self) -> str:
+        return f"nothing could be written for {STALLED_S:.0f} s: the disk, or the network to it, does not answer"
 
     def run(self) -> None:
         """Serve until stopped or broken."""
@@ -121,14 +203,15 @@ class Writer(threading.Thread):
         except Exception as exc:  # noqa: BLE001 - whatever it is, the operator must hear of it
             cause = exc
             self._tell(f"{self._path}: cannot be written any more: {exc}")
-        with leaving_log(self._path) if self.damage else nullcontext():
-            self._disconnect()
-        with self._lock:
-            reason = self.failing or f"{self._path}: the store is closed"
-            self._ending = (reason, cause)
-        for job in self._jobs:
-            self._answer(job, failure=_failing(self._ending))
+        self._disconnect(leave_log=self.damage is not None)
+        self._end(self.failing or f"{self._path}: the store is closed", cause)
         self._call(_settle, self._stopped, None, None)
+
+    def _end(self, reason: str, cause: Exception | None) -> None:
+        with self._lock:
+            self._ending = (reason, cause)
+        for job in tuple(self._jobs):
+            self._answer(job, failure=_failing(self._ending))
 
     def _serve(self) -> None:
         stopping = False
@@ -138,22 +221,27 @@ class Writer(threading.Thread):
             stopping = self._stopping
             try:
                 if self.damage is None:
+                    self._look_underneath()
                     self._write_everything()
-            except (sqlite3.DatabaseError, OSError) as exc:
+                    self._look_now_and_then()
+            except _LogLostError as exc:
+                self._tell_cause(exc)
+                stopping = False  # what waits can be written all the same
+            except (sqlite3.DatabaseError, OSError, *_SPOILT) as exc:
                 self._tell_cause(exc)
             else:
-                if self.damage is not None:
-                    self._tell(f"{self.damage}{self._loss()}")
+                self._tell(self.damage and f"{self.damage}{self._loss()}")
+            self._signs += 1
 
-    def _tell_cause(self, exc: sqlite3.DatabaseError | OSError) -> None:
-        if isinstance(exc, sqlite3.Error) and is_damage(exc):
+    def _tell_cause(self, exc: Exception) -> None:
+        if is_damage(exc):
             self._tell_damage(exc)
         else:
             self._tell(f"{self._path}: {_passing_cause(exc)}{self._loss()}")
 
     def _tell_damage(self, what: object) -> None:
         self.damage = (
-            f"{self._path}: it is damaged ({what}) and is left as it is; once this program has ended,"
+            f"{self._path}: it is damaged ({in_words(what)}) and is left as it is; once this program has ended,"
             f" `daq salvage {self._path}` writes what can be read to a new file"
         )
         self._tell(f"{self.damage}{self._loss()}")
@@ -162,12 +250,56 @@ class Writer(threading.Thread):
         """Look whether what was written can be read: what is in memory hides a page that was spoilt on the disk."""
         if self.failing is not None or self.last_commit_real_s is None:
             return
-        try:
-            what = look_through(self._path)
-        except sqlite3.Error as exc:
-            what = str(exc) if is_damage(exc) else None
+        self._is_last_look = True
+        self._look(is_running=False)
+
+    def _look_now_and_then(self) -> None:
+        begun_s = time.monotonic()
+        if self._stopping or begun_s - self._looked_s < self._look_pause_s:
+            return
+        self._look(is_running=True)
+        self._looked_s = time.monotonic()
+        took_s = self._looked_s - begun_s
+        self._look_pause_s = max(LOOK_EVERY_S, took_s / _LOOK_SHARE)
+
+    def _look(self, *, is_running: bool) -> None:
+        what = None
+        with suppress(sqlite3.Error, OSError):  # it is busy: the next look will tell
+            what = look_through(self._path, is_running=is_running)
         if what is not None:
+            self._disconnect(leave_log=True)
             self._tell_damage(what)
+
+    def _look_underneath(self) -> None:
+        """Look whether the file is there and sound as far as that is quickly told, also where nothing is to be written."""
+        try:
+            self._underneath.expect_file()
+        except FileSpoiltError:
+            self._disconnect(leave_log=True)
+            raise
+        if self._connection is not None and self._underneath.has_lost_log():
+            self._take_log_in(self._connection)
+
+    def _take_log_in(self, connection: sqlite3.Connection) -> None:
+        """SQLite still has the log open that was removed: write all of it into the file, and leave what lies there now.
+
+        Raises:
+            OSError: In any case, for the operator is to hear of it.
+        """
+        (is_busy, *_) = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+        if is_busy:
+            raise OSError(
+                errno.EBUSY,
+                "its log was removed or replaced while in use, and another program that reads the file is in the way of"
+                " writing it into the file: end that one, and do not end this one",
+            )
+        self._disconnect()
+        self._underneath.leave_log()
+        raise _LogLostError(
+            errno.ENOENT,
+            "its log was removed or replaced while in use: what was in it is now in the file itself, nothing of it is lost,"
+            " and a new log is begun",
+        )
 
     def _write_everything(self) -> None:
         jobs = len(self._jobs)  # counted first: these follow the rows added before them
@@ -203,36 +335,46 @@ class Writer(threading.Thread):
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
-        if _place(self._path) != self._place:
-            raise FileNotFoundError(errno.ENOENT, "moved or replaced while in use")
-        if self._connection is None:
-            self._connection = connect_writer(self._path)
+        self._look_underneath()
         try:
-            self._connection.execute("BEGIN IMMEDIATE")
-            yield self._connection
-            self._connection.execute("COMMIT")
+            connection = self._begun()
+            yield connection
+            connection.execute("COMMIT")
         except BaseException as exc:
             # Rolls back. A connection that was opened while the file could not be
             # written stays read-only for life, so the next attempt gets a new one.
-            spoilt = isinstance(exc, sqlite3.Error) and is_damage(exc)
-            with leaving_log(self._path) if spoilt else nullcontext():
-                self._disconnect()
+            self._disconnect(leave_log=isinstance(exc, Exception) and is_damage(exc))
             raise
+        self._signs += 1
         self.last_commit_real_s = time.monotonic()
         self._tell(None)
 
-    def _disconnect(self) -> None:
-        if self._connection is not None:
-            self._connection.close()
-            self._connection = None
+    def _begun(self) -> sqlite3.Connection:
+        if self._connection is None:
+            self._connection = connect_writer(self._path)
+        self._connection.execute("BEGIN IMMEDIATE")
+        if self._bystander is None:  # not before SQLite has opened the log
+            self._bystander = stand_by(self._path)
+            self._underneath.note_log()
+        return self._connection
+
+    def _disconnect(self, *, leave_log: bool = False) -> None:
+        """Close; whoever closes last takes the log into the file, if it may write."""
+        both = (self._connection, self._bystander)
+        self._connection = self._bystander = None
+        self._underneath.forget_log()
+        for connection in both if leave_log else reversed(both):
+            if connection is not None:
+                connection.close()
 
     def _loss(self) -> str:
         return ": the oldest readings are being lost" if self._rows.dropped else ""
 
     def _tell(self, trouble: str | None) -> None:
-        if trouble != self.failing:
-            self.failing = trouble
-            self._call(self._on_trouble, trouble)
+        with self._telling:
+            if trouble != self.failing:
+                self.failing = trouble
+                self._call(self._on_trouble, trouble)
 
     def _answer(
         self, job: _Job, *, value: object = None, failure: Exception | None = None
@@ -262,7 +404,7 @@ def _failing(ending: tuple[str, Exception | None]) -> StoreFailingError:
     return error
 
 
-def _passing_cause(exc: sqlite3.DatabaseError | OSError) -> str:
+def _passing_cause(exc: Exception) -> str:
     """Word the cause, or raise what was given if it is none that can pass."""
     if isinstance(exc, OSError):
         return (exc.strerror or str(exc)).lower()
@@ -270,9 +412,3 @@ def _passing_cause(exc: sqlite3.DatabaseError | OSError) -> str:
     if code not in _PASSING:
         raise exc
     return f"{_PASSING[code]} ({exc})"
-
-
-def _place(path: Path) -> tuple[int, int]:
-    """Identity of the file itself: after a move or a copy the name means another."""
-    status = path.stat()
-    return status.st_dev, status.st_ino
