@@ -14,8 +14,8 @@ NOBODY_WATCHES = (
 
 
 LEFT_RUNNING_TEXT = (
-    "The machine still runs, and without a session nothing watches its limits or its time. It may overheat unseen."
-    " Switch off at the plug."
+    "The machine was running when its session was stopped, and nothing watches its limits or its time since then."
+    " It may overheat unseen. Switch off at the plug."
 )
 """The alarm of a machine that runs on after its session was stopped."""
 
@@ -30,6 +30,14 @@ def lost_meter_text(name: str, why: str) -> str:
     return (
         f"{name} is not heard while the machine runs: {why}. What it measures may be beyond its limits without anybody"
         " knowing. See to the meter; if it stays silent, switch off at the plug."
+    )
+
+
+def unseen_limit_text(title: str) -> str:
+    """The alarm of a channel with a limit that shows no usable value while the machine runs."""
+    return (
+        f"{title} shows no usable value while the machine runs. It may be beyond its limit without anybody knowing."
+        " See to the meter and its range; if it goes on, switch off at the plug."
     )
 
 
@@ -65,8 +73,8 @@ def breach_text(breach: Breach, channel: Channel) -> str:
     if breach.value is None:
         highest = shown_value(limit.above or 0.0, channel.unit, decimals)
         return (
-            f"{channel.title} shows no usable value for {held_s:.0f} s: it is over its range, and may be above {highest}"
-            f" ({limit.reason}). Something may overheat. Switch off at the plug."
+            f"{channel.title} shows no usable value for {held_s:.0f} s. Over its range, it may"
+            f" be above {highest} ({limit.reason}). Something may overheat. Switch off at the plug."
         )
     above = limit.above is not None and breach.value > limit.above
     bound = (limit.above if above else limit.below) or 0.0

@@ -81,6 +81,7 @@ def put_off_answer(title: str) -> str:
 
 
 NOTED_ANSWER = "Noted."
+MACHINE_OFF_ANSWER = "The machine was switched off."
 ACKNOWLEDGED_ANSWER = "The machine may run on for as long again. Do not leave it alone."
 
 

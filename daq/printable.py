@@ -10,7 +10,7 @@ import unicodedata
 # what is no character, and what has no width or only that of a blank: soft hyphens, fillers, marks of formats, tags.
 NOT_PRINTABLE = re.compile(
     r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff"
-    r"\u00ad\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u200b\u2060-\u2065\u206a-\u206f\u3164\ufeff\uffa0\ufff0-\ufffb"
+    r"\u00ad\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u200b\u2060-\u2065\u206a-\u206f\u2800\u3164\ufeff\uffa0\ufff0-\ufffb"
     r"\U0001bca0-\U0001bca3\U0001d173-\U0001d17a\U000e0000-\U000e007f]"
 )
 SHAPING = r"\u200c\u200d\ufe00-\ufe0f\U000e0100-\U000e01ef"

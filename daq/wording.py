@@ -12,6 +12,7 @@ from daq.records import PlannedTrial, TrialAverage, TrialState
 from daq.settling.normalising import SUPPLY_END
 from daq.settling.verdicts import HeldBackBy
 from daq.trials.judging import SessionRules
+from daq.trials.limits import broke_its_limit
 from daq.trials.reasons import REASONS
 from daq.trials.session import Occurrence
 from daq.trials.stages import OVER, RUNNING, Happening, Stage
@@ -172,21 +173,14 @@ def no_load_yet(title: str) -> str:
     return f"{title}: nothing rises above rest. Switch the machine on."
 
 
-def over_range_running(title: str) -> str:
+def no_usable_value(title: str) -> str:
     """What to do about a meter that a trial waits for and that shows no usable value."""
-    return f"{title} is over its meter's range. Switch off, then choose a higher range."
+    return f"{title} shows no usable value. See to its meter's range."
 
 
-def over_range_unseen(title: str) -> str:
+def unseen_machine(title: str) -> str:
     """What to do where the channel that tells whether the machine runs shows no usable value."""
-    return f"{title} is over its meter's range: the machine may be running unseen. Switch off at the plug."
-
-
-def over_range_yet(title: str) -> str:
-    """What to do where a trial would begin without a usable value."""
-    return (
-        f"Do not switch on yet: {title} is over its meter's range. Choose a higher one."
-    )
+    return f"{title} shows no usable value: the machine may run unseen. Switch off at the plug, then see to its range."
 
 
 def no_reading_yet(title: str) -> str:
@@ -226,9 +220,15 @@ def idle_instruction() -> tuple[str, Urgency]:
     return words, Urgency.WAIT
 
 
-def limit_instruction() -> tuple[str, Urgency]:
+def limit_instruction(*, by_key: bool) -> tuple[str, Urgency]:
     """What is said of a broken limit, with or without a trial in hand."""
-    return _INSTRUCTIONS[Stage.LIMIT]
+    words, urgency = _INSTRUCTIONS[Stage.LIMIT]
+    return f"{words} Then press Enter." if by_key else words, urgency
+
+
+def limit_at_rest_instruction() -> tuple[str, Urgency]:
+    """What is said of a broken limit while nothing says that the machine runs."""
+    return "Leave it off: a limit is broken.", Urgency.ACTION
 
 
 def overdue_instruction() -> tuple[str, Urgency]:
@@ -400,8 +400,8 @@ def occurrence_text(occurrence: Occurrence) -> str:
             " it is asked for again if there is time."
         )
     if occurrence.breach is not None:
-        limit = occurrence.breach.limit
-        return f"{name or 'No trial runs'}: {limit.channel} broke its limit ({limit.reason})."
+        what = broke_its_limit(occurrence.breach)
+        return f"{name or 'No trial runs'}: {what} ({occurrence.breach.limit.reason})."
     again = f" (attempt {occurrence.attempt})" if occurrence.attempt > 1 else ""
     texts = {
         Happening.SWITCHED_ON: f"{name}: switched on, the trial begins{again}.",
@@ -412,7 +412,9 @@ def occurrence_text(occurrence: Occurrence) -> str:
         Happening.SKIPPED_LAST: f"{name}: left out, nothing is left to do.",
         Happening.ASKED_AGAIN: f"{name}: called for again, the session goes on.",
     }
-    return texts.get(occurrence.happening, "") if occurrence.happening else ""
+    if occurrence.happening is None:
+        return "The machine was switched off, by the operator's word."
+    return texts.get(occurrence.happening, "")
 
 
 def _given_up_text(occurrence: Occurrence, name: str) -> str:

@@ -113,11 +113,18 @@ def _finding(found: Reanalysis) -> Iterator[str]:
         why = (
             f"Recorded and judged again by {judged}: the store does not hold the readings that were judged."
             if recorded == judged
-            else f"Recorded by {recorded}, judged again by {judged}: most likely the rule is another one by now."
+            else f"Recorded by {recorded}, judged again by {judged}: {_why_another(recorded)}."
         )
         yield f"NOT REPRODUCED: trial {numbers}, although nothing was changed. {why}"
     elif compared:
         yield f"{len(compared)} of {len(found.trials)} trials came out the same, to the bit."
+
+
+def _why_another(recorded: str) -> str:
+    """Programs before the rule had a number may have had the same one."""
+    if ", rule " in recorded:
+        return "the rule is another one by now"
+    return "the rule is another one by now, or the store does not hold the readings that were judged"
 
 
 def _trial_lines(again: TrialAgain) -> Iterator[str]:

@@ -58,7 +58,7 @@ def carry_out(
         after = next((r for r in runs if r.number > run.number), None)
         first = bisect_left(times_s, before.end_s) if before else 0
         end = bisect_left(times_s, after.on.latest_s) if after else len(times_s)
-        session = Session(rules, [line], new_trial_id=new_trial_id)
+        session = Session(rules, [line], has_meters=False, new_trial_id=new_trial_id)
         trials.append(_Trial(session, line).carried(readings, first, end))
     return tuple(trials)
 

@@ -9,9 +9,9 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from daq.alarm_words import LEFT_RUNNING_TEXT, lost_meter_text
+from daq.alarm_words import LEFT_RUNNING_TEXT, lost_meter_text, unseen_limit_text
 from daq.config.bench import Bench, Instrument
-from daq.records import Channel, Gap, Reading
+from daq.records import Channel, Gap, GapReason, Reading
 from daq.runtime.clock import Clock
 from daq.runtime.session_lines import SessionLines
 from daq.runtime.snapshot import (
@@ -38,10 +38,9 @@ from daq.wording import (
     left_running_instruction,
     no_load_yet,
     no_reading_yet,
-    over_range_running,
-    over_range_unseen,
-    over_range_yet,
+    no_usable_value,
     silent_meter,
+    unseen_machine,
 )
 
 IDLE = "idle"
@@ -58,6 +57,8 @@ _OLD_LEAST_S = 2.0
 _JITTER_S = 0.4
 _FIRST_READINGS_S = 3.0
 """Meters get so long to be heard for the first time [s of real time]."""
+_UNSEEN_WITHIN_S = 10.0
+"""A channel with a limit gets so long, from switching on, to show a usable value [s]: sensors begin above nothing."""
 _LOAD_WITHIN_S = 8.0
 """A machine that was said to be on gets so long to show it [s]."""
 
@@ -75,9 +76,12 @@ class _Latest:
 
 @dataclass(frozen=True, slots=True)
 class _LeftRunning:
-    """A machine that was running when its session was stopped [s], until its start channel is below that."""
+    """A machine that was running when its session was stopped [s], until its start channel is below that.
 
-    channel: str
+    Without a channel, or where its meter is not heard any more, until the operator says that it was switched off.
+    """
+
+    channel: str | None
     off_below: float
     since_s: float
 
@@ -133,11 +137,16 @@ class Board:
         session = self.lines.session if self.lines else None
         if self.lines and session and session.running_since_s is not None:
             start, now_s = self.lines.plan.rules.start, self._clock.bench_s()
-            if start.channel is not None:
-                self._left_running = _LeftRunning(start.channel, start.off_below, now_s)
+            self._left_running = _LeftRunning(start.channel, start.off_below, now_s)
         self.lines = None
         self.comparison = None
         self.lead_warning = None
+
+    def machine_off(self) -> bool:
+        """The operator says that the machine was switched off; tells whether that is news while no session is in hand."""
+        was_running = self._left_running is not None
+        self._left_running = None
+        return was_running
 
     def take(self, outcome: Reading | Gap) -> None:
         """Keep the newest of an instrument."""
@@ -271,8 +280,9 @@ class Board:
             is_old = _is_old(heard_s, channel.interval_s, now_s, self._clock.speed)
             if is_old or latest.line_text is not None:
                 return silent_meter(channel.title, now_s - heard_s)
-            if self._is_unusable(channel, now_s):
-                return over_range_running(channel.title)
+            is_judged = session.stage is not Stage.RUNNING_UP
+            if is_judged and self._unusable_for_s(channel, now_s):
+                return no_usable_value(channel.title)
         without_load = session.without_load()
         if without_load and now_s - trial.started_s > _LOAD_WITHIN_S:
             return no_load_yet(self._channels[without_load[0]].title)
@@ -296,19 +306,20 @@ class Board:
                 was_heard or not is_early
             ):
                 return no_reading_yet(channel.title)
-            if self._is_unusable(channel, now_s):
-                is_start = channel.name == rules.start.channel
-                over_range = over_range_unseen if is_start else over_range_yet
-                return over_range(channel.title)
+            # Others may have none at rest, and may get one once the machine runs.
+            is_start = channel.name == rules.start.channel
+            if is_start and self._unusable_for_s(channel, now_s):
+                return unseen_machine(channel.title)
         return None
 
-    def _is_unusable(self, channel: Channel, now_s: float) -> bool:
-        """Whether its meter is heard and has shown no usable value for as long as a reading takes to be old."""
+    def _unusable_for_s(self, channel: Channel, now_s: float) -> float:
+        """For how long its meter is heard and shows no usable value [s]; 0 while that is no longer than a reading takes to be old."""
         reading = self._latest[channel.instrument].reading
         if reading is None or reading.values[channel.field_index] is not None:
-            return False
+            return 0.0
         usable_s = self._usable_s.get(channel.name, self._began_s)
-        return _is_old(usable_s, channel.interval_s, now_s, self._clock.speed)
+        is_old = _is_old(usable_s, channel.interval_s, now_s, self._clock.speed)
+        return now_s - usable_s if is_old else 0.0
 
     def _channel(self, channel: Channel, now_s: float) -> ChannelLine:
         latest = self._latest[channel.instrument]
@@ -367,6 +378,7 @@ class Board:
     def _alarms(self, now_s: float) -> tuple[AlarmLine, ...]:
         alarms = self.lines.alarms(self._channels) if self.lines else []
         alarms += self._lost_meters(now_s)
+        alarms += self._unseen_limits(now_s)
         if self._left_running:
             alarms.append(AlarmLine(LEFT_RUNNING_TEXT, self._left_running.since_s))
         if self.lead_warning is not None:
@@ -389,6 +401,20 @@ class Board:
                 reading = self._latest[instrument.name].reading
                 since_s = reading.at_s if reading else running_since_s
                 yield AlarmLine(lost_meter_text(line.name, line.text), since_s)
+
+    def _unseen_limits(self, now_s: float) -> Iterator[AlarmLine]:
+        """Channels with a limit that have shown no usable value for some time while the machine runs."""
+        session = self.lines.session if self.lines else None
+        if self.lines is None or session is None or session.running_since_s is None:
+            return
+        told = {breach.limit.channel for breach in session.breaches()}
+        limited = {limit.channel for limit in self.lines.plan.rules.limits}
+        for name in sorted(limited - told):
+            unusable_s = self._unusable_for_s(self._channels[name], now_s)
+            since_s = max(now_s - unusable_s, session.running_since_s)
+            if unusable_s and now_s - since_s > _UNSEEN_WITHIN_S:
+                title = self._channels[name].title
+                yield AlarmLine(unseen_limit_text(title), since_s)
 
 
 _JUDGED = frozenset({Stage.SETTLING, Stage.AVERAGING})
@@ -435,15 +461,20 @@ def _health(
     if reading is None:
         if gap is None:
             return "waiting", "no reading yet"
-        return "silent", f"no reading yet: {gap.reason.value}"
+        return "silent", f"no reading yet: {_why(gap)}"
     if _is_old(reading.at_s, interval_s, now_s, speed):
-        why = (
-            f": {gap.reason.value}"
-            if gap is not None and gap.at_s > reading.at_s
-            else ""
+        words = f"no reading for {now_s - reading.at_s:.0f} s"
+        if gap is None or gap.at_s <= reading.at_s:
+            return "silent", f"{words}; check its plug and its display"
+        # The meter has no part in it.
+        to_do = (
+            "" if gap.reason is GapReason.MISSED else "; check its plug and its display"
         )
-        return (
-            "silent",
-            f"no reading for {now_s - reading.at_s:.0f} s{why}; check its plug and its display",
-        )
+        return "silent", f"{words}: {_why(gap)}{to_do}"
     return "ok", f"a reading every {interval_s:g} s"
+
+
+def _why(gap: Gap) -> str:
+    """Of missed polls the reason is a kind only; the detail says whether the line or the computer was busy."""
+    is_told = gap.reason is GapReason.MISSED and gap.detail
+    return gap.detail if is_told else gap.reason.value

@@ -235,6 +235,10 @@ class Desk:
         self._on_over()
         return words
 
+    def machine_off(self) -> bool:
+        """The operator says so without a session; tells whether a machine was left running."""
+        return self._board.machine_off()
+
     def _put_away(self) -> None:
         self.recorder.leave()
         self.running = None

@@ -10,6 +10,7 @@ from functools import singledispatchmethod
 
 from daq.answer_words import (
     ACKNOWLEDGED_ANSWER,
+    MACHINE_OFF_ANSWER,
     NOTED_ANSWER,
     gone_on_answer,
     paused_answer,
@@ -221,20 +222,30 @@ class Operating:
 
     @_carried_out.register
     def _(self, _operation: Acknowledge, way: str) -> str:
-        self._in_hand().session.acknowledge()
+        session = self._in_hand().session
+        try:
+            session.acknowledge()
+        except OperationRefusedError as exc:
+            self._desk.event("operator", f"{sentence(str(exc))} Asked from the {way}.")
+            raise
         self._desk.event("operator", f"Acknowledged from the {way}.")
         return ACKNOWLEDGED_ANSWER
 
     @_carried_out.register
     def _(self, _operation: Switched, way: str) -> str:
+        if self._desk.running is None and self._desk.machine_off():
+            self._desk.event("operator", f"{MACHINE_OFF_ANSWER} Said from the {way}.")
+            return MACHINE_OFF_ANSWER
         running = self._in_hand()
-        session = running.session
+        session, had_trial = running.session, running.session.trial() is not None
         occurrences = session.operator_switched(self._clock.bench_s())
         if not occurrences:
             text = _not_taken(running)
             self._desk.event("operator", f"{sentence(text)} Asked from the {way}.")
             raise OperationRefusedError(Refusal.NOT_TAKEN, text)
         self._desk.happened(occurrences)
+        if not had_trial and session.trial() is None:
+            return MACHINE_OFF_ANSWER
         return switched_answer(session.stage)
 
     @_carried_out.register

@@ -34,6 +34,7 @@ from daq.wording import (
     decimals_of_uncertainty,
     finished_instruction,
     instruction,
+    limit_at_rest_instruction,
     limit_instruction,
     overdue_instruction,
     paused_instruction,
@@ -112,8 +113,8 @@ class SessionLines:
         """What the operator is asked to do, and how urgent that is."""
         session, planned = self.session, self.session.called_for
         is_overdue = session.overdue_since_s is not None
-        if session.breaches() and session.stage is not Stage.LIMIT:
-            return limit_instruction()
+        if (call := self._limit_call()) is not None:
+            return call
         if session.stage is Stage.FINISHED and not is_overdue:
             without = sum(
                 r.state not in {TrialState.FINISHED, TrialState.SET_ASIDE}
@@ -320,6 +321,15 @@ class SessionLines:
             )
 
     # ---- inside
+
+    def _limit_call(self) -> tuple[str, Urgency] | None:
+        """What is said of a broken limit; None where none is, or where nothing is called for and nothing runs."""
+        session = self.session
+        if not session.breaches():
+            return None
+        if session.running_since_s is not None:
+            return limit_instruction(by_key=self.by_key)
+        return limit_at_rest_instruction() if session.stage is Stage.WAITING else None
 
     def _asked_to_repeat(self) -> tuple[str, Urgency] | None:
         """What is said of typed channels that lack an average; None where none do, or nobody is asked."""

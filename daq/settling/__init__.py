@@ -26,4 +26,4 @@ a test that merely fails to find drift. Declared on the windows that pass, it is
 
 RULE = 1
 """Raised by one whenever the same readings come to another window, level or uncertainty than before: it stands with
-every stored session and analysis, so that a difference found later has its reason."""
+every stored session, as it was begun, and every analysis, so that a difference found later has its reason."""

@@ -18,7 +18,7 @@ from daq.trials.judging import (
     reasons_against,
     settled_averages,
 )
-from daq.trials.limits import Breach
+from daq.trials.limits import Breach, broke_its_limit
 from daq.trials.stages import RUNNING, Occurrence, Stage
 from daq.typed import (
     LEAST_READINGS,
@@ -145,9 +145,7 @@ class TrialInHand:
     def note_breach(self, breach: Breach) -> None:
         """Mark it with the limit that ended it."""
         self.breach = breach
-        self.notes.append(
-            f"{breach.limit.channel} broke its limit: {breach.limit.reason}"
-        )
+        self.notes.append(f"{broke_its_limit(breach)}: {breach.limit.reason}")
 
     def note_why_given_up(self) -> TrialState:
         """Say of each required channel why; ask again where only a meter, or the machine itself, was missing."""

@@ -3,6 +3,10 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from daq.records import Channel
+
+_ELECTRICAL = frozenset({"current", "power", "apparent power", "voltage"})
+
 
 @dataclass(frozen=True, slots=True)
 class Limit:
@@ -28,8 +32,8 @@ class Breach:
     """A limit that is broken, or may be.
 
     Attributes:
-        value: Of the reading that made it certain [unit of the channel]; None where the meter showed no usable value:
-            over its range, or beyond what its profile calls possible.
+        value: Of the reading that made it certain [unit of the channel]; None where the meter showed no usable value,
+            as one that went over its range does.
         since_s, at_s: When it began, and when it was certain [s].
     """
 
@@ -39,13 +43,29 @@ class Breach:
     at_s: float
 
 
+def broke_its_limit(breach: Breach) -> str:
+    """What happened, for notes and events; without the reason of the limit."""
+    channel = breach.limit.channel
+    if breach.value is None:
+        return f"{channel} showed no usable value, which counts as above its limit"
+    return f"{channel} broke its limit"
+
+
 class LimitWatch:
     """Watches one limit."""
 
-    def __init__(self, limit: Limit) -> None:
+    def __init__(self, limit: Limit, *, is_electrical: bool = False) -> None:
+        """Nothing is broken.
+
+        Args:
+            limit: Of one channel.
+            is_electrical: Its meter always shows something of a current, a voltage or a power, but over its range.
+        """
         self.limit = limit
+        self._is_electrical = is_electrical
         self.breach: Breach | None = None
         self._beyond_since_s: float | None = None
+        self._usable: float | None = None
 
     def rearm(self) -> None:
         """A trial begins: what is already beyond the limit is told again."""
@@ -57,8 +77,9 @@ class LimitWatch:
     ) -> Breach | None:
         """Take one reading; a breach is told once, until the channel comes back inside.
 
-        A meter over its range shows nothing that could be compared, just when it matters: more than one reading
-        without a usable value counts as above.
+        A meter over its range shows nothing that could be compared, just when it matters: while the machine runs, more
+        than one reading without a usable value counts as above. Of what is not electrical only if the last usable one was
+        in the upper half of what is allowed: after a low one it may mean anything, as a sensor below its range.
 
         Args:
             at_s: Of the reading [s].
@@ -66,11 +87,14 @@ class LimitWatch:
             known_on_s: When the machine was last known to be on [s]; None where it is not running.
         """
         above = self.limit.above is not None and (
-            value is None or value > self.limit.above
+            value > self.limit.above
+            if value is not None
+            else known_on_s is not None and self._was_high(self.limit.above)
         )
         if value is None and not above:
-            # It may be anything: neither below nor inside again.
+            # Neither below nor inside again, as far as anybody knows.
             return None
+        self._usable = self._usable if value is None else value
         below = (
             self.limit.below is not None
             and known_on_s is not None
@@ -94,17 +118,39 @@ class LimitWatch:
         self.breach = Breach(self.limit, value, self._beyond_since_s, at_s)
         return None if told_before else self.breach
 
+    def machine_off(self) -> None:
+        """Below a limit is nothing that stands still, and nobody is told what a meter without a usable value hides."""
+        low = self.limit.below
+        if self.breach and (
+            self.breach.value is None or (low is not None and self.breach.value < low)
+        ):
+            self.rearm()
+
+    def _was_high(self, above: float) -> bool:
+        if self._is_electrical:
+            return True
+        return self._usable is not None and self._usable > above - 0.5 * abs(above)
+
 
 class LimitWatches:
     """Watches all limits of a plan."""
 
-    def __init__(self, limits: Sequence[Limit]) -> None:
-        self._watches = [LimitWatch(limit) for limit in limits]
+    def __init__(self, limits: Sequence[Limit], channels: Sequence[Channel]) -> None:
+        electrical = {c.name for c in channels if c.quantity in _ELECTRICAL}
+        self._watches = [
+            LimitWatch(limit, is_electrical=limit.channel in electrical)
+            for limit in limits
+        ]
 
     def rearm(self) -> None:
         """A trial begins."""
         for watch in self._watches:
             watch.rearm()
+
+    def machine_off(self) -> None:
+        """The machine was switched off."""
+        for watch in self._watches:
+            watch.machine_off()
 
     def feed(
         self,

@@ -51,6 +51,7 @@ class Session:
         earlier: Sequence[TrialResult] = (),
         skipped: Collection[int] = (),
         paused: bool = False,
+        has_meters: bool = True,
         new_trial_id: Callable[[], str] = _new_trial_id,
     ) -> None:
         """Begin or resume.
@@ -61,6 +62,7 @@ class Session:
             earlier: Trials that ended before an interruption; those that need no repeat count as done.
             skipped: Positions of lines that are left out.
             paused: Whether no trial may begin until told to go on.
+            has_meters: A value that is not usable comes from a meter, over its range perhaps; in a log it may be a hole.
             new_trial_id: Gives each trial its UUID.
         """
         self.stage = Stage.WAITING
@@ -69,12 +71,12 @@ class Session:
         self._rules = rules
         self._new_trial_id = new_trial_id
         self._itinerary = Itinerary(order, skipped=skipped, earlier=earlier)
-        self._paused = paused
+        self._paused, self._has_meters = paused, has_meters
         if self._itinerary.next_line() is None:
             self.stage = Stage.FINISHED
         self._detector = SwitchDetector(rules.start)
         self._running = RunningOn(rules.longest_s)
-        self._watches = LimitWatches(rules.limits)
+        self._watches = LimitWatches(rules.limits, rules.channels)
         self._by_instrument: dict[str, list[Channel]] = {}
         for channel in reading_order(rules):
             self._by_instrument.setdefault(channel.instrument, []).append(channel)
@@ -94,7 +96,7 @@ class Session:
         for channel, value in values:
             if channel == self._rules.start.channel:
                 occurrences += self._switching(reading.at_s, value)
-        for channel, limited in shown:
+        for channel, limited in shown if self._has_meters else values:
             occurrences += self._limits(channel, reading.at_s, limited)
         for channel, value in values:
             self._idle.feed(channel, reading.at_s, value)
@@ -102,26 +104,22 @@ class Session:
         return occurrences + self._judge(reading.at_s, values)
 
     def operator_switched(self, now_s: float) -> list[Occurrence]:
-        """Take the operator's word that the machine was just switched: off if a trial runs, else on [s].
-
-        During a pause it begins no trial.
-
-        While the start channel itself says that the machine runs, the word is not taken: a key is hit by mistake
-        more easily than a current flows by mistake.
-        """
+        """Take the operator's word that the machine was just switched: off if it runs, else on [s]; in a pause without a trial."""
         occurrences = self.tick(now_s)
         trial, line = self._trial, self._itinerary.next_line()
-        if trial is not None and not self._detector.sees_it_running:
+        is_on = trial is not None or self._running.since_s is not None
+        # Where the start channel says that it runs: a key is hit by mistake more easily than a current flows by mistake.
+        if is_on and not self._detector.gainsays_off(self.now_s):
             self._detector.told(Switch.OFF, self.now_s)
-            self._running.ends()
-            ended = self._switched_off(trial, self.now_s)
+            self._machine_off()
+            off = Occurrence(self.stage, None, self.now_s, None)
+            ended = self._switched_off(trial, self.now_s) if trial else off
             self._idle.forget()
             return [*occurrences, ended]
         if trial is not None or line is None:
             return occurrences
         if self._paused:
-            # It may run from now on: what is read is no zero.
-            self._idle.forget()
+            self._idle.forget()  # it may run from now on: what is read is no zero
             return occurrences
         self._detector.told(Switch.ON, self.now_s)
         self._idle.forget()
@@ -199,8 +197,8 @@ class Session:
         self._itinerary.skip(line.position)
         if self._itinerary.next_line() is not None:
             return []
-        happening, at_s = Happening.SKIPPED_LAST, self.now_s
-        return [Occurrence(self._enter(happening, at_s), happening, at_s, line)]
+        stage, at_s = self._enter(Happening.SKIPPED_LAST, self.now_s), self.now_s
+        return [Occurrence(stage, Happening.SKIPPED_LAST, at_s, line)]
 
     def repeat(self, position: int) -> list[Occurrence]:
         """Call next for one more trial of this line's condition, in a line of its own.
@@ -306,15 +304,14 @@ class Session:
 
     def time_left_s(self) -> float | None:
         """How long until the trial in hand is likely to be averaged [s], or given up; None where nothing can be said."""
-        if self._trial is None or self.stage not in RUNNING:
-            return None
-        left_s = self._trial.time_left_s(self.now_s)
+        judged = self._trial if self.stage in RUNNING else None
+        left_s = judged.time_left_s(self.now_s) if judged else None
         return None if left_s is None else min(left_s, self.longest_left_s())
 
     def asking(self) -> Asking | None:
         """The reading that the operator is asked to type now; None where none is."""
-        is_judged = self._trial is not None and self.stage in RUNNING
-        return self._trial.asking if self._trial and is_judged else None
+        judged = self._trial if self.stage in RUNNING else None
+        return judged.asking if judged else None
 
     def typed_readings(self, channel: str) -> tuple[TypedAt, ...]:
         """What was typed of a channel in the trial in hand and counts: none while the trial settles anew."""
@@ -334,9 +331,8 @@ class Session:
 
     def without_load(self) -> tuple[str, ...]:
         """Channels that should have risen above rest in the trial in hand, where none of them has."""
-        trial = self._trial
-        is_judged = trial is not None and self.stage in RUNNING
-        return trial.load.idle() if trial is not None and is_judged else ()
+        judged = self._trial if self.stage in RUNNING else None
+        return judged.load.idle() if judged else ()
 
     # ---- inside
 
@@ -356,7 +352,7 @@ class Session:
         if switched is None:
             return []
         if switched.to is Switch.OFF:
-            self._running.ends()
+            self._machine_off()
             trial = self._trial
             ended = [self._switched_off(trial, switched.at_s)] if trial else []
             self._idle.machine_off(switched.at_s, known_s=self.now_s)
@@ -386,6 +382,10 @@ class Session:
         )
         self._watches.rearm()
         return self._move(Happening.SWITCHED_ON, at_s, self._trial)
+
+    def _machine_off(self) -> None:
+        self._running.ends()
+        self._watches.machine_off()
 
     def _phase(self, trial: TrialInHand, change: PhaseChange) -> Occurrence:
         if change.phase is Phase.AVERAGING:

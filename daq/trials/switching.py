@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
+_HEARD_WITHIN_S = 10.0
+
 
 @dataclass(frozen=True, slots=True)
 class StartRule:
@@ -46,9 +48,11 @@ class SwitchDetector:
         self._last_on_s: float | None = None
         self._low_since_s: float | None = None
         self._rose = False
+        self._heard_s = float("-inf")
 
     def feed(self, at_s: float, value: float) -> Switched | None:
         """Take one reading; says when it makes a change of state certain."""
+        self._heard_s = at_s
         if value >= self._rule.off_below:
             self._last_on_s = at_s
         if value > self._rule.on_above:
@@ -73,6 +77,10 @@ class SwitchDetector:
     def sees_it_running(self) -> bool:
         """The channel itself says that the machine is on."""
         return self.state is Switch.ON and self._rose and self._low_since_s is None
+
+    def gainsays_off(self, now_s: float) -> bool:
+        """Whether the channel says that the machine is on, and was heard lately: one that is not heard says nothing."""
+        return self.sees_it_running and now_s - self._heard_s <= _HEARD_WITHIN_S
 
     def told(self, state: Switch, at_s: float) -> Switched | None:
         """Take the operator's word that the machine was switched."""

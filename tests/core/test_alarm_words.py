@@ -19,6 +19,7 @@ from daq.alarm_words import (
     overdue_text,
     store_damaged_text,
     store_failing_text,
+    unseen_limit_text,
 )
 from daq.comparison.lead_watch import LeadWatch
 from daq.comparison.rules import ConditionFacts, LeadFacts
@@ -35,6 +36,7 @@ REVIEWED = {
     "warning.text": "a lead that seems to be another one",
     "lost_meter_text": "a meter that is not heard while the machine runs",
     "self.store.text": "a store that cannot be written",
+    "unseen_limit_text": "a channel with a limit that shows no usable value",
     "LEFT_RUNNING_TEXT": "a machine that runs on after its session was stopped",
 }
 """What alarms are made of, as it stands in the program."""
@@ -100,6 +102,7 @@ ALARMS = {
     "current": _breach(CURRENT, 13.4, above=13.0),
     "over range": _breach(CURRENT, None, above=13.0),
     "left running": LEFT_RUNNING_TEXT,
+    "unseen limit": unseen_limit_text("Casing"),
     "temperature": _breach(TEMPERATURE, 81.2, above=80.0),
     "overvoltage": _breach(VOLTAGE, 254.1, above=253.0),
     "low voltage": _breach(VOLTAGE, 205.3, below=207.0),

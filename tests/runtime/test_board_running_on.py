@@ -3,10 +3,10 @@
 import pytest
 
 from daq.config.bench import Bench
-from daq.config.plan import Plan
-from daq.records import Gap, GapReason
+from daq.config.plan import Plan, parse_plan
+from daq.records import Gap, GapReason, Reading
 from daq.trials.stages import Stage
-from tests.runtime.conftest import Computer, Rehearsal
+from tests.runtime.conftest import PLAN, Computer, Rehearsal
 
 
 @pytest.fixture
@@ -72,36 +72,90 @@ def test_a_machine_found_running_for_too_long_alarms_and_is_to_be_unplugged(
     assert snapshot.instruction.startswith("Switch off at the plug")
 
 
-def test_nobody_is_told_to_switch_on_while_the_start_channel_is_over_its_range(
+def test_nobody_is_told_to_switch_on_while_the_start_channel_shows_no_usable_value(
     rehearsal: Rehearsal,
 ) -> None:
     rehearsal.stand_still()
-    # Not yet as long as the plan's limit of the current allows.
-    for _ in range(3):
+    for _ in range(4):
         rehearsal.read(None, 1400.0)
     snapshot = rehearsal.board.snapshot()
     assert snapshot.stage.name == "waiting"
     assert snapshot.instruction == (
-        "Current is over its meter's range: the machine may be running unseen. Switch off at the plug."
+        "Current shows no usable value: the machine may run unseen. Switch off at the plug, then see to its range."
     )
-    assert snapshot.urgency == "action"
+    assert (snapshot.urgency, snapshot.alarms) == ("action", ())
 
 
-def test_a_channel_that_a_trial_waits_for_over_its_range_is_named_before_and_in_it(
+def test_a_channel_that_shows_no_usable_value_at_rest_and_in_the_run_up_is_no_hindrance(
     rehearsal: Rehearsal,
 ) -> None:
     rehearsal.stand_still()
     for _ in range(4):
         rehearsal.read(0.0, None)
-    assert rehearsal.board.snapshot().instruction == (
-        "Do not switch on yet: Power is over its meter's range. Choose a higher one."
-    )
-    rehearsal.read(0.0, 5.0)
+    assert rehearsal.board.snapshot().instruction.endswith("then switch on.")
+    for _ in range(4):
+        rehearsal.read(6.0, None)
+    assert rehearsal.board.snapshot().stage.name == "running-up"
+    assert rehearsal.board.snapshot().instruction == "Keep it running."
+
+
+def test_a_channel_that_a_trial_waits_for_and_cannot_use_is_named(
+    rehearsal: Rehearsal,
+) -> None:
+    rehearsal.stand_still()
     rehearsal.run_until(Stage.SETTLING)
     for _ in range(4):
         rehearsal.read(6.0, None)
     assert rehearsal.board.snapshot().instruction == (
-        "Power is over its meter's range. Switch off, then choose a higher range."
+        "Power shows no usable value. See to its meter's range."
     )
     rehearsal.read(6.0, 1400.0)
     assert rehearsal.board.snapshot().instruction == "Keep it running."
+
+
+def test_a_limited_channel_without_a_usable_value_alarms_while_the_machine_runs(
+    bench: Bench, computer: Computer
+) -> None:
+    limited = (
+        f'{PLAN}\n[[limit]]\nchannel = "velocity"\nabove = 20\nreason = "impeller"\n'
+    )
+    rehearsal = Rehearsal(bench, parse_plan(limited, file="plan.toml", bench=bench), computer)  # fmt: skip
+    told = []
+    for amperes, seconds in ((0.0, 15), (6.0, 9), (6.0, 4), (0.0, 4)):
+        for _ in range(seconds):
+            rehearsal.read(amperes, 1400.0 if amperes else 5.0)
+            rehearsal.take(Reading("anemometer", rehearsal.clock.bench_s(), (None,)))
+        told.append([alarm.text for alarm in rehearsal.board.snapshot().alarms])
+    assert [len(texts) for texts in told] == [0, 0, 1, 0]
+    assert told[2][0].startswith("Outlet velocity shows no usable value while")
+    assert slip_state(rehearsal) != "limit broken"
+
+
+def slip_state(rehearsal: Rehearsal) -> str:
+    return rehearsal.board.snapshot().slip[0].state
+
+
+def test_a_limit_broken_at_rest_calls_for_no_switching_on_and_is_no_danger(
+    bench: Bench, computer: Computer
+) -> None:
+    limited = (
+        f'{PLAN}\n[[limit]]\nchannel = "velocity"\nabove = 20\nreason = "draught"\n'
+    )
+    rehearsal = Rehearsal(bench, parse_plan(limited, file="plan.toml", bench=bench), computer)  # fmt: skip
+    for _ in range(5):
+        rehearsal.read(0.0, 5.0)
+        rehearsal.take(Reading("anemometer", rehearsal.clock.bench_s(), (25.0,)))
+    snapshot = rehearsal.board.snapshot()
+    assert len(snapshot.alarms) == 1
+    assert snapshot.instruction == "Leave it off: a limit is broken."
+    assert snapshot.urgency == "action"
+
+
+def test_missed_polls_are_not_laid_at_the_meters_door(rehearsal: Rehearsal, computer: Computer) -> None:  # fmt: skip
+    rehearsal.read(6.0, 1400.0)
+    computer.pass_s(12.0)
+    detail = "12 polls were due while this computer was busy or asleep"
+    at_s = rehearsal.clock.bench_s()
+    rehearsal.take(Gap("meter", at_s, GapReason.MISSED, detail, 12))
+    (meter,) = (i for i in rehearsal.board.snapshot().instruments if i.name == "meter")
+    assert meter.text == f"no reading for 12 s: {detail}"

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from daq.config.bench import Bench
-from daq.errors import Refusal
+from daq.errors import OperationRefusedError, Refusal
 from daq.operations import (
     Acknowledge,
     GoOn,
@@ -17,6 +17,7 @@ from daq.operations import (
     Repeat,
     Skip,
     Start,
+    Stop,
     Switched,
 )
 from daq.trials.stages import Stage
@@ -326,3 +327,37 @@ async def test_what_was_asked_for_outlasts_the_program(
         # Its trials are still known by their numbers.
         await service.ask(Repeat(2, "it was the short lead after all"))
         assert service.rows("SELECT state FROM trials") == [("set aside",)] * 2
+
+
+async def test_a_key_that_lets_a_machine_run_on_too_early_is_told_among_the_events(
+    service: AttendedBench,
+) -> None:
+    await service.ask(START)
+    service.stand_still()
+    service.run_until(Stage.DONE)
+    with pytest.raises(OperationRefusedError, match="nothing to acknowledge"):
+        await service.ask(Acknowledge(), way="terminal")
+    (told,) = service.told("operator")
+    assert told.startswith("Nothing to acknowledge")
+    assert told.endswith("Asked from the terminal.")
+
+
+@pytest.mark.parametrize("is_by_key", [False, True])
+async def test_a_machine_left_running_is_off_by_the_operators_word(
+    service: AttendedBench, folder: Path, *, is_by_key: bool
+) -> None:
+    if is_by_key:
+        start, settling = PLAN.index("[start]"), PLAN.index("[settling]")
+        text = PLAN[:start] + PLAN[settling:]
+        (folder / "plan.toml").write_text(text, encoding="utf-8")
+    await service.ask(START)
+    service.stand_still()
+    if is_by_key:
+        await service.ask(Switched())
+    service.run_until(Stage.SETTLING)
+    await service.ask(Stop())
+    assert len(service.board.snapshot().alarms) == 1
+    assert await service.ask(Switched()) == "The machine was switched off."
+    assert service.board.snapshot().alarms == ()
+    with pytest.raises(OperationRefusedError, match="no session is in hand"):
+        await service.ask(Switched())

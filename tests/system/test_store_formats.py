@@ -6,16 +6,20 @@ Beside each file of a format lies what the version that wrote it printed of it. 
 import json
 import sqlite3
 from contextlib import closing
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from daq.runtime.store.schema import FORMAT
+from daq.settling import RULE
 from tests.runtime.damaged_stores import KEPT, kept_store
 from tests.system.command_line import Daq
 
 FORMATS = [1, 2, 3]
+JUDGED_BY_RULE = {1: "911ee17efe61dc4e"}
+"""Levels and uncertainties of the kept session of format 3, judged by the rule of each number: windows of several channels, whole averages."""
 COMPARED = [2, 3]
 """Formats whose version could compare."""
 
@@ -102,3 +106,18 @@ def test_a_session_of_the_format_that_could_not_be_compared_then_is_reported_now
     assert len(powers) == 4
     for mean in powers:
         assert f"{mean:.2f}" in text
+
+
+@pytest.mark.slow
+def test_whole_trials_come_to_what_the_rule_of_this_number_came_to(
+    run: Daq, tmp_path: Path
+) -> None:
+    store = kept_store(tmp_path, 3)
+    run("reanalyse", store)
+    ended = run("export", store, "--format", "json", "--analysis", "1")
+    told = [
+        f"{a['trial']} {a['channel']} {a['mean']:.6g} {a['expanded_uncertainty']:.6g}"
+        for a in json.loads(ended.out)["averages"]
+    ]
+    assert len(told) == 20
+    assert sha256("\n".join(told).encode()).hexdigest()[:16] == JUDGED_BY_RULE[RULE]

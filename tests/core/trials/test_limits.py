@@ -112,9 +112,38 @@ def test_a_meter_that_goes_over_its_range_breaks_an_upper_limit_after_its_time()
     assert told == [Breach(CURRENT, None, 0.0, 3.0)]
 
 
-def test_it_does_so_where_no_reading_was_ever_above_the_limit() -> None:
-    readings = [(0.0, 6.0), *((float(t), None) for t in range(1, 5))]
-    assert _told(LimitWatch(CURRENT), readings) == [Breach(CURRENT, None, 1.0, 4.0)]
+LOW = [(0.0, 6.0), *((float(t), None) for t in range(1, 5))]
+
+
+def test_a_current_over_its_meters_range_is_above_wherever_it_was_before() -> None:
+    watch = LimitWatch(CURRENT, is_electrical=True)
+    assert _told(watch, LOW) == [Breach(CURRENT, None, 1.0, 4.0)]
+
+
+@pytest.mark.parametrize(("last", "breaches"), [(6.5, 0), (6.6, 1)])
+def test_anything_else_is_above_only_after_the_upper_half_of_what_is_allowed(
+    last: float, breaches: int
+) -> None:
+    readings = [(0.0, last), *LOW[1:]]
+    assert len(_told(LimitWatch(CURRENT), readings)) == breaches
+
+
+def test_nothing_is_above_that_a_machine_at_rest_does_not_show() -> None:
+    for is_electrical in (False, True):
+        watch = LimitWatch(CURRENT, is_electrical=is_electrical)
+        assert _told(watch, [(0.0, 12.0), *LOW[1:]], running=False) == []
+
+
+def test_what_stands_still_is_below_no_limit_any_more_and_hides_nothing() -> None:
+    low, hidden, high = LimitWatch(VOLTAGE), LimitWatch(CURRENT, is_electrical=True), LimitWatch(CURRENT)  # fmt: skip
+    _told(low, [(0.0, 200.0), (9.0, 200.0)])
+    _told(hidden, LOW)
+    _told(high, [(0.0, 14.0), (9.0, 14.0)])
+    for watch in (low, hidden, high):
+        assert watch.breach is not None
+        watch.machine_off()
+    assert [watch.breach for watch in (low, hidden)] == [None, None]
+    assert high.breach is not None
 
 
 @pytest.mark.parametrize(("count", "breaches"), [(1, 0), (2, 1)])
@@ -123,7 +152,8 @@ def test_a_single_reading_without_a_usable_value_breaks_no_limit(
 ) -> None:
     at_once = Limit("current", above=13.0, below=None, for_s=0.0, reason="rating")
     spoilt = [(float(t), None) for t in range(1, 1 + count)]
-    told = _told(LimitWatch(at_once), [(0.0, 6.0), *spoilt, (9.0, 6.0)])
+    watch = LimitWatch(at_once, is_electrical=True)
+    told = _told(watch, [(0.0, 6.0), *spoilt, (9.0, 6.0)])
     assert len(told) == breaches
 
 

@@ -1,13 +1,16 @@
 """Limits that are broken while a session runs."""
 
 from daq.records import TrialState
+from daq.trials.session import Session
 from daq.trials.stages import Happening, Stage
 from tests.core.trials.session_bench import (
     LONGEST_S,
     OFF_A,
     ON_A,
+    RULES,
     TOO_MUCH_A,
     Bench,
+    order_of,
 )
 
 
@@ -109,6 +112,35 @@ def test_a_current_over_its_meters_range_ends_the_trial() -> None:
     (ended,) = bench.run(5, OFF_A)
     assert ended.result is not None
     assert ended.result.state is TrialState.LIMIT_BROKEN
+    assert ended.result.note == (
+        "current showed no usable value, which counts as above its limit: rating"
+    )
+
+
+def test_a_hole_in_a_log_is_no_meter_over_its_range() -> None:
+    bench = Bench(Session(RULES, order_of("a", "b"), has_meters=False))
+    bench.run(5, OFF_A)
+    bench.run(30, ON_A)
+    assert bench.run(20, None) == []
+    assert bench.session.breaches() == ()
+
+
+def test_a_start_channel_that_is_not_heard_any_more_gainsays_no_operator() -> None:
+    bench = Bench()
+    bench.run(5, OFF_A)
+    bench.run(30, ON_A)
+    bench.wait(9.0)
+    assert bench.operate(lambda s: s.operator_switched(bench.now_s)) == []
+    bench.wait(2.0)
+    (ended,) = bench.operate(lambda s: s.operator_switched(bench.now_s))
+    assert ended.result is not None
+    # Likewise without a trial: the machine was found running, and its meter died with the plug.
+    found = Bench()
+    found.run(10, ON_A)
+    found.wait(11.0)
+    (off,) = found.operate(lambda s: s.operator_switched(found.now_s))
+    assert (off.happening, off.planned) == (None, None)
+    assert found.session.running_since_s is None
 
 
 def test_a_machine_that_was_found_running_is_watched_as_in_a_trial() -> None:

@@ -22,7 +22,7 @@ export { makeRowButton } from "./rows.js";
 const CONTROLS = [
   { key: "start", word: () => "Start a session…", isOffered: isFree, act: openStarting },
   { key: "pace", word: (now) => (isPaused(now) ? "Go on" : "Pause"), isOffered: isOpen, act: changePace },
-  { key: "switched", word: () => "Machine switched by hand", isOffered: isOpen, act: () => order("switched") },
+  { key: "switched", word: wordOfSwitched, isOffered: (now) => isOpen(now) || isLeftRunning(now), act: () => order("switched") },
   { key: "note", word: () => "Note…", isOffered: () => true, act: openNote },
   { key: "stop", word: () => "Stop for now…", isOffered: isOpen, act: openStop },
   { key: "repeat", word: wordOfRepeat, isOffered: ({ repeat_offer: offer }) => Boolean(offer), act: repeatOffered },
@@ -111,6 +111,15 @@ function wordOfEnd({ ends_with_session: endsWithIt }) {
 
 function wordOfRepeat({ repeat_offer: { condition, repeat } }) {
   return `Repeat ${repeat > 1 ? `${condition}, repeat ${repeat}` : condition}`;
+}
+
+// Without a session only a machine that was left running makes the bench's instruction one of danger.
+function isLeftRunning({ session, urgency }) {
+  return session === null && urgency === "danger";
+}
+
+function wordOfSwitched(now) {
+  return isLeftRunning(now) ? "It was switched off" : "Machine switched by hand";
 }
 
 function isPaused({ session }) {
