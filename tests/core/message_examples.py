@@ -38,7 +38,7 @@ from daq.records import (
 )
 
 TOPICS = Topics(bench="leads")
-SOFTWARE = "steadybench 0.1.0"
+SOFTWARE = "steadybench 0.1.0, rule 1"
 # 2026-01-05T10:12:13.25Z; seconds counted by hand: 20 458 days after 1970-01-01.
 UTC_S = 20_458 * 86_400 + 10 * 3600 + 12 * 60 + 13.25
 ASK_ID = "7c9e6679-7425-40de-944b-e07fc1f90ae7"
