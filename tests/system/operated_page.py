@@ -11,7 +11,15 @@ from daq.errors import OperationRefusedError, Refusal
 from daq.runtime.snapshot import AlarmLine, ConditionLine
 from daq.runtime.web.access import Role
 from tests.runtime.faces import PLAN
-from tests.system.live_page import AVERAGING, DESK, WAITING, WAITING_SLIP, Bench, opened
+from tests.system.live_page import (
+    AVERAGING,
+    DESK,
+    IDLE,
+    WAITING,
+    WAITING_SLIP,
+    Bench,
+    opened,
+)
 
 DONE, SECOND, THIRD = WAITING_SLIP
 SLIP = (
@@ -39,6 +47,7 @@ ALARMING = dataclasses.replace(
     urgency="danger",
     overdue=True,
 )
+LEFT_RUNNING = dataclasses.replace(IDLE, alarms=(ALARM,), urgency="danger")
 UNFINISHED = {"session": 3, "done": 2, "total": 6, "last_utc": "2026-01-05T10:12:13.120Z", "another_day": False}  # fmt: skip
 
 

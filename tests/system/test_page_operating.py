@@ -40,6 +40,7 @@ from tests.system.operated_page import (
     ALARMING,
     CALLING,
     FINISHED,
+    LEFT_RUNNING,
     PAUSED,
     SLIP,
     THIRD,
@@ -152,8 +153,9 @@ async def test_the_readers_links_are_made_void_only_after_a_second_word(
         (AVERAGING, ["Pause", "Machine switched by hand", "Note…", "Stop for now…"]),
         (ALARMING, ["Pause", "Machine switched by hand", "Note…", "Stop for now…", "Acknowledge: it may run on"]),
         (FINISHED, ["Start a session…", "Note…", "Put this session away"]),
+        (LEFT_RUNNING, ["Start a session…", "It was switched off", "Note…"]),
     ],
-    ids=["idle", "calling", "paused", "averaging", "alarming", "finished"],
+    ids=["idle", "calling", "paused", "averaging", "alarming", "finished", "left running"],
 )  # fmt: skip
 async def test_only_what_can_be_done_now_is_offered(
     browser: Browser, bench: Bench, snapshot: Snapshot, words: list[str]
@@ -214,6 +216,10 @@ async def switched(tab: Tab) -> None:
     await press(tab, "Machine switched by hand")
 
 
+async def switched_off(tab: Tab) -> None:
+    await press(tab, "It was switched off")
+
+
 async def acknowledge(tab: Tab) -> None:
     await press(tab, "Acknowledge: it may run on")
 
@@ -267,6 +273,7 @@ async def relabel(tab: Tab) -> None:
         (PAUSED, go_on, GoOn()),
         (CALLING, switched, Switched()),
         (ALARMING, acknowledge, Acknowledge()),
+        (LEFT_RUNNING, switched_off, Switched()),
         (CALLING, note, Note("window open")),
         (CALLING, skip, Skip("lead is missing")),
         (CALLING, stop, Stop()),

@@ -113,9 +113,9 @@ function wordOfRepeat({ repeat_offer: { condition, repeat } }) {
   return `Repeat ${repeat > 1 ? `${condition}, repeat ${repeat}` : condition}`;
 }
 
-// Without a session only a machine that was left running makes the bench's instruction one of danger.
-function isLeftRunning({ session, urgency }) {
-  return session === null && urgency === "danger";
+// Without a session that is open only a machine that was left running makes the bench's instruction one of danger.
+function isLeftRunning(now) {
+  return !isOpen(now) && now.urgency === "danger";
 }
 
 function wordOfSwitched(now) {
