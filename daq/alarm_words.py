@@ -44,8 +44,8 @@ def unseen_limit_text(title: str) -> str:
 def store_failing_text(cause: str) -> str:
     """The alarm of a store that cannot be written; the cause without a full stop."""
     return (
-        f"{cause}. Readings are kept in memory: they may be lost if this program is stopped, or once that is full. Make room"
-        " or mend it, and do not stop this program; if a running machine has to be left for it, first switch off"
+        f"{cause}. Readings are kept in memory: they may be lost if this program is stopped, or once the memory is full. Make room,"
+        " end the other program or mend it, and do not stop this program; if a running machine has to be left for it, first switch off"
         " at the plug."
     )
 

@@ -256,7 +256,7 @@ ANOTHER_DAY_QUESTION = (
     "Only then can its trials be compared, and the baseline is measured again first"
 )
 """Goes on after the session's number."""
-STORE_HINDRANCE = "Wait: the results file cannot be written. Make room or mend it."
+STORE_HINDRANCE = "Wait: the results file cannot be written. See the alarm."
 
 
 _INSTRUCTIONS: dict[Stage, tuple[str, Urgency]] = {
@@ -301,7 +301,7 @@ _STAGE_SENTENCES: dict[Stage, str] = {
     Stage.AVERAGING: "Averaging, provisional until later readings confirm it.",
     Stage.DONE: "Settled and averaged. Switching off ends the trial.",
     Stage.NOT_SETTLED: "Not settled within the plan's longest time; the trial has no averages.",
-    Stage.LIMIT: "Stopped by a limit of the plan; the trial is marked.",
+    Stage.LIMIT: "A limit of the plan ended the trial, which is marked; only you can stop the machine.",
     Stage.FINISHED: "The session is finished and everything is stored.",
 }
 

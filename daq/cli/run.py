@@ -9,7 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from daq.cli.arguments import CommandParser
-from daq.cli.closing import closing_of_run
+from daq.cli.closing import closing_of_run, telling_of_the_machine
 from daq.cli.files import load_bench_and_plan
 from daq.cli.said import fitted
 from daq.cli.screens import display_for
@@ -30,7 +30,8 @@ def run(arguments: Sequence[str]) -> int:
     bench, plan = load_bench_and_plan(Path(options.bench), Path(options.plan))
     same = SameAsBefore(machine=True, meters=True, room=True) if options.same else None
     try:
-        outcome, store_path = _carried_out_once_asked(options, bench, plan, same)
+        with telling_of_the_machine():
+            outcome, store_path = _carried_out_once_asked(options, bench, plan, same)
     except OperationRefusedError as exc:
         raise InputError(str(exc)) from exc
     if options.json:
@@ -42,6 +43,7 @@ def run(arguments: Sequence[str]) -> int:
             plan=options.plan,
             store=store_path,
             stated_store=options.store,
+            speed=options.speed,
         )
         sys.stdout.write(fitted(closing, sys.stdout))
     return exit_code(outcome)

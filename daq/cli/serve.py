@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from daq.cli.arguments import CommandParser
-from daq.cli.closing import closing_of_serve
+from daq.cli.closing import closing_of_serve, telling_of_the_machine
 from daq.cli.files import load_bench
 from daq.cli.screens import display_for
 from daq.cli.serving import add_service_options, surroundings
@@ -20,8 +20,12 @@ def run(arguments: Sequence[str]) -> int:
     bench = load_bench(Path(options.bench))
     with display_for(options.bench, plain=options.plain, to_stderr=False) as display:
         around = surroundings(options, bench, display)
-        stopped_by = asyncio.run(serve_bench(around))
-    sys.stdout.write(closing_of_serve(bench=options.bench, stated_store=options.store))
+        with telling_of_the_machine():
+            stopped_by = asyncio.run(serve_bench(around))
+    closing = closing_of_serve(
+        bench=options.bench, stated_store=options.store, speed=options.speed
+    )
+    sys.stdout.write(closing)
     return 128 + stopped_by
 
 

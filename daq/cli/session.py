@@ -84,10 +84,10 @@ class _Service:
             msg = f"{self._path}: the service belongs to another user, run this as the one that it runs as"
             raise NetworkError(msg) from exc
         except (FileNotFoundError, ConnectionRefusedError) as exc:
-            msg = f"{self._path}: no service answers there; start one with daq serve or daq run"
+            msg = f"{self._path}: no service answers there; start one with daq serve or daq run, or give --store as it was started with"
             raise NetworkError(msg) from exc
         except (OSError, http.client.HTTPException, ValueError) as exc:
-            msg = f"{self._path}: no service answers there ({exc}); start one with daq serve or daq run"
+            msg = f"{self._path}: no service answers there ({exc}); start one with daq serve or daq run, or give --store as it was started with"
             raise NetworkError(msg) from exc
         finally:
             connection.close()

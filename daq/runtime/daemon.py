@@ -115,6 +115,7 @@ async def run_session(
         stopped_by,
         in_hand=first.in_hand,
         skipped=first.session.skipped,
+        is_machine_on=first.session.running_since_s is not None,
     )
 
 

@@ -54,6 +54,7 @@ class Outcome:
         stopped_by: The signal that stopped it, or None where the session was finished or left.
         in_hand: The trial that ran when it was stopped; it is asked for again.
         skipped: Positions of the lines that were left out.
+        is_machine_on: The machine ran when it was last seen, with a trial or without.
     """
 
     session: int
@@ -62,3 +63,4 @@ class Outcome:
     stopped_by: signal.Signals | None
     in_hand: PlannedTrial | None = None
     skipped: frozenset[int] = frozenset()
+    is_machine_on: bool = False

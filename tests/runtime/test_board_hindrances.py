@@ -135,7 +135,7 @@ def test_no_trial_is_called_for_while_the_store_fails_but_one_that_runs_goes_on(
     rehearsal.stand_still()
     snapshot = rehearsal.board.snapshot()
     assert snapshot.instruction == (
-        "Wait: the results file cannot be written. Make room or mend it."
+        "Wait: the results file cannot be written. See the alarm."
     )
     assert snapshot.urgency == "action"
     rehearsal.board.store = PartLine("ok", "")

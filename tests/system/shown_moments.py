@@ -45,7 +45,7 @@ STAGES = (
     ("averaging", "averaging", "averaging"),
     ("done", "done", "done"),
     ("not-settled", "not settled", "abnormal"),
-    ("limit", "stopped by a limit", "danger"),
+    ("limit", "a limit is broken", "danger"),
     ("finished", "finished", "done"),
     ("paused", "paused", "paused"),
     ("idle", "idle", "idle"),

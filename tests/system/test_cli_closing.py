@@ -7,9 +7,15 @@ from pathlib import Path
 
 import pytest
 
-from daq.cli.closing import closing_of_run, closing_of_serve
+from daq.cli.closing import (
+    UNWATCHED,
+    closing_of_run,
+    closing_of_serve,
+    telling_of_the_machine,
+)
 from daq.cli.counted import counted
 from daq.cli.said import fitted
+from daq.errors import StoreError, StoreFailingError
 from daq.records import PlannedTrial, TrialResult, TrialState
 from daq.runtime.display import Outcome
 
@@ -28,13 +34,16 @@ DONE = TrialResult(
 STOPPED = Outcome(3, (FIRST, SECOND), (DONE,), signal.SIGINT, in_hand=SECOND)
 
 
-def closed(outcome: Outcome, *, stated_store: str | None = None) -> list[str]:
+def closed(
+    outcome: Outcome, *, stated_store: str | None = None, speed: float = 1.0
+) -> list[str]:
     text = closing_of_run(
         outcome,
         bench="my bench.toml",
         plan="plan.toml",
         store=Path("/bench/bench.db"),
         stated_store=stated_store,
+        speed=speed,
     )
     return fitted(text, StringIO()).splitlines()
 
@@ -53,6 +62,30 @@ def test_a_session_that_was_stopped_says_how_it_goes_on_and_that_the_machine_is_
 def test_a_stated_results_file_is_stated_again() -> None:
     _, on, _ = closed(STOPPED, stated_store="other.db")
     assert on.endswith("daq run 'my bench.toml' plan.toml --store other.db")
+
+
+def test_the_speed_that_a_session_was_begun_with_is_stated_again() -> None:
+    _, on, _ = closed(STOPPED, speed=12.0)
+    assert on.endswith("plan.toml --speed 12")
+    text = closing_of_serve(bench="bench.toml", stated_store=None, speed=0.5)
+    assert "daq serve bench.toml --speed 0.5; it takes up" in text
+
+
+def test_a_machine_that_was_found_running_is_told_of_at_the_end_too() -> None:
+    found = replace(STOPPED, in_hand=None, is_machine_on=True)
+    assert closed(found)[0] == UNWATCHED
+    assert closed(replace(found, is_machine_on=False))[0].startswith("Session 3 can go")
+
+
+def test_whoever_ends_with_readings_unwritten_says_that_nothing_watches_the_machine(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    with pytest.raises(StoreFailingError), telling_of_the_machine():
+        raise StoreFailingError("bench.db: the disk is full: 7 readings are lost")
+    assert capsys.readouterr().err == f"{UNWATCHED}\n"
+    with pytest.raises(StoreError), telling_of_the_machine():
+        raise StoreError("bench.db: no results file of ours")
+    assert capsys.readouterr().err == ""
 
 
 @pytest.mark.parametrize("skipped", [True, False])
@@ -74,7 +107,7 @@ def test_an_unfinished_trial_is_still_to_come() -> None:
 
 
 def test_a_service_says_how_it_is_started_again() -> None:
-    text = closing_of_serve(bench="bench.toml", stated_store=None)
+    text = closing_of_serve(bench="bench.toml", stated_store=None, speed=1.0)
     assert "daq serve bench.toml; it takes up by itself the session" in text
 
 

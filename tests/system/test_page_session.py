@@ -34,7 +34,7 @@ from tests.system.page_session import (
 pytestmark = [*NEEDS_A_BROWSER, pytest.mark.pty, pytest.mark.timeout(400)]
 
 EVERY_STAGE = {
-    "idle", "waiting", "running up", "settling", "averaging", "done", "not settled", "stopped by a limit", "paused",
+    "idle", "waiting", "running up", "settling", "averaging", "done", "not settled", "a limit is broken", "paused",
     "finished",
 }  # fmt: skip
 
@@ -114,7 +114,7 @@ async def left_out_and_paused(tab: Tab) -> None:
 async def stopped_by_a_limit(tab: Tab, hand: Simulators) -> None:
     await calls_for(tab, THIN)
     switch_on(hand, THIN)
-    await is_at(tab, "stopped by a limit")
+    await is_at(tab, "a limit is broken")
     await expect(tab.locator("#banners [data-kind=danger]")).to_contain_text("Switch off at the plug")  # fmt: skip
     await axe(tab)
     hand.say("off")

@@ -16,7 +16,7 @@ const TRIAL_STAGES = [
 ];
 const OTHER_STAGES = [
   { name: "not-settled", word: "not settled", shape: "abnormal" },
-  { name: "limit", word: "stopped by a limit", shape: "danger" },
+  { name: "limit", word: "a limit is broken", shape: "danger" },
   { name: "finished", word: "finished", shape: "done" },
   { name: "paused", word: "paused", shape: "paused" },
   { name: "idle", word: "idle", shape: "idle" },
