@@ -19,6 +19,7 @@ from typing import Any, Self, TextIO
 
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
+from rich.measure import Measurement
 from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
@@ -49,7 +50,7 @@ _STATES = {
     "no reading yet": "no reading yet",
 }
 _SHOWN_EVENTS = 4
-_WIDE = 120
+_BOUNDLESS = 10_000
 _KEYS = {"\n": Key.SWITCHED, "\r": Key.SWITCHED, "a": Key.ACKNOWLEDGED}
 _REPEAT, _END = "r", "e"
 _KEYS_SHOWN = "Enter: switched by hand   a: it may run on   Ctrl-C: stop; the session can go on later"
@@ -304,10 +305,21 @@ class SlipDisplay:
         return Group(self._slip(snapshot, shown), Text(words, style="dim"))
 
     def _slip(self, snapshot: Snapshot, lines: Sequence[SlipLine]) -> Table:
-        """Like the page: the required channels, and the others where there is room."""
-        shown = [
-            c for c in snapshot.channels if c.required or self._console.width >= _WIDE
-        ]
+        """Like the page: the required channels, and the others where all of it has room."""
+        whole = self._slip_of(snapshot, lines, snapshot.channels)
+        boundless = self._console.options.update(width=_BOUNDLESS)
+        natural = Measurement.get(self._console, boundless, whole).maximum
+        if natural <= self._console.width:
+            return whole
+        required = [c for c in snapshot.channels if c.required]
+        return self._slip_of(snapshot, lines, required)
+
+    def _slip_of(
+        self,
+        snapshot: Snapshot,
+        lines: Sequence[SlipLine],
+        shown: Sequence[ChannelLine],
+    ) -> Table:
         table = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0))
         table.add_column("condition", min_width=14)
         for channel in shown:

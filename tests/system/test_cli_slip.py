@@ -179,6 +179,28 @@ def test_the_line_in_hand_is_called_settled_as_soon_as_the_headline_says_switch_
     assert line.rstrip().endswith(f"  {told}")
 
 
+@pytest.mark.parametrize("columns", [60, 90, 110, 120, 130, 200])
+def test_the_state_of_the_present_line_is_never_cut(
+    screen: Screen, monkeypatch: pytest.MonkeyPatch, columns: int
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    others = [
+        dataclasses.replace(POWER, name=title, title=title, required=False)
+        for title in ("Supply voltage", "Machine voltage", "Current", "Air temperature")
+    ]
+    trial = TrialLine(1, 0.0, 5.0, (10.0, 20.0), confirmed=False)
+    shown = dataclasses.replace(
+        snapshot("averaging"), channels=(POWER, *others), trial=trial
+    )
+    with SlipDisplay(screen, bench="bench.toml") as display:
+        lines = drawn(display, screen, shown)
+    (present,) = (line for line in lines if line.startswith("lead 1"))
+    assert present.rstrip().endswith("  averaging, provisional")
+    # All of it, or what a trial waits for.
+    (head,) = (line for line in lines if line.startswith("condition"))
+    assert ("Air temperature / W" in head) is (columns >= 130)
+
+
 def leads(lines: list[str]) -> list[int]:
     return [int(m[1]) for line in lines if (m := re.match(r"lead (\d+) ", line))]
 
