@@ -46,6 +46,10 @@ def read_secret_file(path: Path) -> str:
     caution = exposure(path)
     if caution:
         _LOG.warning("%s", caution)
+    return _first_line(path)
+
+
+def _first_line(path: Path) -> str:
     try:
         # Some editors put such a mark before every text, where nobody sees it.
         line = path.read_text(encoding="utf-8-sig").partition("\n")[0].rstrip("\r")
@@ -65,11 +69,16 @@ def read_secret_file(path: Path) -> str:
 def secret_cautions(secret: SecretModel, *, key: str, base: Path) -> Iterator[str]:
     """What to see to before the secret is needed."""
     if secret.file is not None:
-        caution = exposure(base / secret.file)
-        if caution:
+        path = base / secret.file
+        if caution := exposure(path):
             yield caution
-        if not (base / secret.file).is_file():
-            yield f"{base / secret.file}: no such file, expected the {key} on its first line"
+        if not path.exists():
+            yield f"{path}: no such file, expected the {key} on its first line"
+            return
+        try:
+            _first_line(path)
+        except InputError as exc:
+            yield str(exc)
     elif not _in_environment(secret):
         yield f"{key}.env: the environment here has no variable {secret.env}; the service needs it in its own"
 
@@ -77,9 +86,10 @@ def secret_cautions(secret: SecretModel, *, key: str, base: Path) -> Iterator[st
 def exposure(path: Path) -> str | None:
     """Who else may read a file, in words; None where nobody may, or where nothing is known of it."""
     try:
-        mode = stat.S_IMODE(path.stat().st_mode)
+        status = path.stat()
     except OSError:
         return None
-    if not mode & 0o077:
+    mode = stat.S_IMODE(status.st_mode)
+    if not stat.S_ISREG(status.st_mode) or not mode & 0o077:
         return None
     return f"{path}: others on this computer may read this secret (mode {mode:04o}), expected 0600: chmod 600 {path}"

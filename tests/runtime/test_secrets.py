@@ -150,3 +150,20 @@ def test_a_file_without_a_secret_is_named_and_not_shown(
 def test_a_file_that_is_not_there_is_told_before_it_is_needed(tmp_path: Path) -> None:
     (caution,) = secret_cautions(IN_FILE, key=KEY, base=tmp_path)
     assert str(tmp_path / "word") in caution
+
+
+@pytest.mark.parametrize(
+    ("content", "says"), [(b"", "first line is empty"), (b"\xff\xfe\x00", "no UTF-8")]
+)
+def test_a_check_beforehand_finds_a_file_that_holds_no_secret(
+    word: Path, content: bytes, says: str
+) -> None:
+    word.write_bytes(content)
+    (caution,) = secret_cautions(IN_FILE, key=KEY, base=word.parent)
+    assert says in caution
+
+
+def test_a_check_beforehand_finds_a_folder_in_a_secrets_place(tmp_path: Path) -> None:
+    (tmp_path / "word").mkdir()
+    (caution,) = secret_cautions(IN_FILE, key=KEY, base=tmp_path)
+    assert "directory" in caution
