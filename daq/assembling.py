@@ -70,6 +70,7 @@ class StoredSessionParts:
         trials: All of them.
         averages: Of these.
         second_choice: Names of channels that were typed or imported.
+        lost_something: Numbers of the trials that lost something when the file was salvaged.
     """
 
     number: int
@@ -87,6 +88,7 @@ class StoredSessionParts:
     trials: tuple[StoredTrial, ...]
     averages: tuple[BudgetedAverage, ...]
     second_choice: frozenset[str] = frozenset()
+    lost_something: tuple[int, ...] = ()
 
 
 def session_figures(
@@ -120,6 +122,7 @@ def session_figures(
         normalised=_normalised_and_derived(session),
         second_choice=session.second_choice & observations.keys(),
         unstated=_unstated(session, observations),
+        lost_something=session.lost_something,
     )
 
 

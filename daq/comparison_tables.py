@@ -10,9 +10,9 @@ from daq.comparison.observations import Quantity
 from daq.comparison.session import SessionComparison
 from daq.comparison.verdicts import Difference, QuantityComparison
 from daq.comparison_words import (
-    accuracy_caution,
     answer_sentences,
     below_table,
+    cautions_ahead,
     explanations,
     left_out_sentence,
     share_sentence,
@@ -203,6 +203,7 @@ def comparison_content(comparison: SessionComparison) -> dict[str, object]:
         "left_out": [dataclasses.asdict(each) for each in figures.left_out],
         "remarks": list(figures.remarks),
         "accuracy_not_stated": list(figures.unstated),
+        "trials_with_losses": list(figures.lost_something),
         "assumptions": [share_sentence(figures.facts.rules.common_share)],
     }
 
@@ -229,7 +230,7 @@ def render_comparison_markdown(
     figures = comparison.figures
     lines = [f"## {_cell(figures.machine)}: compared with {_cell(figures.baseline)}"]
     lines += ["", *_items(answer_sentences(comparison))]
-    if caution := accuracy_caution(comparison):
+    for caution in cautions_ahead(comparison):
         lines += ["", _cell(caution)]
     for quantity, rows in tables_by_quantity(comparison):
         lines += ["", f"### {_cell(titled(quantity))}", ""]

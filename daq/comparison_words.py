@@ -254,6 +254,23 @@ def accuracy_caution(comparison: SessionComparison) -> str:
     )
 
 
+def salvage_caution(comparison: SessionComparison) -> str:
+    """What is lost of a session; empty where nothing is."""
+    trials = comparison.figures.lost_something
+    if not trials:
+        return ""
+    shown = ", ".join(map(str, trials))
+    if len(trials) == 1:
+        return f"1 trial of this session ({shown}) lost something when the file was salvaged; its note says what."
+    return f"{len(trials)} trials of this session ({shown}) lost something when the file was salvaged; their notes say what."
+
+
+def cautions_ahead(comparison: SessionComparison) -> list[str]:
+    """What is to be known before the figures are read: what is lost of the session, what U leaves out."""
+    found = (salvage_caution(comparison), accuracy_caution(comparison))
+    return [caution for caution in found if caution]
+
+
 def taken_words(quantity: Quantity) -> str:
     """Which channels a quantity is derived from where others could be; empty where none could."""
     return f"made from {quantity.choice}" if quantity.choice else ""

@@ -13,6 +13,7 @@ from daq.errors import ConfigurationError, InputError
 from daq.runtime.store import read_readings, read_trial_averages, read_trials
 from daq.runtime.store.compared import read_session_figures
 from daq.runtime.store.events import read_events
+from daq.runtime.store.spoilt import RecordSpoiltError
 from daq.workbook import Book, InstrumentReadings
 
 
@@ -62,7 +63,7 @@ def _compared(
         return compare_session(
             read_session_figures(store, session, analysis=analysis)
         ), ""
-    except (ConfigurationError, InputError, ValueError) as exc:
+    except (ConfigurationError, InputError, RecordSpoiltError, ValueError) as exc:
         return None, str(exc)
 
 

@@ -15,9 +15,9 @@ from daq.comparison_tables import (
     titled,
 )
 from daq.comparison_words import (
-    accuracy_caution,
     answer_sentences,
     below_table,
+    cautions_ahead,
     explanations,
     left_out_sentence,
     quoted,
@@ -77,7 +77,7 @@ def _lines(
     yield ""
     for sentence in answer_sentences(comparison):
         yield from _wrapped(sentence)
-    if caution := accuracy_caution(comparison):
+    for caution in cautions_ahead(comparison):
         yield ""
         yield from _wrapped(caution)
     yield from _repeats(comparison, detect_percent)

@@ -131,6 +131,7 @@ def _readings(options: argparse.Namespace) -> Iterator[str]:
     wanted = [options.instrument] if options.instrument else None
     if options.format == "csv":
         _refuse_several(store, wanted)
+    read_sessions(store)  # a file that is refused is refused before anything is written
     found = read_readings(store, instruments=wanted, session=options.session)
     if options.format == "json":
         yield from render_readings_json((r.instrument, r.header, r.rows) for r in found)

@@ -23,6 +23,7 @@ from daq.records import Channel
 from daq.runtime.beginning import SOFTWARE
 from daq.runtime.store.imported import ReplayWithLogs, replaying_with_logs
 from daq.runtime.store.replay import RecordedSession, RecordedTrial
+from daq.runtime.store.spoilt import reading_record, record_spoilt
 from daq.settling.options import (
     OptionError,
     checked_option,
@@ -161,10 +162,11 @@ def _again(
 ) -> TrialAgain:
     own = _rules_on_paper(session, _channels(replay, session, trial))
     is_by_another = False
-    try:
-        own = with_recorded_rule(own, trial.rule_json or "{}")
-    except OptionError:
-        is_by_another = True
+    with reading_record(f"trial {trial.number}"):
+        try:
+            own = with_recorded_rule(own, trial.rule_json or "{}")
+        except OptionError:
+            is_by_another = True
     rules = _instead_of(with_channels(own, [each.channel for each in logged]), other)
     # Readings of logs have no place in the order of arrival: they are put among these by time.
     in_order, idle = reading_order(own), replay.idle(trial, own.channels)
@@ -221,13 +223,19 @@ def _channels(
     """The channels that the bench had, in its order."""
     known = {channel.name: channel for channel in replay.channels(trial)}
     names = next(_names(trial, *session.trials), ())
+    lost = [name for name in names if name not in known]
+    if lost:
+        channel = f"channel {lost[0]}"
+        raise record_spoilt(channel, "it is lost")
     return tuple(known[name] for name in names)
 
 
 def _names(*trials: RecordedTrial) -> Iterator[tuple[str, ...]]:
     """Of the trial, or of another of its session where a killed program of an earlier version wrote none."""
     for trial in trials:
-        if trial.rule_json and (names := recorded_channels(trial.rule_json)):
+        with reading_record(f"trial {trial.number}"):
+            names = recorded_channels(trial.rule_json or "{}")
+        if names:
             yield names
 
 

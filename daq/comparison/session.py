@@ -50,6 +50,7 @@ class SessionFigures:
         normalised: Names of channels whose means were taken to a reference voltage, and of what is derived from them.
         second_choice: Names of channels that were typed or imported: taken only where the bench reads nothing of the kind.
         unstated: Names of channels of whose errors nothing is stated.
+        lost_something: Numbers of the trials that lost something when the file was salvaged.
     """
 
     number: int
@@ -71,6 +72,7 @@ class SessionFigures:
     normalised: frozenset[str] = frozenset()
     second_choice: frozenset[str] = frozenset()
     unstated: tuple[str, ...] = ()
+    lost_something: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

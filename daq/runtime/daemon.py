@@ -103,8 +103,8 @@ async def run_session(
     """
     async with _daemon(around, is_one_shot=True) as daemon:
         first = await daemon.desk.begin(plan, new_session=new_session, same=same)
-        begun = Start(plan.name, new=new_session, same=same)
-        daemon.recorder.operation("start", asdict(begun), way="command line")
+        begun = asdict(Start(plan.name, new=new_session, same=same))
+        daemon.recorder.operation("start", begun, way="command line")
         daemon.started(first.words)
         stopped_by = await daemon.run()
         daemon.recorder.operation("stop", {}, way="command line")
@@ -384,8 +384,7 @@ class _Daemon:
             try:
                 await self._operating.operate(operation, way="terminal")
             except OperationRefusedError as exc:
-                # Of a key it is told among the events.
-                if not isinstance(told, Key):
+                if not isinstance(told, Key):  # of a key it is told among the events
                     self._display.refused(exc.code, str(exc))
 
     async def _thin(self) -> None:

@@ -3,13 +3,14 @@
 import asyncio
 import shutil
 from collections.abc import Callable
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
 
 from daq.errors import StoreDamagedError, StoreFailingError
 from daq.records import Reading
-from daq.runtime.store import Store, read_readings
+from daq.runtime.store import Store, opening, read_readings, read_sessions, read_trials
 from daq.runtime.store.opening import altering_store
 from tests.runtime.damaged_stores import (
     BENCH,
@@ -77,6 +78,44 @@ def test_reading_a_damaged_file_names_the_remedy(path: Path) -> None:
     spoil_readings(path)
     with pytest.raises(StoreDamagedError, match="daq salvage"):
         _ = [list(readings.rows) for readings in read_readings(path)]
+
+
+def test_a_damaged_file_is_not_read_even_where_the_damage_is_not_met(
+    path: Path,
+) -> None:
+    assert read_trials(path)
+    spoil_readings(path)
+    with pytest.raises(StoreDamagedError, match="daq salvage"):
+        read_trials(path)
+
+
+@pytest.mark.parametrize(
+    ("spoilt", "is_read"), [("readings_meter", True), ("averages", False)]
+)
+def test_of_a_long_file_only_what_is_small_is_looked_through_before_it_is_read(
+    path: Path, monkeypatch: pytest.MonkeyPatch, spoilt: str, *, is_read: bool
+) -> None:
+    monkeypatch.setattr(opening, "LOOKED_THROUGH_READING_BYTES", 0)
+    spoil_page(path, pages_of(path, spoilt)[0])
+    reading = nullcontext() if is_read else pytest.raises(StoreDamagedError)
+    with reading:
+        assert read_sessions(path)
+
+
+async def test_the_program_that_writes_a_file_reads_on_where_it_is_damaged(
+    path: Path,
+) -> None:
+    store = Store.open(
+        path,
+        instruments=BENCH,
+        on_trouble=lambda _: None,
+        loop=asyncio.get_running_loop(),
+    )
+    spoil_readings(path)
+    assert read_trials(path)
+    await store.close()
+    with pytest.raises(StoreDamagedError):
+        read_trials(path)
 
 
 async def test_a_log_that_has_lost_what_was_committed_is_refused(path: Path) -> None:

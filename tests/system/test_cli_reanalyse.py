@@ -132,7 +132,7 @@ def test_a_trial_that_does_not_come_out_again_is_said_plainly(
     assert "the store does not hold the readings that were judged" in told.out
     ask(store, "UPDATE sessions SET software = 'steadybench 0.1.0'")
     told = run("reanalyse", store)
-    assert "most likely the rule is another one by now" in told.out
+    assert "the rule is another one by now, or the store does not hold" in told.out
 
 
 def test_a_trial_of_an_earlier_version_is_judged_by_its_plan_and_not_held_against_it(

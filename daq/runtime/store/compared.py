@@ -22,7 +22,13 @@ from daq.runtime.store.described import DESCRIPTION, channel_of, described
 from daq.runtime.store.edges import read_session_edges
 from daq.runtime.store.imported import imported_names, typed_names
 from daq.runtime.store.opening import reading_store
+from daq.runtime.store.referring import marked_trials
 from daq.runtime.store.schema import LIVE
+from daq.runtime.store.spoilt import (
+    RecordSpoiltError,
+    expect_session_texts,
+    record_spoilt,
+)
 
 
 def read_session_figures(
@@ -38,7 +44,7 @@ def read_session_figures(
     Raises:
         InputError: If there is no such session or analysis, or no trial was averaged.
         ConfigurationError: If the session's plan or bench cannot be read by this version.
-        StoreError: If the file is not there, not ours, too new or cannot be read.
+        StoreError: If the file is not there, not ours, too new or cannot be read; or the session's record cannot.
     """
     parts = read_session_parts(path, session, analysis=analysis)
     uses_earlier = parts.facts.rules.earlier_sessions
@@ -93,11 +99,13 @@ def read_session_parts(
         raise InputError(msg)
     first = budgets[0].trial
     with reading_store(path) as connection:
-        imported = imported_names(connection, first.session)
         plan_text, bench_text, started_utc = connection.execute(
             "SELECT plan_text, bench_text, started_utc FROM sessions WHERE id = ?",
             (first.session,),
         ).fetchone()
+        expect_session_texts(first.session, plan_text=plan_text, bench_text=bench_text)
+        imported = imported_names(connection, first.session)
+        lost_something = marked_trials(connection, first.session)
         meters = _meters(
             connection.execute(
                 f"SELECT DISTINCT a.trial_id, a.channel, h.id, {described('h')} FROM averages a"  # noqa: S608 - names of ours
@@ -111,7 +119,20 @@ def read_session_parts(
                 f"SELECT id, {DESCRIPTION} FROM channels ORDER BY id"  # noqa: S608 - names of ours
             ).fetchall()
         )
-    plan = parse_stored_plan(plan_text, session=first.session, channels=channels)
+    try:
+        plan = parse_stored_plan(plan_text, session=first.session, channels=channels)
+    except ConfigurationError as exc:
+        described_ones = {channel.name for channel in channels}
+        averaged = [
+            each.average.channel for trial in budgets for each in trial.averages
+        ]
+        for name in averaged:
+            if name not in described_ones:
+                # The plan was in order when it was new: what it asks for was there.
+                raise record_spoilt(f"channel {name}", "it is lost").of_file(
+                    path
+                ) from exc
+        raise
     return StoredSessionParts(
         number=first.session,
         bench=first.bench,
@@ -136,6 +157,7 @@ def read_session_parts(
             for each in trial.averages
         ),
         second_choice=frozenset(imported | typed_names(bench_text)),
+        lost_something=lost_something,
     )
 
 
@@ -157,7 +179,7 @@ def read_earlier_parts(
     for (number,) in numbers:
         try:
             found.append(read_session_parts(path, number))
-        except ConfigurationError:
+        except (ConfigurationError, RecordSpoiltError):
             continue
     return found
 

@@ -14,6 +14,9 @@ from daq.runtime.store.salvaging import log_is_damaged
 LOOKED_THROUGH_BYTES = 256_000_000
 """Of a longer file only what is small is looked through, so that a start does not take minutes."""
 
+LOOKED_THROUGH_READING_BYTES = 64_000_000
+"""Of a longer file only what is small is looked through before it is read, so that reading does not wait for seconds."""
+
 LOOKED_THROUGH_RUNNING_BYTES = 8_000_000
 """Of a longer file only what is newest is looked at while it is written: this much takes less than a tenth of a second."""
 
@@ -57,14 +60,20 @@ def find_log_damage(path: Path) -> str | None:
     return None
 
 
-def find_damage(connection: sqlite3.Connection, path: Path) -> str | None:
+def find_damage(
+    connection: sqlite3.Connection,
+    path: Path,
+    *,
+    at_most_bytes: int = LOOKED_THROUGH_BYTES,
+) -> str | None:
     """Look through a file; returns what contradicts itself, None where nothing does.
 
     Args:
         connection: To the file.
         path: Of the file.
+        at_most_bytes: Of a longer file only what is small is looked through.
     """
-    if path.stat().st_size <= LOOKED_THROUGH_BYTES:
+    if path.stat().st_size <= at_most_bytes:
         return _first_fault(connection, "PRAGMA quick_check(1)")
     small = connection.execute(
         f"SELECT name FROM sqlite_master WHERE type = 'table' AND NOT {_LARGE_TABLES}"  # noqa: S608 - a constant

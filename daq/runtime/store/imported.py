@@ -31,6 +31,7 @@ from daq.runtime.store.replay import (
     opened_for_replay,
 )
 from daq.runtime.store.schema import FORMAT, file_format
+from daq.runtime.store.spoilt import reading_record
 from daq.trials.judging import recorded_channels
 
 IMPORT = "import"
@@ -46,7 +47,8 @@ def imported_names(connection: sqlite3.Connection, session: int) -> set[str]:
         "SELECT DISTINCT rule_json FROM trials WHERE session_id = ? AND rule_json IS NOT NULL",
         (session,),
     )
-    judged_live = {name for (text,) in rows for name in recorded_channels(text)}
+    with reading_record(f"session {session}"):
+        judged_live = {name for (text,) in rows for name in recorded_channels(text)}
     return journalled - judged_live
 
 
@@ -95,24 +97,25 @@ def read_imported_logs(path: Path, session: int) -> tuple[StoredLog, ...]:
             "SELECT detail_json FROM operations WHERE kind = ? AND session_id = ? ORDER BY id",
             (IMPORT, session),
         ).fetchall()
-    details = [json.loads(text) for (text,) in rows]
-    return tuple(
-        StoredLog(
-            file=str(detail["file"]),
-            meter=str(detail["meter"]),
-            channels=tuple(str(each["channel"]) for each in detail["columns"]),
-            offset_s=detail.get("offset_s"),
-            offset_u_s=detail.get("offset_expanded_uncertainty_s"),
-        )
-        for detail in details
-    )
+        with reading_record(f"a log of session {session}"):
+            details = [json.loads(text) for (text,) in rows]
+            return tuple(
+                StoredLog(
+                    file=str(detail["file"]),
+                    meter=str(detail["meter"]),
+                    channels=tuple(str(each["channel"]) for each in detail["columns"]),
+                    offset_s=detail.get("offset_s"),
+                    offset_u_s=detail.get("offset_expanded_uncertainty_s"),
+                )
+                for detail in details
+            )
 
 
 def typed_names(bench_text: str) -> set[str]:
     """Names of channels that an operator types, by a bench file that was checked when it was new."""
-    return {
-        str(each.get("name")) for each in tomllib.loads(bench_text).get("typed", [])
-    }
+    with reading_record("the session's bench"):
+        typed = tomllib.loads(bench_text).get("typed", [])
+        return {str(each.get("name")) for each in typed}
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,7 @@ from daq.errors import (
 from daq.records import Channel
 from daq.runtime.store.columns import fit_to_bench
 from daq.runtime.store.damage import (
+    LOOKED_THROUGH_READING_BYTES,
     FileSpoiltError,
     find_damage,
     find_damage_running,
@@ -33,6 +34,7 @@ from daq.runtime.store.damage import (
 from daq.runtime.store.layout import InstrumentTable
 from daq.runtime.store.schema import APPLICATION_ID, FORMAT, file_format, migrate
 from daq.runtime.store.spans import NextNumbers, close_dead_spans, next_numbers
+from daq.runtime.store.spoilt import RecordSpoiltError
 
 BUSY_S = 0.4
 """How long a statement waits for another program's lock before it is trouble [s]."""
@@ -46,6 +48,9 @@ _LOOKED_AT_BYTES = 200_000
 _HELD: set[tuple[int, int]] = set()
 """Files that this process writes. Closing any other descriptor of theirs would release all of SQLite's locks on them
 (POSIX has it so), and the next program to close the file would take its log away from under us."""
+
+_FOUND_SOUND: set[tuple[int, int, int, int]] = set()
+"""Files that were looked through before they were read, as they were then: a command opens its file many times."""
 
 
 def prepare_store(
@@ -284,6 +289,12 @@ def _locked(path: Path) -> Iterator[None]:
 
 def _expect_store(path: Path) -> None:
     if not check_file(path):
+        if path.exists() and not path.stat().st_size:
+            msg = (
+                f"{path}: it is empty (0 bytes), so it holds no results: take the newest copy that `daq backup` made,"
+                " or name another file"
+            )
+            raise StoreError(msg)
         msg = f"{path}: no results file there: name one that a session has made"
         raise StoreError(msg)
 
@@ -295,11 +306,31 @@ def reading_store(path: Path) -> Iterator[sqlite3.Connection]:
     Raises:
         StoreForeignError: If the file is not ours.
         StoreTooNewError: If a newer version wrote it.
+        StoreDamagedError: If it is damaged, or a record that is wanted is.
         StoreError: If it is not there or cannot be read.
     """
     _expect_store(path)
     with converted(path), closing(_connect_reader(path)) as connection:
+        _expect_sound(connection, path)
         yield connection
+
+
+def _expect_sound(connection: sqlite3.Connection, path: Path) -> None:
+    """Look through the file once: SQLite gives wrong figures of a damaged one without a word.
+
+    Not while this process writes it: it was looked through when it was opened, and the page must not wait.
+
+    Raises:
+        StoreDamagedError: If its content contradicts itself.
+    """
+    status = path.stat()
+    state = (*_identity(status), status.st_size, status.st_mtime_ns)
+    if state in _FOUND_SOUND or _is_held(path):
+        return
+    what = find_damage(connection, path, at_most_bytes=LOOKED_THROUGH_READING_BYTES)
+    if what is not None:
+        raise StoreDamagedError(damaged_text(path, what))
+    _FOUND_SOUND.add(state)
 
 
 def _connect_reader(path: Path) -> sqlite3.Connection:
@@ -406,6 +437,8 @@ def converted(path: Path) -> Iterator[None]:
     """Exceptions of SQLite and the operating system as ours."""
     try:
         yield
+    except RecordSpoiltError as exc:
+        raise exc.of_file(path) from exc
     except (sqlite3.Error, UnicodeDecodeError, FileSpoiltError) as exc:
         if is_damage(exc):
             raise StoreDamagedError(damaged_text(path, exc)) from exc

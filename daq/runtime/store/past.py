@@ -5,7 +5,6 @@ reading.py. Judges nothing and draws nothing.
 """
 
 import datetime
-import json
 import sqlite3
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from daq.runtime.clock import rfc3339
 from daq.runtime.store.described import DESCRIPTION, channel_of
 from daq.runtime.store.layout import quoted, utc_text
 from daq.runtime.store.opening import reading_store
+from daq.runtime.store.resuming import parse_order, parse_skipped
 from daq.trials.session import Occurrence
 from daq.trials.stages import Happening, Stage
 from daq.wording import occurrence_text
@@ -195,9 +195,9 @@ def _session(
         state=found["state"],
         end_s=end_s,
         end_utc=end_utc,
-        order=tuple(PlannedTrial(**line) for line in json.loads(found["order_json"])),
+        order=parse_order(found["order_json"]),
         # Earlier formats knew no lines that are left out.
-        skipped=frozenset(json.loads(found.get("skipped_json") or "[]")),
+        skipped=parse_skipped(found.get("skipped_json") or "[]"),
         trials=trials,
         channels=_channels(connection, number),
         events=events,

@@ -181,6 +181,15 @@ def mark_trials(
     return tuple(sorted(without_readings | without_averages))
 
 
+def marked_trials(connection: sqlite3.Connection, session: int) -> tuple[int, ...]:
+    """Numbers of a session's trials whose notes say that something of theirs is lost."""
+    rows = connection.execute(
+        "SELECT id FROM trials WHERE session_id = ?1 AND (instr(note, ?2) OR instr(note, ?3)) ORDER BY id",
+        (session, READINGS_LOST, AVERAGES_LOST),
+    )
+    return tuple(int(number) for (number,) in rows)
+
+
 def _trials_around(
     connection: sqlite3.Connection, table: str, number: str, low: int, high: int
 ) -> set[int]:

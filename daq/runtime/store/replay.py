@@ -25,6 +25,7 @@ from daq.runtime.store.described import DESCRIPTION, channel_of
 from daq.runtime.store.layout import quoted
 from daq.runtime.store.opening import altering_store, reading_store
 from daq.runtime.store.schema import file_format
+from daq.runtime.store.spoilt import expect_session_texts
 from daq.runtime.store.taken_back import stretches, taken_back_of
 from daq.trials.reanalysis import ReadingBlock
 
@@ -132,6 +133,7 @@ class Replay:
 
         Raises:
             InputError: If there is no such session.
+            RecordSpoiltError: If its plan is lost.
         """
         newest = "(SELECT max(session_id) FROM trials)"
         found = self._connection.execute(
@@ -146,6 +148,7 @@ class Replay:
             msg = f"{self._path}: {which}, daq export --table sessions lists them"
             raise InputError(msg)
         session, plan, plan_text, software = found
+        expect_session_texts(session, plan_text=plan_text)
         trials = tuple(self._trials(session))
         return RecordedSession(session, plan, plan_text, software, trials)
 

@@ -17,6 +17,7 @@ from daq.records import (
     Window,
 )
 from daq.runtime.store.analyses import averages_of
+from daq.runtime.store.spoilt import reading_record
 
 _NOT_DONE = frozenset({TrialState.RUNNING, TrialState.UNFINISHED, TrialState.SET_ASIDE})
 """Trials after which their line is called for still."""
@@ -130,7 +131,7 @@ def _stored(connection: sqlite3.Connection, found: Sequence[Any]) -> StoredSessi
         order=parse_order(order),
         ended=ended,
         running=running,
-        skipped=frozenset(json.loads(skipped)),
+        skipped=parse_skipped(skipped),
         paused=bool(paused),
         worked_on_utc=worked_on_utc,
         numbers=numbers,
@@ -138,8 +139,19 @@ def _stored(connection: sqlite3.Connection, found: Sequence[Any]) -> StoredSessi
 
 
 def parse_order(order_json: str) -> tuple[PlannedTrial, ...]:
-    """The lines of the order as they were stored."""
-    return tuple(PlannedTrial(**line) for line in json.loads(order_json))
+    """The lines of the order as they were stored.
+
+    Raises:
+        RecordSpoiltError: If they are none any more.
+    """
+    with reading_record("the session's order"):
+        return tuple(PlannedTrial(**line) for line in json.loads(order_json))
+
+
+def parse_skipped(skipped_json: str) -> frozenset[int]:
+    """Positions of the lines that are left out; exceptions as of parse_order()."""
+    with reading_record("the session's order"):
+        return frozenset(json.loads(skipped_json))
 
 
 def _trials_of(

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from daq.runtime.store.schema import file_format
+from daq.runtime.store.spoilt import reading_record
 from daq.typed import TakenBack
 
 TAKE_BACK = "take-back"
@@ -50,11 +51,14 @@ def taken_back_of(connection: sqlite3.Connection, trial: int) -> list[TakenBackA
         "SELECT detail_json FROM operations WHERE trial_id = ? AND kind = ? ORDER BY id",
         (trial, TAKE_BACK),
     )
-    details = [json.loads(detail_json) for (detail_json,) in rows]
-    return [
-        TakenBackAt(TakenBack(each["channel"], each["at_s"]), each["before_reading"])
-        for each in details
-    ]
+    with reading_record(f"what was taken back of trial {trial}"):
+        details = [json.loads(detail_json) for (detail_json,) in rows]
+        return [
+            TakenBackAt(
+                TakenBack(each["channel"], each["at_s"]), each["before_reading"]
+            )
+            for each in details
+        ]
 
 
 def all_taken_back(connection: sqlite3.Connection) -> list[TakenBack]:

@@ -61,7 +61,7 @@ def read_channels(path: Path) -> tuple[Channel, ...]:
             f"SELECT {DESCRIPTION} FROM channels"  # noqa: S608 - names of ours
             " WHERE id IN (SELECT max(id) FROM channels GROUP BY name) ORDER BY id"
         ).fetchall()
-    return tuple(map(channel_of, rows))
+        return tuple(map(channel_of, rows))
 
 
 def read_traces(path: Path, budgets: Sequence[TrialBudgets]) -> tuple[TrialTrace, ...]:
