@@ -205,7 +205,7 @@ def test_the_table_shows_instruction_stage_alarm_values_slip_and_health(
         "Power, machine end",
         "power / W",
         "at the outlet",
-        "store ok   meter-1 ok   steadybench 0.1.0, up for 15 min",
+        "store ok   meter-1 ok   steadybench 0.1.0, rule 1, up for 15 min",
     ]
     places = [next(n for n, x in enumerate(lines) if words in x) for words in order]
     assert places == sorted(places)
