@@ -28,6 +28,7 @@ from daq.runtime.running import Running
 from daq.trials.session import Occurrence, Session
 from daq.trials.stages import Happening, Stage
 from tests.runtime.brokers import AnyBroker, Mosquitto
+from tests.runtime.damaged_stores import copy_of, write_store
 
 # RFC 3339, section 5.8, first example: 1985-04-12T23:20:50.52Z. As microseconds since 1970: 15
 # years of 365 days and 4 leap days, 31 + 28 + 31 + 11 days, 23 h 20 min 50.52 s.
@@ -376,3 +377,20 @@ def rehearsed(plan: Plan, *, earlier: tuple[TrialResult, ...] = ()) -> Beginning
         software="steadybench 0",
     )
     return Beginning(facts, plan.order(1), earlier, "Session 1 begins: 2 trials.")
+
+
+# ---- a store to spoil
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A results file with some trials, which nobody changes."""
+    path = tmp_path_factory.mktemp("sound") / "bench.db"
+    asyncio.run(write_store(path))
+    return path
+
+
+@pytest.fixture
+def path(sound: Path, tmp_path: Path) -> Path:
+    """A copy of it to spoil."""
+    return copy_of(sound, tmp_path)

@@ -15,26 +15,11 @@ from daq.runtime.store.opening import altering_store
 from tests.runtime.damaged_stores import (
     BENCH,
     PAGE_BYTES,
-    copy_of,
     overwrite,
     pages_of,
     spoil_page,
-    write_store,
 )
 from tests.runtime.stored_bench import add_clock, opened
-
-
-@pytest.fixture(scope="module")
-def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("sound") / "bench.db"
-    asyncio.run(write_store(path))
-    return path
-
-
-@pytest.fixture
-def path(sound: Path, tmp_path: Path) -> Path:
-    """A copy to spoil."""
-    return copy_of(sound, tmp_path)
 
 
 def content(path: Path) -> dict[str, bytes]:

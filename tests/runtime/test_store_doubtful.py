@@ -1,6 +1,5 @@
 """Readings of a damaged file that can be read and cannot be believed: put aside and told, and nothing else is."""
 
-import asyncio
 import json
 import sqlite3
 import struct
@@ -15,28 +14,13 @@ from daq.runtime.store.salvaged import DOUBTFUL, SalvageReport, salvage_store
 from tests.runtime.damaged_stores import (
     BENCH,
     all_rows,
-    copy_of,
     root_page_of,
     spoil_page,
-    write_store,
 )
 from tests.runtime.stored_bench import add_clock, ask, opened
 
 ROW = 401
 """A reading of the meter in the middle of the second trial: numbers are odd for it, even for the gauge."""
-
-
-@pytest.fixture(scope="module")
-def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("sound") / "bench.db"
-    asyncio.run(write_store(path))
-    return path
-
-
-@pytest.fixture
-def path(sound: Path, tmp_path: Path) -> Path:
-    """A copy to spoil."""
-    return copy_of(sound, tmp_path)
 
 
 def change(path: Path, column: str, value: object, *, seq: int = ROW) -> None:

@@ -1,6 +1,5 @@
 """What is written of a damaged results file to a new one: all that can be read, nothing that was not there, all losses told."""
 
-import asyncio
 import random
 import sqlite3
 from collections.abc import Callable
@@ -28,28 +27,13 @@ from tests.runtime.damaged_stores import (
     BENCH,
     PAGE_BYTES,
     all_rows,
-    copy_of,
     list_pages_of,
     overwrite,
     pages_of,
     root_page_of,
     spoil_page,
-    write_store,
 )
 from tests.runtime.stored_bench import add_clock, ask, begin_session, opened
-
-
-@pytest.fixture(scope="module")
-def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("sound") / "bench.db"
-    asyncio.run(write_store(path))
-    return path
-
-
-@pytest.fixture
-def path(sound: Path, tmp_path: Path) -> Path:
-    """A copy to spoil."""
-    return copy_of(sound, tmp_path)
 
 
 def salvaged(path: Path) -> tuple[Path, SalvageReport]:
