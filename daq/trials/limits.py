@@ -59,7 +59,7 @@ class LimitWatch:
 
         Args:
             limit: Of one channel.
-            is_electrical: Its meter always shows something of a current, a voltage or a power, but over its range.
+            is_electrical: A current, a voltage or a power: its meter shows a usable value unless it is over its range.
         """
         self.limit = limit
         self._is_electrical = is_electrical
@@ -119,7 +119,7 @@ class LimitWatch:
         return None if told_before else self.breach
 
     def machine_off(self) -> None:
-        """Below a limit is nothing that stands still, and nobody is told what a meter without a usable value hides."""
+        """The machine was switched off: what stands still is below no limit, and hides no value above one."""
         low = self.limit.below
         if self.breach and (
             self.breach.value is None or (low is not None and self.breach.value < low)
