@@ -204,6 +204,7 @@ def comparison_content(comparison: SessionComparison) -> dict[str, object]:
         "remarks": list(figures.remarks),
         "accuracy_not_stated": list(figures.unstated),
         "trials_with_losses": list(figures.lost_something),
+        "stood_still": [dataclasses.asdict(each) for each in figures.stood_still],
         "assumptions": [share_sentence(figures.facts.rules.common_share)],
     }
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from daq.comparison.observations import Quantity
 from daq.comparison.session import LeftOut, SessionComparison
 from daq.comparison.spread import LEAST_DEGREES_OF_FREEDOM, SpreadSource
+from daq.comparison.standing_still import StoodStill
 from daq.comparison.verdicts import Difference, QuantityComparison, Verdict
 from daq.wording import decimals_of_uncertainty, unit_symbol
 
@@ -265,9 +266,40 @@ def salvage_caution(comparison: SessionComparison) -> str:
     return f"{len(trials)} trials of this session ({shown}) lost something when the file was salvaged; their notes say what."
 
 
+def standing_still_cautions(comparison: SessionComparison) -> list[str]:
+    """Which channels stood still in a trial, unlike in the others; one sentence a channel."""
+    figures = comparison.figures
+    by_channel: dict[str, list[StoodStill]] = {}
+    for each in figures.stood_still:
+        by_channel.setdefault(each.channel, []).append(each)
+    titles = {quantity.name: quantity.title for quantity in figures.quantities}
+    conditions = {
+        observation.trial: observation.condition
+        for name in by_channel
+        for observation in figures.observations[name]
+    }
+    return [
+        f"{titles[channel]} stood still in "
+        + ", ".join(
+            f"trial {each.trial} ({conditions[each.trial]}: {each.equal} of {each.count} readings in a row were equal,"
+            f" {each.usual} are usual)"
+            for each in found
+        )
+        + f". {_STOOD_STILL_MEANS}"
+        for channel, found in by_channel.items()
+    ]
+
+
+_STOOD_STILL_MEANS = (
+    "A meter with HOLD pressed, or one that hangs, looks like this; so does a supply far steadier than in the other"
+    " trials. Look whether its display follows the machine, and repeat what it read before you believe a difference."
+)
+
+
 def cautions_ahead(comparison: SessionComparison) -> list[str]:
-    """What is to be known before the figures are read: what is lost of the session, what U leaves out."""
-    found = (salvage_caution(comparison), accuracy_caution(comparison))
+    """What is to be known before the figures are read: what is lost of the session, what stood still, what U leaves out."""
+    lost, unstated = salvage_caution(comparison), accuracy_caution(comparison)
+    found = (lost, *standing_still_cautions(comparison), unstated)
     return [caution for caution in found if caution]
 
 

@@ -22,7 +22,7 @@ from daq.comparison.lead_report import LeadFinding, LeadReport
 from daq.comparison.nameplate import NameplateComparison
 from daq.comparison.rules import LeadFacts
 from daq.comparison.session import SessionComparison
-from daq.comparison_words import salvage_caution
+from daq.comparison_words import salvage_caution, standing_still_cautions
 from daq.physics.conductors import jacket_of_area, jacket_of_gauge
 from daq.prediction.curves import Curve
 from daq.prediction.lead import AskedLead, lead_of
@@ -198,6 +198,8 @@ def _cautions(
 ) -> Iterator[Caution]:
     if lost := salvage_caution(comparison):
         yield Caution(lost, "", is_warning=False)
+    for still in standing_still_cautions(comparison):
+        yield Caution(still, "", is_warning=False)
     for finding in safety.findings:
         is_warning = finding.severity is Severity.WARNING
         yield Caution(finding.text, finding.basis, is_warning)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from daq.comparison.levels import ConditionLevel, condition_levels
 from daq.comparison.observations import Observation, Quantity
 from daq.comparison.rules import PlanFacts, Surroundings
+from daq.comparison.standing_still import StoodStill
 from daq.comparison.verdicts import QuantityComparison, compare_quantity
 from daq.repeats import Spread
 from daq.trials.limits import Limit
@@ -51,6 +52,7 @@ class SessionFigures:
         second_choice: Names of channels that were typed or imported: taken only where the bench reads nothing of the kind.
         unstated: Names of channels of whose errors nothing is stated.
         lost_something: Numbers of the trials that lost something when the file was salvaged.
+        stood_still: Channels that stood still in a trial, unlike in the others.
     """
 
     number: int
@@ -73,6 +75,7 @@ class SessionFigures:
     second_choice: frozenset[str] = frozenset()
     unstated: tuple[str, ...] = ()
     lost_something: tuple[int, ...] = ()
+    stood_still: tuple[StoodStill, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,11 @@ from pathlib import Path
 
 from daq.comparison.session import SessionComparison, compare_session
 from daq.comparison.verdicts import Difference, QuantityComparison, Verdict
-from daq.comparison_words import answer_sentences, verdict_sentence
+from daq.comparison_words import (
+    answer_sentences,
+    standing_still_cautions,
+    verdict_sentence,
+)
 from daq.errors import InputError
 from daq.records import TrialState
 from daq.runtime.growing import not_made
@@ -48,7 +52,10 @@ def compared_so_far(path: Path, session: int) -> ComparisonLine | None:
     return ComparisonLine(
         after_trials=counted,
         differences=tuple(_differences(comparison)),
-        answer=tuple(answer_sentences(comparison)),
+        answer=(
+            *standing_still_cautions(comparison),
+            *answer_sentences(comparison),
+        ),
     )
 
 

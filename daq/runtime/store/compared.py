@@ -29,6 +29,7 @@ from daq.runtime.store.spoilt import (
     expect_session_texts,
     record_spoilt,
 )
+from daq.runtime.store.window_readings import read_stood_still
 
 
 def read_session_figures(
@@ -50,6 +51,7 @@ def read_session_figures(
     uses_earlier = parts.facts.rules.earlier_sessions
     earlier = read_earlier_parts(path, parts) if uses_earlier else []
     figures = session_figures(parts, earlier=earlier)
+    figures = replace(figures, stood_still=read_stood_still(path, figures))
     return _with_loops(figures, read_leads(path, figures))
 
 
