@@ -296,10 +296,15 @@ _STOOD_STILL_MEANS = (
 )
 
 
+def doubts_ahead(comparison: SessionComparison) -> list[str]:
+    """What makes the figures doubtful: what is lost of the session, what stood still."""
+    found = (salvage_caution(comparison), *standing_still_cautions(comparison))
+    return [doubt for doubt in found if doubt]
+
+
 def cautions_ahead(comparison: SessionComparison) -> list[str]:
-    """What is to be known before the figures are read: what is lost of the session, what stood still, what U leaves out."""
-    lost, unstated = salvage_caution(comparison), accuracy_caution(comparison)
-    found = (lost, *standing_still_cautions(comparison), unstated)
+    """What is to be known before the figures are read: what makes them doubtful, what U leaves out."""
+    found = (*doubts_ahead(comparison), accuracy_caution(comparison))
     return [caution for caution in found if caution]
 
 

@@ -22,7 +22,6 @@ from daq.comparison.lead_report import LeadFinding, LeadReport
 from daq.comparison.nameplate import NameplateComparison
 from daq.comparison.rules import LeadFacts
 from daq.comparison.session import SessionComparison
-from daq.comparison_words import salvage_caution, standing_still_cautions
 from daq.physics.conductors import jacket_of_area, jacket_of_gauge
 from daq.prediction.curves import Curve
 from daq.prediction.lead import AskedLead, lead_of
@@ -75,7 +74,7 @@ def findings_of(store: Path, comparison: SessionComparison) -> Findings:
             ),
             Topic.DRIFT: Finding(tuple(drift_sentences(found.drift))),
         },
-        cautions=tuple(_cautions(comparison, found.safety, found.leads)),
+        cautions=tuple(_cautions(found.safety, found.leads)),
         unchecked=found.safety.unchecked,
         curves=curves,
     )
@@ -193,13 +192,7 @@ def _curve(curve: Curve, range_v: tuple[float, float]) -> FittedCurve:
 # ---- cautions
 
 
-def _cautions(
-    comparison: SessionComparison, safety: SafetyFindings, leads: LeadReport
-) -> Iterator[Caution]:
-    if lost := salvage_caution(comparison):
-        yield Caution(lost, "", is_warning=False)
-    for still in standing_still_cautions(comparison):
-        yield Caution(still, "", is_warning=False)
+def _cautions(safety: SafetyFindings, leads: LeadReport) -> Iterator[Caution]:
     for finding in safety.findings:
         is_warning = finding.severity is Severity.WARNING
         yield Caution(finding.text, finding.basis, is_warning)

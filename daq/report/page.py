@@ -10,6 +10,7 @@ from daq.comparison_words import (
     basis_sentence,
     below_table,
     correction_sentence,
+    doubts_ahead,
     taken_words,
 )
 from daq.report.answer import further_sentences, headline
@@ -109,6 +110,7 @@ def _answer(content: ReportContent) -> list[Markup]:
         element("h1", answer.sentence),
         element("p", answer.addition, class_="lede"),
         element("div", bullets(further_sentences(comparison)), class_="further"),
+        *(element("p", caution) for caution in doubts_ahead(comparison)),
         element("p", accuracy_caution(comparison), class_="basis"),
         warning_line(content),
     ]

@@ -144,8 +144,9 @@ def test_what_was_lost_when_the_file_was_salvaged_is_told_before_the_figures(
     ]
     page = path.with_name("report.html")
     assert run("report", path, "-o", page).code == 0
-    told = Page(page.read_text("utf-8")).texts_in("li")
-    assert any(caution in text for text in told)
+    told = page.read_text("utf-8")
+    assert caution in Page(told).texts_in("p")
+    assert told.index(caution) < told.index("<table")
 
 
 def test_one_trial_that_lost_something_is_told_as_one(run: Daq, path: Path) -> None:
