@@ -47,10 +47,11 @@ function drawClock(clock) {
   put(find("clock"), `${clockTime(utc.toISOString())} UTC`);
 }
 
-export function drawInstruction({ instruction: sentence, urgency, stage }) {
+export function drawInstruction({ instruction: sentence, urgency, stage, trial }) {
   const instruction = bound(sentence);
   const rest = urgency === "danger" ? undefined : RESTING[stage.name];
   document.body.dataset.urgency = urgency;
+  document.body.dataset.trial = trial === null ? "none" : "in hand";
   put(find("urgency-word"), rest ?? URGENCY_WORDS[urgency]);
   setShape(find("urgency").firstElementChild, rest ? stage.name : urgency);
   put(find("stage"), bound(stage.sentence));
