@@ -100,6 +100,22 @@ async def test_a_request_that_two_readers_would_take_for_two_is_refused(
     assert bench.face.operations == []
 
 
+async def test_a_body_that_is_none_has_one_answer_and_is_no_fault_of_the_program(
+    page: Page, caplog: pytest.LogCaptureFixture
+) -> None:
+    # The head is a request, what follows no chunk: refused twice, by the library and by its version.
+    request = posted(page, CHUNKED, version="0.1", body="\n")
+    async with running(page):
+        with caplog.at_level("ERROR", logger="uvicorn.error"):
+            async with connected(page, request) as reader:
+                received = await rest_of(reader)
+            async with connected(page, "GET /page.css HTTP/1.1\nHost: localhost\n\n"):
+                pass
+    assert received.startswith(b"HTTP/1.1 400 ")
+    assert received.count(b"HTTP/1.1 ") == 1
+    assert caplog.messages == []
+
+
 async def test_an_old_version_knows_no_chunks(page: Page) -> None:
     request = posted(page, CHUNKED, version="1.0", body=f"0{HIDDEN}")
     async with running(page), connected(page, request) as reader:

@@ -81,6 +81,14 @@ class Connection(H11Protocol):
         else:
             self._head.end()
 
+    def send_400_response(self, msg: str) -> None:
+        """Refuse what is no request; one whose body turned out to be none has had its answer by that."""
+        super().send_400_response(msg)
+        cycle = getattr(self, "cycle", None)
+        if cycle is not None and not cycle.response_complete:
+            cycle.disconnected = True
+            cycle.message_event.set()
+
     def pause_writing(self) -> None:
         """The peer is behind."""
         super().pause_writing()
