@@ -3,7 +3,7 @@
     python -m tests.campaigns.wire_faults_between SIMULATION FAR NEAR --fault NAME --share 0.1
 
 It opens every line of the simulation (links in the folder FAR) and makes a pseudo-terminal of the same name in NEAR for the daemon.
-A process of its own: the daemon cannot tell it from a wire. It ends on SIGTERM and prints how many answers it spoiled. One wire more
+A process of its own: the daemon cannot tell it from a wire. It ends on SIGTERM and prints how many answers it changed. One wire more
 than the simulators have is called `asked`: a clamp that says the newest frame of theirs whenever it is asked.
 """
 
@@ -29,6 +29,7 @@ from tests.campaigns.wire_faults_spoiling import (
     UNDETECTABLE,
     Answer,
     Fault,
+    has_changed,
     in_pieces,
     spoil,
 )
@@ -246,7 +247,6 @@ class Between:
         if len(data) < _LEAST_BYTES or self._random.random() >= self._share:
             self._say_at(wire, now_s, data)
             return
-        self.spoiled[wire.name] += 1
         fault = self._random.choice(self._faults)
         answer = _answer(wire.name, data, request, before)
         if is_streamed and fault in {
@@ -261,8 +261,11 @@ class Between:
                 *(LATE_SLOW_S if wire.name == "ambient" else LATE_S)
             )
             self._say_at(wire, now_s + late_s, data)
+            self.spoiled[wire.name] += 1
             return
         spoiled = spoil(fault, answer, self._random)
+        # Of some faults a wire knows nothing: who has no address has no other unit's reply.
+        self.spoiled[wire.name] += has_changed(answer, spoiled)
         for at_s, piece in in_pieces(spoiled.says, self._random, wire.char_s):
             self._say_at(wire, now_s + at_s, piece)
         if spoiled.loses_after_s is not None:
@@ -277,7 +280,7 @@ class Between:
         if not left or not is_whole:
             return data
         wire.stuck[request] = left - 1, held
-        self.spoiled[wire.name] += 1
+        self.spoiled[wire.name] += held != data
         return held
 
     def _say_at(self, wire: Wire, at_s: float, data: bytes) -> None:

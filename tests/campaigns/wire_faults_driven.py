@@ -22,10 +22,8 @@ from daq.runtime.ports import Port
 from tests.campaigns.wire_faults_accounts import PolledAccount, StreamedAccount
 from tests.campaigns.wire_faults_meters import (
     INTERVAL_S,
-    SCALES,
     UNIT,
     Meter,
-    Raws,
     is_possible,
 )
 from tests.campaigns.wire_faults_spoiling import (
@@ -33,6 +31,7 @@ from tests.campaigns.wire_faults_spoiling import (
     Fault,
     Spoiled,
     answer_of,
+    has_changed,
     in_pieces,
     mixed_of,
     spoil,
@@ -50,7 +49,7 @@ class Tally:
     """What became of the answers.
 
     Attributes:
-        spoiled: Answers that were spoiled.
+        spoiled: Answers that were spoiled: what came was not what the meter meant, or not then.
         answers: All of them.
         true: Readings that say what was asked.
         survived: Those of them whose answer was spoiled.
@@ -87,7 +86,7 @@ class Judge:
         self.last = 0
         self.spoiled: dict[int, Fault] = {}
         self._meter = meter
-        self._recent: deque[Raws] = deque(maxlen=_REMEMBERED)
+        self._recent: deque[tuple[int, ...]] = deque(maxlen=_REMEMBERED)
         self._taken = 0
         self._settled = 0
         self._begun = 0
@@ -126,7 +125,7 @@ class Judge:
             return
         raws = tuple(
             None if value is None else round(value / scale)
-            for value, scale in zip(outcome.values, SCALES, strict=False)
+            for value, scale in zip(outcome.values, self._meter.scales, strict=False)
         )
         number = self._said(raws)
         self.tally.streamed.take(outcome, number)
@@ -152,18 +151,18 @@ class Judge:
         return number
 
     def _says(self, raws: tuple[int | None, ...], number: int) -> bool:
-        volts, milliamperes, watts = self._meter.expected(number)
+        expected: list[int | None] = list(self._meter.expected(number))
         if self.spoiled.get(number) is Fault.OVERRANGE:
-            return raws == (volts, None, watts)
-        return raws == (volts, milliamperes, watts)
+            expected[self._meter.overranged] = None
+        return raws == tuple(expected)
 
     def _false(self, raws: tuple[int | None, ...]) -> None:
         self.tally.false += 1
-        if None in raws:
+        whole = tuple(raw for raw in raws if raw is not None)
+        if len(whole) < len(raws):
             return
-        volts, milliamperes, watts = (raw or 0 for raw in raws)
-        self.tally.old += (volts, milliamperes, watts) in self._recent
-        self.tally.possible += is_possible((volts, milliamperes, watts))
+        self.tally.old += whole in self._recent
+        self.tally.possible += not self._meter.has_power or is_possible(whole)
 
 
 class _Loop(asyncio.SelectorEventLoop):
@@ -242,11 +241,12 @@ class SpoiledLine:
         after_s = self._random.uniform(_LEAST_AFTER_S, _MOST_AFTER_S)
         spoiled = Spoiled([(after_s, self._meter.said(number, request))])
         if self._random.random() < SPOILED_SHARE:
-            tally.spoiled += 1
-            fault = self.judge.spoiled[number] = self._random.choice(self._faults)
-            spoiled = spoil(
-                fault, answer_of(self._meter, number, request, after_s), self._random
-            )
+            fault = self._random.choice(self._faults)
+            answer = answer_of(self._meter, number, request, after_s)
+            spoiled = spoil(fault, answer, self._random)
+            if has_changed(answer, spoiled):
+                tally.spoiled += 1
+                self.judge.spoiled[number] = fault
         self._say(spoiled, len(request) * self._char_s)
 
     def _say(self, spoiled: Spoiled, request_s: float) -> None:

@@ -73,7 +73,7 @@ class Session:
 
     Attributes:
         fault: On all wires.
-        counts: "answers" and "spoiled" by line.
+        counts: "answers" and "spoiled" by line; an answer that came as it was meant is not spoiled.
         readings: In the store [1].
         reasons: Gaps in the store by reason.
         left_out: Values in the store that are none, as of an overrange or a power factor without load [1].

@@ -1,12 +1,15 @@
 """Meters of known truth for the fault campaign: each answer carries the number of its question, mixed up.
 
 They share no code with the program under test: frames, lines and checksums are built here, from the documents that the
-profiles name. Every value lies within its plausible range, so that a wrong one is not caught by chance.
+profiles name. Every value lies within its plausible range, so that a wrong one is not caught by chance. The power analyser and the
+vane anemometer are read by the profiles of `configs/profiles` themselves, ten times a second instead of twice: what is said to users of
+their lines, which nothing protects, was measured on them.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
+from pathlib import Path
 
 Raws = tuple[int, int, int]
 """Volts in hundredths, milliamperes, watts in tenths: what one answer says."""
@@ -24,6 +27,7 @@ _SYNC = b"\x55\xaa"
 _TOO_MUCH = 0xFFFF
 _SECOND_BLOCK = (100).to_bytes(2, "big")
 _REQUEST_OF_FRAMES = b"\xa5\x01\xa6"
+_PROFILES = Path(__file__).resolve().parents[2] / "configs" / "profiles"
 
 
 def raws_of(number: int) -> Raws:
@@ -39,9 +43,9 @@ def raws_of(number: int) -> Raws:
     return volts, milliamperes, volts * milliamperes * share // 10_000_000
 
 
-def is_possible(raws: Raws) -> bool:
+def is_possible(raws: tuple[int, ...]) -> bool:
     """Whether power is at most volts times amperes, with 2 % for rounding and accuracy."""
-    volts, milliamperes, watts = raws
+    volts, milliamperes, watts = raws[:3]
     return watts * 10_000 <= 1.02 * volts * milliamperes
 
 
@@ -96,7 +100,19 @@ CHECKSUMS: dict[str, tuple[int, Callable[[bytes], int]]] = {
 }
 """Size [byte] and sum, by the name that a profile gives it."""
 
+_FIELDS = (
+    ("volts", "voltage", "V", 0.01, 200, 260),
+    ("amps", "current", "A", 0.001, 0, 20.0005),
+    ("watts", "power", "W", 0.1, 0, 5200.05),
+)
+SCALES = tuple(field[3] for field in _FIELDS)
+"""Steps of volts, amperes and watts, which most of the meters show."""
+
 # ---- meters
+
+
+def _as_it_is(raws: Raws) -> Raws:
+    return raws
 
 
 @dataclass(frozen=True)
@@ -115,12 +131,16 @@ class Meter:
         has_fixed_width: Whether a whole answer has one length only.
         blocks: How many questions make one reading [1].
         has_parity: Whether its characters carry a parity, which the receiver checks.
+        shown: What it shows, made of volts, milliamperes and watts.
+        scales: Step of each value that it shows.
+        overranged: Place of the value that may be out of range.
+        has_power: Whether the first three values are volts, amperes and watts.
     """
 
     name: str
     profile: str
     answer: Callable[[tuple[int, ...], int], bytes]
-    other_answer: Callable[[Raws], bytes] | None
+    other_answer: Callable[[tuple[int, ...]], bytes] | None
     checksum: str
     is_streamed: bool = False
     has_unit: bool = False
@@ -128,6 +148,10 @@ class Meter:
     has_fixed_width: bool = True
     blocks: int = 1
     has_parity: bool = False
+    shown: Callable[[Raws], tuple[int, ...]] = _as_it_is
+    scales: tuple[float, ...] = SCALES
+    overranged: int = 1
+    has_power: bool = True
 
     @property
     def checksum_bits(self) -> int:
@@ -143,10 +167,13 @@ class Meter:
         foreign: bool = False,
     ) -> bytes:
         """The answer to question `number`."""
-        volts, milliamperes, watts = raws_of(number)
-        raws: tuple[int, ...] = (volts, _TOO_MUCH if overrange else milliamperes, watts)
+        raws = self.shown(raws_of(number))
+        if overrange:
+            place = self.overranged
+            raws = (*raws[:place], _TOO_MUCH, *raws[place + 1 :])
         if self.blocks > 1:
             # Both questions have answers of one shape: volts and amperes, and watts twice.
+            watts = raws[2]
             again = _TOO_MUCH if overrange else watts
             raws = (watts, again) if request[2:4] == _SECOND_BLOCK else raws[:2]
         return self.answer(raws, _OTHER_UNIT if foreign else _UNIT)
@@ -155,11 +182,11 @@ class Meter:
         """Whether this is the first question of those that make one reading."""
         return self.blocks == 1 or request[2:4] != _SECOND_BLOCK
 
-    def expected(self, number: int) -> Raws:
+    def expected(self, number: int) -> tuple[int, ...]:
         """What a reading must say whose last question was `number`."""
         if self.blocks > 1:
             return (*raws_of(number - 1)[:2], raws_of(number)[2])
-        return raws_of(number)
+        return self.shown(raws_of(number))
 
 
 _HEAD = """format = 1
@@ -170,12 +197,6 @@ baud = 115200
 [wire]
 """
 _PATIENCE = f"reply_timeout_s = {REPLY_TIMEOUT_S}\nworst_reply_s = {WORST_REPLY_S}\n"
-_FIELDS = (
-    ("volts", "voltage", "V", 0.01, 200, 260),
-    ("amps", "current", "A", 0.001, 0, 20.0005),
-    ("watts", "power", "W", 0.1, 0, 5200.05),
-)
-SCALES = tuple(field[3] for field in _FIELDS)
 
 
 def _fields(places: tuple[str, ...], *, scaled: bool = True) -> str:
@@ -216,11 +237,6 @@ def _numbers(raws: tuple[int, ...]) -> str:
     return ",".join(_decimal(raw, n) for raw, n in zip(raws, (2, 3, 1), strict=True))
 
 
-def _bare_line(raws: tuple[int, ...], unit: int) -> bytes:
-    del unit
-    return _numbers(raws).encode() + b"\r\n"
-
-
 def _addressed(text: str) -> bytes:
     covered = text.encode()
     return b"#" + covered + f"*{_xor8(covered):02X}\r\n".encode()
@@ -250,6 +266,55 @@ def _checked_line(raws: tuple[int, ...], unit: int) -> bytes:
     del unit
     covered = _labelled_text(raws).encode()
     return covered + f"*{_xor8(covered):02X}\r\n".encode()
+
+
+def _exponential(raw: int, decimals: int) -> str:
+    # IEEE 488.2, NR3: sign, one digit, point, the other digits, E and an exponent with its sign.
+    if raw == _TOO_MUCH:
+        return "9.9E37"
+    digits = str(raw)
+    return f"+{digits[0]}.{digits[1:] or '0'}E{len(digits) - 1 - decimals:+03d}"
+
+
+def _analyser_line(raws: tuple[int, ...], unit: int) -> bytes:
+    del unit
+    shown = (_exponential(raw, n) for raw, n in zip(raws, (2, 3, 1, 3), strict=True))
+    return ",".join(shown).encode() + b"\n"
+
+
+def _plain_analyser_line(raws: tuple[int, ...], unit: int) -> bytes:
+    del unit
+    shown = (_decimal(raw, n) for raw, n in zip(raws, (2, 3, 1, 3), strict=True))
+    return ",".join(shown).encode() + b"\n"
+
+
+def _on_analyser(raws: Raws) -> tuple[int, ...]:
+    """Volts, amperes, watts and power factor; nine tenths of the current, as the profile allows 5000 W."""
+    volts, milliamperes, watts = raws[0], raws[1] * 9 // 10, raws[2] * 9 // 10
+    return volts, milliamperes, watts, watts * 10**7 // (volts * milliamperes)
+
+
+def _vane_line(raws: tuple[int, ...], unit: int) -> bytes:
+    del unit
+    speed, degrees = raws
+    velocity = "OL" if speed == _TOO_MUCH else f"+{_decimal(speed, 2)}"
+    return f"V={velocity} m/s T=+{_decimal(degrees, 1)} C\r\n".encode()
+
+
+def _on_vane(raws: Raws) -> tuple[int, ...]:
+    """Velocity from 0 to 20 m/s and temperature from 5 to 45 Cel, so that either has one digit or two before the point."""
+    return raws[1] % 2_001, 50 + raws[0] % 401
+
+
+def _shipped(file: str) -> str:
+    """A profile of `configs/profiles`, at the pace of the others."""
+    text = (_PROFILES / file).read_text(encoding="utf-8")
+    for old, new in (
+        ("refresh_s = 0.5\n", f"refresh_s = {INTERVAL_S}\n"),
+        ("worst_reply_s = 0.2\n", f"worst_reply_s = {WORST_REPLY_S}\n"),
+    ):
+        text = text.replace(old, new)
+    return text
 
 
 def _frame_of(checksum: str) -> Callable[[tuple[int, ...], int], bytes]:
@@ -312,27 +377,18 @@ def _of_frames(checksum: str, *, asked: bool) -> Meter:
 def _of_lines(
     name: str, wire: str, answer: Callable[[tuple[int, ...], int], bytes], checksum: str
 ) -> Meter:
+    """A streamed meter whose lines have one length, or one that is asked by its address."""
     is_streamed = "streamed" in wire
     places = ("",) * 3 if is_streamed else tuple(f"position = {i}" for i in range(3))
-    addressed = answer is _addressed_line
-    other: Callable[[Raws], bytes] | None = None
-    if not is_streamed:
-        other = (
-            (lambda raws: _addressed(f"{_UNIT:02},{raws[0]}"))
-            if addressed
-            else (lambda _: b"MAKER,MODEL,0001\r\n")
-        )
+    patience = "" if is_streamed else _PATIENCE
     return Meter(
         name,
-        _HEAD
-        + wire
-        + ("" if is_streamed else _PATIENCE)
-        + _fields(places, scaled=False),
+        _HEAD + wire + patience + _fields(places, scaled=False),
         answer,
-        other,
+        None if is_streamed else (lambda raws: _addressed(f"{_UNIT:02},{raws[0]}")),
         checksum,
         is_streamed=is_streamed,
-        has_unit=addressed,
+        has_unit=not is_streamed,
         is_text=True,
         has_fixed_width=is_streamed,
     )
@@ -347,11 +403,37 @@ checksum_start = "#"
 """
 _STREAMED = f'protocol = "streamed-lines"\noverrange = ["OL"]\npattern = {_PATTERN}\n'
 
-_UNPROTECTED = _of_lines(
-    "query-lines, unprotected",
-    'protocol = "query-lines"\nrequest = "MEAS?\\r\\n"\nparts = 3\n',
-    _bare_line,
+_ANALYSER = Meter(
+    "query-lines, shipped analyser",
+    _shipped("power-analyser-query.toml"),
+    _analyser_line,
+    # IEEE 488.2: *IDN? answers four fields, as many as it measures.
+    lambda _: b"MAKER,MODEL,0001,1.0\n",
     "",
+    is_text=True,
+    has_fixed_width=False,
+    shown=_on_analyser,
+    scales=(*SCALES, 0.001),
+)
+# The profile takes either form of number, and in plain ones more of a line is digits.
+_PLAIN_ANALYSER = replace(
+    _ANALYSER,
+    name=f"{_ANALYSER.name}, plain numbers",
+    answer=_plain_analyser_line,
+)
+_VANE = Meter(
+    "streamed-lines, shipped vane",
+    _shipped("vane-anemometer-stream.toml"),
+    _vane_line,
+    None,
+    "",
+    is_streamed=True,
+    is_text=True,
+    has_fixed_width=False,
+    shown=_on_vane,
+    scales=(0.01, 0.1),
+    overranged=0,
+    has_power=False,
 )
 
 
@@ -369,8 +451,9 @@ METERS = {
         _modbus("modbus-rtu, two blocks", _rtu, blocks=2),
         _modbus("modbus-ascii", _ascii),
         _of_lines("query-lines, address and xor8", _ADDRESSED, _addressed_line, "xor8"),
-        _UNPROTECTED,
-        _with_parity(_UNPROTECTED),
+        _ANALYSER,
+        _with_parity(_ANALYSER),
+        _PLAIN_ANALYSER,
         _of_lines(
             "streamed-lines, xor8",
             _STREAMED + 'checksum = "xor8"\n',
@@ -378,6 +461,7 @@ METERS = {
             "xor8",
         ),
         _of_lines("streamed-lines, unprotected", _STREAMED, _labelled_line, ""),
+        _VANE,
         *(_of_frames(kind, asked=False) for kind in (*CHECKSUMS, "")),
         *(_of_frames(kind, asked=True) for kind in ("sum8", "crc8", "crc16-ccitt", "")),
         _with_parity(_of_frames("", asked=True)),

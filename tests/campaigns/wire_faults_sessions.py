@@ -5,7 +5,7 @@
 
 Three processes: the simulators with a meter of every kind, a program in the middle that spoils a share of the answers
 (`wire_faults_between`), and `daq run`. The one in the middle also answers for a clamp whose binary frames are asked for. A row says
-whether the fault can be known, how many answers were spoiled, what the store holds (readings, gaps by reason, values left out), how many
+whether the fault can be known, how many answers were changed (spoiled), what the store holds (readings, gaps by reason, values left out), how many
 readings taken during the average lie more than 5 % off their median, on protected and on unprotected wires, how the trial ended and
 why, how many averages lie outside of their expanded uncertainty, and how far the worst are off. Exit code 1 where a rule of
 `wire_faults_found` is broken.

@@ -123,6 +123,15 @@ def spoil(fault: Fault, answer: Answer, random: Random) -> Spoiled:
     return Spoiled(_SPOILING[fault](answer, random))
 
 
+def has_changed(answer: Answer, spoiled: Spoiled) -> bool:
+    """Whether something else comes than the meter meant, or at another time, or the line goes away.
+
+    It does not where another answer was to come in its place and there is none, or one that says the same.
+    """
+    says = [say for say in spoiled.says if say[1]]
+    return spoiled.loses_after_s is not None or says != [(answer.after_s, answer.data)]
+
+
 def faults_of(meter: Meter) -> tuple[Fault, ...]:
     """Those that this kind of meter and wire can have."""
     left_out = set()
@@ -213,7 +222,9 @@ def _echo(answer: Answer, random: Random) -> list[Say]:
 
 
 def _other_question(answer: Answer, random: Random) -> list[Say]:
-    earlier = (answer.after_s * random.random(), answer.other or b"")
+    if answer.other is None:
+        return [(answer.after_s, answer.data)]
+    earlier = (answer.after_s * random.random(), answer.other)
     return [earlier, (answer.after_s + 0.003, answer.data)]
 
 

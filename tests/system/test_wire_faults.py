@@ -5,10 +5,14 @@ The full form is `tests/campaigns/wire_faults.py` and `tests/campaigns/wire_faul
 
 import contextlib
 import json
+import math
+import re
 import signal
 import sqlite3
+import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -20,15 +24,19 @@ from daq.checksums import LineChecksum
 from daq.protocols.fixed_frames import FrameChecksum
 from daq.records import Gap, GapReason, Reading
 from daq.runtime.poller import LinePoller
+from simulators.wires import query_lines, streamed_lines
 from tests.campaigns.wire_faults import Row, main
 from tests.campaigns.wire_faults_classes import binomial_bound, class_of
 from tests.campaigns.wire_faults_driven import run_cell, run_frames
-from tests.campaigns.wire_faults_meters import CHECKSUMS, METERS
+from tests.campaigns.wire_faults_meters import CHECKSUMS, METERS, Meter
 from tests.campaigns.wire_faults_sessions import Folder, between
 from tests.campaigns.wire_faults_spoiling import Fault, faults_of, resampled
-from tests.system.bench_process import Run, Simulators
+from tests.system.bench_process import ROOT, Run, Simulators
 
 RTU = METERS["modbus-rtu"]
+ANALYSER = METERS["query-lines, shipped analyser"]
+PLAIN_ANALYSER = METERS["query-lines, shipped analyser, plain numbers"]
+VANE = METERS["streamed-lines, shipped vane"]
 
 # ---- the campaign itself
 
@@ -57,6 +65,91 @@ def test_the_bound_is_the_binomial_quantile(trials: int, share: float) -> None:
 def test_what_is_read_at_the_right_speed_is_what_was_sent() -> None:
     assert resampled(b"\x00\x55\xffMETER", 1.0) == b"\x00\x55\xffMETER"
     assert resampled(b"METER", 2.0) != b"METER"
+
+
+# ---- the shipped meters whose lines nothing protects
+
+
+def simulated_analyser(values: tuple[float, ...]) -> bytes | None:
+    steps = map(Decimal, ("0.01", "0.001", "0.1", "0.001"))
+    fields = [query_lines.Field(*each) for each in zip(values, steps, strict=True)]
+    return query_lines.answer(b"MEAS?\n", identity=(), fields=fields)
+
+
+def simulated_vane(values: tuple[float, ...]) -> bytes:
+    velocity, temperature = values
+    return streamed_lines.encode_line(
+        [
+            streamed_lines.Labelled("V", velocity, 2, "m/s"),
+            streamed_lines.Labelled("T", temperature, 1, "C"),
+        ]
+    )
+
+
+@pytest.mark.parametrize(
+    ("meter", "simulated"), [(ANALYSER, simulated_analyser), (VANE, simulated_vane)]
+)
+def test_the_lines_that_are_spoiled_are_those_of_the_scenario_with_every_meter(
+    meter: Meter, simulated: Callable[[tuple[float, ...]], bytes | None]
+) -> None:
+    lengths = set()
+    for number in range(1, 200):
+        shown = zip(meter.expected(number), meter.scales, strict=True)
+        values = [raw * scale for raw, scale in shown]
+        assert meter.said(number) == simulated(tuple(values))
+        values[meter.overranged] = math.inf
+        assert meter.said(number, overrange=True) == simulated(tuple(values))
+        lengths.add(len(meter.said(number)))
+    assert len(lengths) > 1
+
+
+@pytest.mark.parametrize(
+    ("meter", "file"),
+    [
+        (ANALYSER, "power-analyser-query.toml"),
+        (PLAIN_ANALYSER, "power-analyser-query.toml"),
+        (VANE, "vane-anemometer-stream.toml"),
+    ],
+)
+def test_they_are_read_by_the_shipped_profile_but_for_its_pace(
+    meter: Meter, file: str
+) -> None:
+    profile = tomllib.loads(meter.profile)
+    shipped = tomllib.loads((ROOT / "configs" / "profiles" / file).read_text())
+    assert profile.pop("refresh_s") < shipped.pop("refresh_s")
+    for each in (profile, shipped):
+        each["wire"].pop("worst_reply_s", None)
+    assert profile == shipped
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fault", [Fault.FLIPPED, Fault.TAKEN, Fault.INSERTED])
+@pytest.mark.parametrize(
+    "meter", [ANALYSER, PLAIN_ANALYSER, VANE], ids=lambda meter: meter.name
+)
+def test_no_more_spoiled_lines_pass_than_were_measured(
+    meter: Meter, fault: Fault
+) -> None:
+    row = Row(meter, fault, run_cell(meter, fault, spoiled=200, seed=3))
+    assert row.promised.is_measured
+    assert row.is_met, row.cells()
+
+
+def first_number(text: str) -> float | None:
+    """The first number in a text, whatever else is in it."""
+    found = re.search(r"[+-]?[0-9]+(?:\.[0-9]+)?(?:E[+-]?[0-9]+)?", text)
+    return float(found[0]) if found else None
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("meter", [ANALYSER, VANE], ids=lambda meter: meter.name)
+def test_a_program_that_takes_more_for_a_number_exceeds_what_was_measured(
+    meter: Meter,
+) -> None:
+    module = "streamed_lines" if meter.is_streamed else "query_lines"
+    with patch(f"daq.protocols.{module}.number_from_text", first_number):
+        tally = run_cell(meter, Fault.FLIPPED, spoiled=250)
+    assert Row(meter, Fault.FLIPPED, tally).is_exceeded
 
 
 # ---- faults
@@ -277,6 +370,24 @@ def test_the_command_writes_its_table_and_fails_a_sabotaged_program(
     assert "0 rows beyond their bound" in capsys.readouterr().out
     with no_draining():
         assert main([*words, "--spoiled", "40"]) == 1
+
+
+@pytest.mark.slow
+def test_only_wires_without_a_checksum_can_be_asked_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = tmp_path / "table.csv"
+    words = ["--unprotected", "--spoiled", "40", "--frames", "10000"]
+    words += ["--table", str(table)]
+    assert main([*words, "--meter", "streamed-lines"]) == 0
+    rows = table.read_text(encoding="utf-8").splitlines()[1:]
+    names = [name for name, meter in METERS.items() if name.startswith("streamed-lines") and not meter.checksum]  # fmt: skip
+    assert {row.split('"')[1] for row in rows} == set(names)
+    # Noise by the protocol alone is the last row of each.
+    assert len(rows) == sum(1 + len(faults_of(METERS[name])) for name in names)
+    with pytest.raises(SystemExit):
+        main([*words, "--meter", "modbus"])
+    assert VANE.name in capsys.readouterr().err
 
 
 # ---- the daemon

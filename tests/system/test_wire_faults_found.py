@@ -1,9 +1,13 @@
 """When a session over spoiled wires proves that nothing false was kept, and when it proves nothing."""
 
 import json
+import os
+import time
+import tty
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from random import Random
 
 import numpy as np
 import pytest
@@ -18,7 +22,14 @@ from tests.campaigns.wire_faults_found import (
     Trial,
     wrong_of_all,
 )
-from tests.campaigns.wire_faults_spoiling import Fault
+from tests.campaigns.wire_faults_meters import METERS
+from tests.campaigns.wire_faults_spoiling import (
+    Answer,
+    Fault,
+    answer_of,
+    has_changed,
+    spoil,
+)
 from tests.system.command_line import Daq
 
 COUNTS = {
@@ -163,6 +174,78 @@ def test_what_stuck_while_it_was_still_changing_is_called_settled_where_it_stuck
 
 
 # ---- the program in between
+
+LINES = {
+    "power": b"+2.3012E+02,+1.234E+00,+2.8390E+02,+9.98E-01\n",
+    "vane": b"V=+7.16 m/s T=+21.6 C\r\n",
+    "pressure": b"#01,+123.4*56\r\n",
+}
+PATIENCE_S = 10.0
+
+
+def handed_on(line: str, fault: Fault, folder: Path) -> tuple[bytes, int]:
+    """What the daemon hears of one answer on a line, every one of them spoiled, and how many of them count as spoiled."""
+    far, meter = os.openpty()
+    tty.setraw(meter)
+    tty.setraw(far)
+    wire = Wire(line, far, folder / line, char_s=1e-5)
+    wire.plug()
+    between = Between([wire], faults=(fault,), share=1.0, seed=1)
+    until_s = time.monotonic() + PATIENCE_S
+    os.write(meter, LINES[line])
+    between.run(
+        lambda: (
+            (between.answers[line] > 0 and not wire.waiting)
+            or time.monotonic() > until_s
+        )
+    )
+    heard = os.read(wire.hidden, 4096)
+    wire.unplug()
+    for descriptor in (far, meter):
+        os.close(descriptor)
+    return heard, between.spoiled[line]
+
+
+@pytest.mark.pty
+@pytest.mark.parametrize("line", ["power", "vane"])
+def test_an_answer_that_came_as_it_was_meant_is_not_counted_as_spoiled(
+    line: str, tmp_path: Path
+) -> None:
+    # Neither says whose it is, so there is no other unit's reply to put in its place.
+    assert handed_on(line, Fault.FOREIGN, tmp_path) == (LINES[line], 0)
+
+
+@pytest.mark.pty
+def test_an_answer_with_another_in_its_place_is_counted_as_spoiled(
+    tmp_path: Path,
+) -> None:
+    heard, spoiled = handed_on("pressure", Fault.FOREIGN, tmp_path)
+    assert heard.startswith(b"#03,+123.4*")
+    assert spoiled == 1
+
+
+SAME = Answer(b"1,2\n", b"M?\n", 0.01, is_text=True, old=b"1,2\n", stuck=b"1,2\n")
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [Fault.OLD, Fault.STUCK, Fault.FOREIGN, Fault.OTHER_QUESTION, Fault.OVERRANGE],
+)
+def test_no_other_answer_or_one_that_says_the_same_changes_nothing(
+    fault: Fault,
+) -> None:
+    random = Random(1)  # noqa: S311  # chance of a test, no secret
+    assert not has_changed(SAME, spoil(fault, SAME, random))
+
+
+@pytest.mark.parametrize(
+    "fault", [fault for fault in Fault if fault is not Fault.MIXED]
+)
+def test_every_fault_changes_an_answer_that_it_can_change(fault: Fault) -> None:
+    random = Random(2)  # noqa: S311  # chance of a test, no secret
+    for number in range(20, 60):
+        answer = answer_of(METERS["modbus-rtu"], number, b"\x07\x04\x00", 0.01)
+        assert has_changed(answer, spoil(fault, answer, random))
 
 
 def test_a_meter_that_is_stuck_says_the_same_for_a_while_and_then_goes_on() -> None:
