@@ -1,5 +1,6 @@
 """What the page withstands: requests that are two things at once, trickles, a thousand connections, guesses."""
 
+import asyncio
 import contextlib
 import hmac
 import socket
@@ -114,6 +115,27 @@ async def test_a_body_that_is_none_has_one_answer_and_is_no_fault_of_the_program
     assert received.startswith(b"HTTP/1.1 400 ")
     assert received.count(b"HTTP/1.1 ") == 1
     assert caplog.messages == []
+
+
+async def test_a_body_that_breaks_off_after_its_refusal_ends_the_connection(
+    page: Page,
+) -> None:
+    faults: list[dict[str, object]] = []
+    loop = asyncio.get_running_loop()
+    loop.set_exception_handler(lambda _, fault: faults.append(fault))
+    # Answered before its body is there, for the name is not the page's; then comes what is no chunk.
+    head = f"POST /api/access HTTP/1.1\nHost: bench.example\n{CHUNKED}\n\nc\n"
+    async with running(page), connected_raw(page, head) as raw:
+        async with asyncio.timeout(PATIENCE_S):
+            received = b""
+            while b"page" not in received:
+                received += await loop.sock_recv(raw, 2**16)
+            raw.sendall(b"no chunk at all, of more bytes than were said")
+            while part := await loop.sock_recv(raw, 2**16):
+                received += part
+    assert received.startswith(b"HTTP/1.1 421 ")
+    assert received.count(b"HTTP/1.1 ") == 1
+    assert faults == []
 
 
 async def test_an_old_version_knows_no_chunks(page: Page) -> None:

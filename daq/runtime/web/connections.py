@@ -8,6 +8,7 @@ import asyncio
 from collections.abc import Callable
 from typing import Any
 
+import h11
 from uvicorn.config import Config
 from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.server import ServerState
@@ -20,6 +21,9 @@ HEAD_S = 10.0
 
 STALLED_S = 20.0
 """For a peer to take some of what waits for it, once that is more than the usual 64 KiB [s]."""
+
+_CAN_ANSWER = (h11.IDLE, h11.SEND_RESPONSE)
+"""States of our side in which the library can begin an answer."""
 
 
 class _Patience:
@@ -82,8 +86,11 @@ class Connection(H11Protocol):
             self._head.end()
 
     def send_400_response(self, msg: str) -> None:
-        """Refuse what is no request; one whose body turned out to be none has had its answer by that."""
-        super().send_400_response(msg)
+        """Refuse what is no request; one whose body turned out to be none has its answer by that, or had it before."""
+        if self.conn.our_state in _CAN_ANSWER:
+            super().send_400_response(msg)
+        else:
+            self.transport.close()
         cycle = getattr(self, "cycle", None)
         if cycle is not None and not cycle.response_complete:
             cycle.disconnected = True
