@@ -36,8 +36,8 @@ def skipped_answer(skipped: PlannedTrial, called_for: PlannedTrial | None) -> st
 
 
 def repeated_answer(added: PlannedTrial) -> str:
-    """A condition is measured once more; all its trials count."""
-    return f"{trial_name(added)} is called for next; the trials before it count too."
+    """A condition is measured once more than the plan has it, whether its other trials were made or are to come."""
+    return f"{trial_name(added)}, is added to the plan's order and called for next; all trials of this condition count."
 
 
 def set_aside_answer(line: PlannedTrial) -> str:

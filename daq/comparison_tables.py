@@ -17,10 +17,11 @@ from daq.comparison_words import (
     left_out_sentence,
     share_sentence,
     shown_difference,
+    shown_level,
     shown_percentage,
 )
 from daq.export import csv_text, json_document
-from daq.wording import shown_average, unit_symbol
+from daq.wording import unit_symbol
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,7 +283,7 @@ def tables_by_quantity(
         for level in comparison.levels:
             if level.quantity != quantity.name:
                 continue
-            shown = shown_average(level.mean, level.expanded_uncertainty, _NO_UNIT)
+            shown = shown_level(level.mean, level.expanded_uncertainty, _NO_UNIT)
             found = difference_of(comparison, level.quantity, level.condition)
             rest = _shown(found) if found else _NOT_COMPARED
             if level.condition == comparison.figures.baseline:

@@ -8,7 +8,7 @@ from daq.comparison.session import LeftOut, SessionComparison
 from daq.comparison.spread import LEAST_DEGREES_OF_FREEDOM, SpreadSource
 from daq.comparison.standing_still import StoodStill
 from daq.comparison.verdicts import Difference, QuantityComparison, Verdict
-from daq.wording import decimals_of_uncertainty, unit_symbol
+from daq.wording import decimals_of_uncertainty, shown_average, unit_symbol
 
 _ABOVE_ZERO = frozenset({"airflow", "velocity", "current", "power"})
 """Quantities that a running machine has some of."""
@@ -25,6 +25,11 @@ VERDICT_WORDS = {
 def verdict_words(verdict: Verdict) -> str:
     """The verdict as it stands in a table."""
     return VERDICT_WORDS[verdict]
+
+
+def shown_level(mean: float, expanded: float, unit: str) -> str:
+    """A condition's mean with its uncertainty and unit; below zero with the sign that differences have."""
+    return shown_average(mean, expanded, unit).replace("-", MINUS, 1)
 
 
 def shown_difference(difference: Difference, unit: str) -> str:

@@ -166,12 +166,21 @@ def conveying_sentences(found: ConveyingComparison) -> list[str]:
     sentences = [_kept(each, found) for each in found.conditions]
     sentences += map(as_sentence, found.remarks)
     if found.conditions and found.quantity:
-        sentences.append(
-            f"Index: the ratio of {quoted(found.quantity.title)} to the baseline's, to the power {found.exponent:g}"
-            f" ({found.standing}). It compares one duct and one material with themselves; it promises nothing about what is"
-            " carried."
-        )
+        sentences += [index_meaning(found), _INDEX_PROMISES]
     return sentences
+
+
+def index_meaning(found: ConveyingComparison) -> str:
+    """What the index is; it is never shown without that. Empty where there is none."""
+    if not found.conditions or not found.quantity:
+        return ""
+    return (
+        f"Index: what is left of the ability to carry material, the ratio of {quoted(found.quantity.title)} to the power"
+        f" {found.exponent:g} ({found.standing}). It is no airflow."
+    )
+
+
+_INDEX_PROMISES = "The index compares one duct and one material with themselves; it promises nothing about what is carried."
 
 
 def conveying_rows(found: ConveyingComparison) -> list[Row]:

@@ -11,6 +11,7 @@ from typing import TextIO
 
 from daq.checklist.items import Item
 from daq.checklist.pressures import KINDS
+from daq.checklist.refreshing import measured_refresh
 from daq.cli.arguments import CommandParser, add_speed, number_between
 from daq.cli.checked_answers import Answers, Ask, given_answers
 from daq.cli.checked_walk import Walk, begin_walk
@@ -305,10 +306,24 @@ def _pace(check: InstrumentCheck, *, streamed: bool) -> str:
     words = f"{counted(check.readings, 'reading')}, {counted(check.gaps, 'gap')}"
     if check.reply_s is not None and not streamed:
         words += f"; replies within {check.reply_s * 1e3:.0f} ms"
+    seen = measured_refresh(check.heard) if streamed else None
+    if seen is not None:
+        # It sends whether its value has changed or not, and its profile states how often.
+        words += f"; a line every {seen.look_s:.2g} s{_stated(check, seen.look_s)}"
     if check.refresh_s is not None:
-        words += f"; a new value about every {check.refresh_s:.2g} s, its profile says {check.stated_refresh_s:g} s"
-        if check.refresh_s < _HASTY * check.stated_refresh_s:
-            words += ", which can be as short (or a simulator runs faster than life: say --speed as it has it)"
+        words += f"; a new value about every {check.refresh_s:.2g} s"
+        words += _stated(check, check.refresh_s) if seen is None else _REPEATS
+    return words
+
+
+_REPEATS = ", as a line may repeat the value before"
+
+
+def _stated(check: InstrumentCheck, seen_s: float) -> str:
+    """What the profile says, and how that can be where it is much longer than what was seen."""
+    words = f", its profile says {check.stated_refresh_s:g} s"
+    if seen_s < _HASTY * check.stated_refresh_s:
+        words += ", which can be as short (or a simulator runs faster than life: say --speed as it has it)"
     return words
 
 

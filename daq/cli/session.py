@@ -7,7 +7,7 @@ import json
 import re
 import socket
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,13 +24,15 @@ from daq.wording import (
 
 _TIMEOUT_S = 30.0
 _NEGATIVE_WITH_COMMA = re.compile(r"^-(?=\d*,\d+$)", re.ASCII)
+_REASONS = {"--reason": "reason", "--instead-because": "instead_because"}
+"""Options whose value is a text, by their spelling."""
 _REFUSED = 409
 _OK = 200
 
 
 def run(arguments: Sequence[str]) -> int:
     """Ask the service for something, and print what it answers."""
-    options = _parser().parse_args([_readable(word) for word in arguments])
+    options = _options([_readable(word) for word in arguments])
     bench_path = Path(options.bench)
     bench = load_bench(bench_path)
     store = (
@@ -46,6 +48,19 @@ def run(arguments: Sequence[str]) -> int:
     ask: Callable[[_Service, argparse.Namespace], str] = options.ask
     sys.stdout.write(ask(service, options) + "\n")
     return 0
+
+
+def _options(words: list[str]) -> argparse.Namespace:
+    """What was asked for; a reason at the end of the line needs no quotes."""
+    parser = _parser()
+    options, rest = parser.parse_known_args(words)
+    begun = words[: len(words) - len(rest)]
+    is_text = words[len(begun) :] == rest and not any(w.startswith("-") for w in rest)
+    if is_text and begun[-2:-1] and begun[-2] in _REASONS:
+        setattr(options, _REASONS[begun[-2]], " ".join([begun[-1], *rest]))
+    elif rest:
+        parser.error(f"unrecognized arguments: {' '.join(rest)}")
+    return options
 
 
 def _readable(word: str) -> str:
@@ -131,11 +146,7 @@ def _status(service: _Service, options: argparse.Namespace) -> str:
         lines.append(
             f"Session {session['number']} of plan {state['plan']}, {session['state']}: {done}."
         )
-    for number, line in enumerate(state["slip"], start=1):
-        trial = "" if line["trial"] is None else f", trial {line['trial']}"
-        note = f" ({line['note']})" if line["note"] else ""
-        told = f"{line['condition']}, {_line_state(line, state['trial'])}"
-        lines.append(f"  line {number}: {told}{trial}{note}")
+    lines += _slip_lines(state["slip"], state["trial"])
     lines += [
         f"{meter['name']}: {meter['state']}, {meter['text']}"
         for meter in state["instruments"]
@@ -146,6 +157,22 @@ def _status(service: _Service, options: argparse.Namespace) -> str:
     )
     lines += [f"Alarm: {alarm['text']}" for alarm in state["alarms"]]
     return "\n".join(lines)
+
+
+def _slip_lines(
+    slip: Sequence[Mapping[str, Any]], in_hand: Mapping[str, Any] | None
+) -> Iterator[str]:
+    """The order with its numbers; repeats are told as on the page, where there are some."""
+    is_repeated = any(line["repeat"] > 1 for line in slip)
+    for number, line in enumerate(slip, start=1):
+        repeat = f", repeat {line['repeat']}" if is_repeated else ""
+        trial = "" if line["trial"] is None else f", trial {line['trial']}"
+        note = f" ({line['note']})" if line["note"] else ""
+        told = f"{line['condition']}{repeat}, {_line_state(line, in_hand)}"
+        yield f"  line {number}: {told}{trial}{note}"
+    positions = [line["position"] for line in slip]
+    if positions != sorted(positions):
+        yield "  Lines were added or moved in this session: the numbers above hold, ones noted earlier may not."
 
 
 def _line_state(line: Mapping[str, Any], trial: Mapping[str, Any] | None) -> str:
@@ -215,16 +242,28 @@ def _repeat(service: _Service, options: argparse.Namespace) -> str:
     if options.instead_because is not None and not options.instead_because.strip():
         msg = "--instead-because: is empty, expected why the trial shall not count"
         raise InputError(msg)
+    before = service.get("/api/state")["slip"]
     body = {
-        "position": _position_of(service, options.line),
+        "position": _position_of(before, options.line),
         "instead_because": options.instead_because or "",
     }
-    return service.post("/api/session/repeat", body)
+    answer = service.post("/api/session/repeat", body)
+    return f"{answer}{_moved_lines(service, before)}"
 
 
-def _position_of(service: _Service, number: int) -> int:
-    """The line that stands there on the slip, as the page and the status count."""
-    slip = service.get("/api/state")["slip"]
+def _moved_lines(service: _Service, before: Sequence[Mapping[str, Any]]) -> str:
+    """That lines have other numbers than before; empty where none has."""
+    now = [line["position"] for line in service.get("/api/state")["slip"]]
+    known = [line["position"] for line in before]
+    moved = [at for at in known if at in now and now.index(at) != known.index(at)]
+    if not moved:
+        return ""
+    first = min(known.index(at) for at in moved) + 1
+    return f" From line {first} on the lines have other numbers now; see status."
+
+
+def _position_of(slip: Sequence[Mapping[str, Any]], number: int) -> int:
+    """The line that stands there on the slip, as the status counts."""
     if not 1 <= number <= len(slip):
         expected = f"1 to {len(slip)}" if slip else "a session first"
         msg = f"line {number}: is not on the slip, expected {expected}"
@@ -238,11 +277,13 @@ def _relabel(service: _Service, options: argparse.Namespace) -> str:
         "condition": options.condition,
         "reason": options.reason,
     }
-    return service.post("/api/session/relabel", body)
+    before = service.get("/api/state")["slip"]
+    answer = service.post("/api/session/relabel", body)
+    return f"{answer}{_moved_lines(service, before)}"
 
 
 def _note(service: _Service, options: argparse.Namespace) -> str:
-    return service.post("/api/session/note", {"text": options.text})
+    return service.post("/api/session/note", {"text": " ".join(options.text)})
 
 
 def _reading(service: _Service, options: argparse.Namespace) -> str:
@@ -333,7 +374,7 @@ def _parser() -> argparse.ArgumentParser:
     relabel.add_argument("trial", type=int, help="number of the trial; see status")
     relabel.add_argument("condition", help="what was fitted")
     relabel.add_argument("--reason", required=True, help="kept with the trial")
-    add("note", "keep a note with the session", _note).add_argument("text")
+    add("note", "keep a note with the session", _note).add_argument("text", nargs="+")
     _add_reading(add("reading", "a reading that the operator is asked for; see status", _reading))  # fmt: skip
     cannot_read = add("cannot-read", "it cannot be read now; it is asked for again", _cannot_read)  # fmt: skip
     cannot_read.add_argument("channel", help="its name; see status")

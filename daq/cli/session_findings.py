@@ -15,6 +15,7 @@ from daq.advice.sentences import (
     conveying_rows,
     conveying_sentences,
     drift_sentences,
+    index_meaning,
     nameplate_rows,
     nameplate_sentences,
     safety_sentences,
@@ -97,11 +98,16 @@ def paragraphs(found: SessionFindings) -> Iterator[Paragraph]:
         )
     if found.conveying.conditions:
         sentences = conveying_sentences(found.conveying)
+        meaning = index_meaning(found.conveying)
         yield Paragraph(
             "Conveying",
-            (),
+            (meaning,),
             tuple(conveying_rows(found.conveying)),
-            details=tuple(sentences[len(found.conveying.conditions) :]),
+            details=tuple(
+                each
+                for each in sentences[len(found.conveying.conditions) :]
+                if each != meaning
+            ),
         )
     if found.drift.checks:
         yield Paragraph(

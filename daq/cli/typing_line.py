@@ -10,6 +10,7 @@ from daq.answer_words import reading_number
 from daq.operations import CannotRead, TakeBack, TypedReading
 from daq.runtime.snapshot import AskingLine, TypedLine
 from daq.wording import (
+    sentence,
     shown_value,
     unit_symbol,
 )
@@ -19,6 +20,7 @@ _LONGEST = 20
 _BACKSPACES = frozenset("\b\x7f")
 _ENTERS = frozenset("\r\n")
 _CANNOT, _YES, _TAKE_BACK = "x", "y", "t"
+_ONLY_A_NUMBER = "A reading is a number without its unit, like 412 or 12.3; other letters are passed over."
 
 
 class TypingLine:
@@ -36,6 +38,7 @@ class TypingLine:
         self._sent = ""
         self._said = ""
         self._doubted = ""
+        self._is_handed_in = False
         self._is_stray = False
         self._newest: TypedLine | None = None
         self._wrong: TypedLine | None = None
@@ -100,10 +103,16 @@ class TypingLine:
             self._is_stray = asking is None and self._typed != ""
             self._typed = ""
         self._said = self._doubted = ""
+        self._is_handed_in = False
         return asking is not None
 
     def feed(self, letter: str) -> TypedReading | CannotRead | TakeBack | None:
         """Take a letter; returns the answer that it completes."""
+        answer = self._fed(letter)
+        self._is_handed_in = self._is_handed_in or answer is not None
+        return answer
+
+    def _fed(self, letter: str) -> TypedReading | CannotRead | TakeBack | None:
         if self._wrong is not None:
             wrong, self._wrong = self._wrong, None
             is_meant = letter == _YES
@@ -117,6 +126,7 @@ class TypingLine:
         channel = self._asking.channel
         if letter in _ENTERS and self._typed:
             self._sent, self._typed = self._typed, ""
+            self._said = ""
             return TypedReading(channel, self._sent)
         if letter == _YES and self._doubted:
             return TypedReading(channel, self._doubted, as_typed=True)
@@ -126,7 +136,14 @@ class TypingLine:
         return None
 
     def refused(self, text: str, *, is_doubted: bool) -> None:
-        """The answer is not kept; where it is doubted, it can be confirmed."""
+        """The answer is not kept; where it is doubted, it can be confirmed.
+
+        Where nothing was handed in, a letter was a key of another purpose that has none now: that leaves a doubt as it is.
+        """
+        if self._asking is not None and not (self._is_handed_in or is_doubted):
+            self._said = self._said or f"{sentence(text)} {_ONLY_A_NUMBER}"
+            return
+        self._is_handed_in = False
         self._said = text
         self._doubted = self._sent if is_doubted else ""
 
@@ -171,6 +188,8 @@ class TypingLine:
         elif letter in _OF_NUMBERS and len(self._typed) < _LONGEST:
             self._typed += letter
             self._said = self._doubted = ""
+        elif letter.isprintable() and letter not in _OF_NUMBERS | {_TAKE_BACK}:
+            self._said = self._said or _ONLY_A_NUMBER
 
 
 def _is_same(one: AskingLine | None, other: AskingLine | None) -> bool:

@@ -14,12 +14,22 @@ from daq.config.toml_lines import Path, key_lines, line_of
 from daq.config.wires import PROTOCOLS
 from daq.errors import ConfigurationError, Fault
 from daq.printable import is_shown_as_it_is
+from daq.records import MOST_VALUES
 
 _Model = TypeVar("_Model", bound=BaseModel)
 _MOST_SHOWN = 200
 """Of a value or a key, however long it is [characters]."""
 _COMMA = re.compile(r"=\s*([-+]?\d+),(\d+)")
 """A number as it is written in half of Europe; in a list the bracket stands between."""
+
+
+_OPEN_TEXT = re.compile(
+    r"(Illegal|Found invalid) character '\\n'|Unterminated string|Expected \"'\""
+)
+"""How the library begins when a text is still open at the end of its line, or of the file."""
+_CLOSED_TEXTS = re.compile(r"""^(?:"(?:\\.|[^"\\])*"|'[^']*'|[^"'#])*""")
+"""Up to a quote that no other follows, or a comment."""
+_LONG_TEXT = re.compile("\"{3}|'{3}")
 
 
 class Source:
@@ -59,6 +69,8 @@ def parsed(source: Source, text: str) -> dict[str, Any]:
         match = re.search(r"\(at line (\d+), column (\d+)\)", str(exc))
         line = int(match[1]) if match else len(text.rstrip("\n").split("\n"))
         problem = re.sub(r"\s*\(at .*\)", "", str(exc))
+        if quote := _missing_quote(str(exc), text.split("\n"), line):
+            line, problem = quote
         problem = f"no valid TOML: {problem[:1].lower()}{problem[1:]}"
         if comma := _COMMA.search(text.split("\n")[line - 1]):
             problem += f"; numbers have a point, not a comma: {comma[1]}.{comma[2]}"
@@ -73,6 +85,30 @@ def parsed(source: Source, text: str) -> dict[str, Any]:
         problem = "got a whole number of more than 64 bits, expected a smaller one"
         raise ConfigurationError([source.fault(path, problem) for path in wide])
     return content
+
+
+def _missing_quote(
+    error: str, lines: Sequence[str], line: int
+) -> tuple[int, str] | None:
+    """Line and words where a text is still open at the end of its line; None where something else is wrong.
+
+    Args:
+        error: Of the library.
+        lines: Of the file.
+        line: That the library names, or the last one where it names the end.
+    """
+    if not _OPEN_TEXT.match(error) or any(_LONG_TEXT.search(each) for each in lines):
+        return None
+    is_at_end = "at end of document" in error
+    numbers = range(1, len(lines) + 1) if is_at_end else [line]
+    for number in numbers:
+        left = _CLOSED_TEXTS.sub("", lines[number - 1], count=1)
+        quote, inside = left[:1], left[1:]
+        if quote in {'"', "'"}:
+            # What closes a list or a table, or begins a comment, hardly belongs to the text.
+            where = "in" if re.search(r"[]},#=]", inside) else "at the end of"
+            return number, f"a quote ({quote}) is missing {where} line {number}"
+    return None
 
 
 def _too_wide(value: object, path: Path = ()) -> Iterator[Path]:
@@ -101,6 +137,19 @@ def unprintable_faults(
         for path, value in _texts(content)
         if not is_shown_as_it_is(value)
     ]
+
+
+def too_many_faults(source: Source, fields: int) -> list[Fault]:
+    """Fields that a reading has no flags for.
+
+    Args:
+        source: Of a profile, for the place.
+        fields: How many it has.
+    """
+    if fields <= MOST_VALUES:
+        return []
+    problem = f"got {fields} fields, expected at most {MOST_VALUES}: leave out those that no channel of a bench needs"
+    return [source.fault(("field", MOST_VALUES), problem)]
 
 
 def _texts(value: object, path: Path = ()) -> Iterator[tuple[Path, str]]:

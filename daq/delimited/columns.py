@@ -88,15 +88,15 @@ class Columns:
         return next((i for i, n in enumerate(self._names) if is_time_name(n)), 0)
 
     def _only_other(self, times: int) -> int:
-        others = [i for i in range(self.count) if i != times]
-        if len(others) > 1:
-            others = [i for i in others if self._may_be_value(i)]
+        beside = [i for i in range(self.count) if i != times]
+        others = beside
+        if len(beside) > 1:
+            others = [i for i in beside if self._may_be_value(i)]
         if len(others) == 1:
             return others[0]
-        got = f"no column of numbers beside {self.name(times)}"
-        if others:
-            got = f"several columns of numbers beside {self.name(times)}"
-        problem = f"{got}, name one with --value: {self._list()}"
+        many = "several columns" if others else "no column"
+        got = f"{many} of numbers beside {self.name(times)}"
+        problem = f"{got}, name one with --value: {self._list(others or beside)}"
         raise self._place.error(self._line, problem)
 
     def _may_be_value(self, index: int) -> bool:
@@ -107,9 +107,10 @@ class Columns:
         numbers = sum(is_number(field, self._separator) for field in filled)
         return 2 * numbers > len(filled)
 
-    def _list(self) -> str:
-        """So many that a person can look through them."""
-        named = [f"{i + 1} {n}".strip() for i, n in enumerate(self._names)]
-        more = self.count - _MOST_LISTED
+    def _list(self, columns: Sequence[int] | None = None) -> str:
+        """Numbers and names of columns, all if absent; so many that a person can look through them."""
+        listed = range(self.count) if columns is None else columns
+        named = [f"{i + 1} {self._names[i]}".strip() for i in listed]
+        more = len(named) - _MOST_LISTED
         rest = [f"and {more} more"] if more > 0 else []
         return ", ".join(named[:_MOST_LISTED] + rest)

@@ -9,11 +9,12 @@ from daq.comparison.verdicts import Difference, Verdict
 from daq.comparison_tables import difference_of
 from daq.comparison_words import (
     shown_difference,
+    shown_level,
     shown_percentage,
 )
 from daq.report.content import Fact
 from daq.report.markup import Markup, element
-from daq.wording import decimals_of_uncertainty, shown_average, unit_symbol
+from daq.wording import decimals_of_uncertainty, unit_symbol
 
 MARKS = {Verdict.REAL: "●", Verdict.NOT_SHOWN: "○", Verdict.UNDECIDED: "◇"}
 """A verdict's shape, in tables as in drawings."""
@@ -108,7 +109,7 @@ def comparison_table(comparison: SessionComparison, quantity: Quantity) -> Marku
 def _compared(
     comparison: SessionComparison, level: ConditionLevel, quantity: Quantity
 ) -> tuple[str, ...]:
-    shown = shown_average(level.mean, level.expanded_uncertainty, quantity.unit)
+    shown = shown_level(level.mean, level.expanded_uncertainty, quantity.unit)
     found = difference_of(comparison, level.quantity, level.condition)
     if found is None:
         is_base = level.condition == comparison.figures.baseline

@@ -7,6 +7,7 @@ from daq.starting_files.meters import (
     MeterByEye,
     PlacedMeter,
     WantedChannel,
+    is_place_guessed,
     is_placeholder,
     place_by_eye,
 )
@@ -90,9 +91,13 @@ name = {name}
 quantity = {quantity}
 unit = {unit}
 {resolution}# the smallest step of its display
-place = {place}
+{place}
 # accuracy = {{ percent_of_reading = 1.0, counts = 2 }}
 """
+_GUESSED_PLACE = (
+    '# CHANGE: where it measures: "inlet", "outlet", "duct", "room",'
+    ' "supply end" or "machine end" of the lead'
+)
 _BY_EYE_COMMENT = """\
 # A meter without a port: you are asked for its readings while a trial averages. CHANGE `accuracy` to what its data sheet says
 # and take the mark away; without it the uncertainty holds the display and the spread only. `title = "…"` may name it.
@@ -183,8 +188,15 @@ def _by_eye(meter: MeterByEye, channel: WantedChannel, *, is_first: bool) -> str
         quantity=toml_string(channel.field.quantity),
         unit=toml_string(meter.unit),
         resolution=f"resolution = {meter.resolution!r}".ljust(_COMMENT_COLUMN),
-        place=toml_string(channel.place),
+        place=_by_eye_place(meter, channel),
     )
+
+
+def _by_eye_place(meter: MeterByEye, channel: WantedChannel) -> str:
+    place = f"place = {toml_string(channel.place)}"
+    if not is_place_guessed(meter):
+        return place
+    return f"{place.ljust(_COMMENT_COLUMN)}{_GUESSED_PLACE}"
 
 
 def _air(

@@ -14,6 +14,11 @@ _GAUGE = re.compile(
 _METRES = re.compile(rf"{_NUMBER}(?:m|metres?|meters?)(?![\w²^])", re.IGNORECASE)
 _FEET = re.compile(rf"{_NUMBER}(?:ft|foot|feet)(?!\w)", re.IGNORECASE)
 _AMPERES = re.compile(rf"{_NUMBER}(?:A|amps?|amperes?)(?!\w)", re.IGNORECASE)
+_LENGTH_ALONE = re.compile(
+    r"\s*\d+(?:[.,]\d+)?\s*(?:m|metres?|meters?|ft|foot|feet)\s*", re.IGNORECASE
+)
+_CORES = re.compile(r"(?<![\w.,])[2-5][GX]\d+(?:[.,]\d+)?(?!\w)", re.IGNORECASE)
+"""Cores and cross-section as a jacket has them, like 3G1.5 [1, mm2]."""
 _FOOT_M = 0.3048
 _MOST_A = 125.0
 _MOST_MM2, _MOST_M, _MOST_FT, _MOST_AWG = 50.0, 1000.0, 3300.0, 30
@@ -76,6 +81,19 @@ def lead_table(name: str) -> str | None:
         ]
     )
     return f"{{ {size}, {length} }}" if size and length else None
+
+
+def has_size(name: str) -> bool:
+    """Whether a name tells a cross-section or a gauge that a lead may have."""
+    areas = [("area_mm2", text, _MOST_MM2) for text in _AREA.findall(name)]
+    gauges = [("awg", a or b, _MOST_AWG) for a, b in _GAUGE.findall(name)]
+    is_sized = any(_one([each]) for each in (*areas, *gauges))
+    return is_sized or _CORES.search(name) is not None
+
+
+def is_length(name: str) -> bool:
+    """Whether a name tells how long something is, and nothing else."""
+    return _LENGTH_ALONE.fullmatch(name) is not None
 
 
 def _one(found: Iterable[tuple[str, str, float]]) -> str | None:

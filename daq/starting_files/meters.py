@@ -20,6 +20,20 @@ _TAKEN = frozenset(
     | {"apparent_power", "power_factor", "voltage_drop", "lead_resistance"}
 )
 """Names of what is derived from channels."""
+_PLACES = {
+    "inlet": "inlet",
+    "suction": "inlet",
+    "outlet": "outlet",
+    "duct": "duct",
+    "room": "room",
+    "ambient": "room",
+    "barometer": "room",
+    "barometric": "room",
+    "supply": "supply end",
+    "mains": "supply end",
+    "machine": "machine end",
+}
+"""Where a channel measures, by a word of its name."""
 
 
 class Kind(StrEnum):
@@ -155,13 +169,24 @@ def names_taken(placed: Sequence[PlacedMeter]) -> frozenset[str]:
 
 
 def place_by_eye(meter: MeterByEye, kind: Kind) -> WantedChannel:
-    """The channel of a meter without a port, where such a thing usually measures unless a place is stated."""
+    """The channel of a meter without a port: where it is said to measure, else by its name, else where such a thing does."""
     quantity = UNITS[meter.unit].quantity
-    place = meter.place or _usual_place(quantity, kind)
+    place = meter.place or _named_place(meter.name) or _usual_place(quantity, kind)
     return WantedChannel(meter.name, MeterField(meter.name, quantity, meter.unit), place)  # fmt: skip
 
 
 # ---- places
+
+
+def is_place_guessed(meter: MeterByEye) -> bool:
+    """Whether neither the operator nor the channel's name says where it measures."""
+    return not (meter.place or _named_place(meter.name))
+
+
+def _named_place(name: str) -> str:
+    """Where a channel measures by its name; empty where that says nothing, or several things."""
+    places = {_PLACES[word] for word in name.split("_") if word in _PLACES}
+    return places.pop() if len(places) == 1 else ""
 
 
 def _usual_place(quantity: str, kind: Kind) -> str:

@@ -1,9 +1,16 @@
 """The plan: the machine, what is compared, in which order, and what each trial waits for."""
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 
 from daq.settling.parameters import STANDARD
-from daq.starting_files.leads import LeadRating, lead_table, lowest_rating
+from daq.starting_files.leads import (
+    LeadRating,
+    has_size,
+    is_length,
+    lead_table,
+    lowest_rating,
+)
 from daq.starting_files.meters import (
     Kind,
     LoggedChannel,
@@ -43,6 +50,18 @@ _QUESTIONS = {
     Kind.HOSES: "What does each hose cost in airflow, and what does the machine draw?",
 }
 _CHANGES = {Kind.LEADS: "lead", Kind.FILTERS: "filter", Kind.HOSES: "hose"}
+_WORDS = {
+    "lead": r"leads?|cables?|cords?",
+    "hose": r"hoses?",
+    "filter": r"filters?",
+    "supply voltage": r"voltage",
+}
+"""What changes, by words of a condition's name."""
+_WORDS_ALONE = {
+    "lead": r"extensions?|flex|reel|drum",
+    "supply voltage": r"\d+(?:[.,]\d+)?\s*V",
+}
+"""Likewise where nothing else is said: a hose may be flexible, and a lead be rated for a voltage."""
 _CONDITION = """\
 
 [[condition]]
@@ -54,8 +73,10 @@ instruction = {instruction}
 # What the screens ask for; `, then switch on` follows.
 """
 _CHANGES_LINE = """\
-changes = ["{what}"]{pad}# in what it differs from the baseline
+{changes}# {mark}differs from the baseline in: "lead", "hose", "filter", "supply voltage", "other"
 """
+_CHANGES_COLUMN = 32
+_OTHER = "other"
 _LEAD_UNKNOWN = """\
 # lead = {{ area_mm2 = 1.5, length_m = 25{rated} }}
 # CHANGE: size and length by its jacket{rated_words}, and take the mark away;
@@ -249,15 +270,44 @@ def _repeats(conditions: int) -> int:
 
 
 def _condition(name: str, kind: Kind, *, is_baseline: bool, is_asked: bool) -> str:
-    what = _CHANGES[kind]
-    changes = _CHANGES_LINE.format(what=what, pad=" " * (18 - len(what)))
+    changes = _named_changes(name, kind)
+    is_lead = is_baseline or _CHANGES[Kind.LEADS] in changes
     return _CONDITION.format(
         name=toml_string(name),
-        changes="" if is_baseline else changes,
+        changes="" if is_baseline else _changes_line(changes),
         instruction=_INSTRUCTION.format(instruction=toml_string(f"Fit: {name}"))
         if is_asked
         else "",
-        lead=_lead(name) if kind is Kind.LEADS else "",
+        lead=_lead(name) if kind is Kind.LEADS and is_lead else "",
+    )
+
+
+def _named_changes(name: str, kind: Kind) -> tuple[str, ...]:
+    """In what a condition differs from the baseline, by its name.
+
+    A filter may be called by its class and a hose by its bore; what does not read as a lead hardly is one.
+    """
+    is_of_leads = kind is Kind.LEADS
+    named = [*_said_in(name, _WORDS)]
+    if "lead" not in named and has_size(name) and (is_of_leads or not named):
+        named.insert(0, "lead")
+    named = named or [*_said_in(name, _WORDS_ALONE)]
+    if not named and (not is_of_leads or is_length(name)):
+        named = [_CHANGES[kind]]
+    return tuple(named) or (_OTHER,)
+
+
+def _said_in(name: str, words: Mapping[str, str]) -> Iterator[str]:
+    for what, alike in words.items():
+        if re.search(rf"(?<![^\W_])(?:{alike})(?![^\W_])", name, re.IGNORECASE):
+            yield what
+
+
+def _changes_line(changes: Sequence[str]) -> str:
+    listed = ", ".join(map(toml_string, changes))
+    return _CHANGES_LINE.format(
+        changes=f"changes = [{listed}] ".ljust(_CHANGES_COLUMN),
+        mark="CHANGE: " if _OTHER in changes else "",
     )
 
 

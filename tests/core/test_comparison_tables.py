@@ -24,6 +24,7 @@ from daq.comparison_tables import (
     texts_aligned,
     titled,
 )
+from daq.comparison_words import MINUS
 from tests.core.comparison.sessions import FLOW, POWER, Means, figures_of
 
 LOST = {"bare": [100.0, 100.2, 99.9], "filter": [90.0, 90.2, 89.9]}
@@ -41,6 +42,13 @@ def csv_rows(comparison: SessionComparison) -> list[dict[str, str]]:
 
 def markdown(comparison: SessionComparison) -> list[str]:
     return render_comparison_markdown(comparison).splitlines()
+
+
+def test_a_mean_below_zero_has_the_sign_of_the_differences():
+    means = {"bare": [-0.1, -0.2, -0.1], "filter": [-1.0, -1.1, -0.9]}
+    ((_, rows),) = tables_by_quantity(session(means))
+    assert rows[1][1].startswith(MINUS)
+    assert not any("-" in cell for row in rows[1:] for cell in row)
 
 
 # ---- rows

@@ -122,7 +122,7 @@ def test_leaving_out_is_answered_with_what_comes_instead() -> None:
 
 def test_asking_again_is_answered_with_which_trials_count() -> None:
     assert repeated_answer(SECOND) == (
-        "fine filter, repeat 2 is called for next; the trials before it count too."
+        "fine filter, repeat 2, is added to the plan's order and called for next; all trials of this condition count."
     )
     assert set_aside_answer(FIRST) == (
         "fine filter: its trial is set aside and counts no more. It is called for again."

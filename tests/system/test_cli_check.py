@@ -287,6 +287,39 @@ def test_text_that_is_no_toml_is_told_with_its_line(run: Daq, folder: Path) -> N
     assert more == "daq: more may follow once this is mended"
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('title = "Blower"', 'title = "Blower', 'a quote (") is missing at the end of line 6'),
+        ('title = "Blower"', "title = 'Blower", "a quote (') is missing at the end of line 6"),
+        ('title = "Blower"', 'title = "Blower  # it is', 'a quote (") is missing in line 6'),
+        ('required = ["supply"]', 'required = ["supply]', 'a quote (") is missing in line 14'),
+    ],
+)  # fmt: skip
+def test_a_missing_quote_is_told_as_one_with_its_line(
+    run: Daq, folder: Path, old: str, new: str, words: str
+) -> None:
+    edit(folder / "plan.toml", old, new)
+    told = run("check", folder / "bench.toml", folder / "plan.toml", "--files-only")
+    assert told.code == 2
+    fault, _ = told.err.splitlines()
+    line = words.rpartition(" ")[2]
+    assert fault.endswith(f"plan.toml:{line}: no valid TOML: {words}")
+
+
+@pytest.mark.parametrize(
+    "new", ['title = """Blower', "title = Blower", 'title = "Blo"wer"']
+)
+def test_what_is_no_missing_quote_is_not_told_as_one(
+    run: Daq, folder: Path, new: str
+) -> None:
+    edit(folder / "plan.toml", 'title = "Blower"', new)
+    told = run("check", folder / "bench.toml", folder / "plan.toml", "--files-only")
+    assert told.code == 2
+    assert "no valid TOML: " in told.err
+    assert "is missing" not in told.err
+
+
 def _normalising(folder: Path, *, voltage: float, settling: str = "") -> Path:
     """The plan for leads, normalised to a voltage."""
     plan = folder / "plan.toml"

@@ -410,6 +410,10 @@ def test_both_voltmeters_are_read_on_one_outlet_and_the_difference_is_kept(
     assert items["refresh:anemometer"]["verdict"] == "done"
     assert "a line every 0.5 s" in items["refresh:anemometer"]["finding"]
     simulator.type("on")
+    # The figure of the list stands above it, too, with why values come at another pace.
+    above = checked(bench, "--seconds", "5").out
+    assert "; a line every 0.5 s, its profile says 0.5 s" in above
+    assert re.search(r"a new value about every [\d.]+ s, as a line may repeat", above)
     running = walked(checked(bench, *words))[pair["item"]]
     assert running["verdict"] == "refused"
     assert "so something runs: switch the machine off" in running["finding"]

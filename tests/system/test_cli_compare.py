@@ -98,6 +98,20 @@ def test_what_a_person_does_not_need_stands_behind_an_option(
     assert "--all" not in whole
 
 
+def test_what_the_conveying_index_is_stands_beneath_its_table_at_once(
+    run: Daq, path: Path
+) -> None:
+    store_session(path)
+    for options in ((), ("--all",), ("--markdown",)):
+        text = said(run("compare", path, *options))
+        _, _, beneath = text.partition("flow's difference")
+        meaning = "the ratio of “Airflow, standard air” to the power 5"
+        assert meaning in beneath
+        assert text.count(meaning) == 1
+        assert "It is no airflow." in beneath
+        assert ("one duct and one material" in beneath) == bool(options)
+
+
 def test_accuracy_that_nobody_stated_is_told_before_the_tables(
     run: Daq, path: Path
 ) -> None:

@@ -45,6 +45,31 @@ def test_where_a_folder_is_named_its_file_is_asked_for(run: Daq, folder: Path) -
     assert told.says_only(f"{folder}: is a folder, name the file, {plan}")
 
 
+@pytest.mark.parametrize("command", ["check", "run"])
+def test_bench_and_plan_in_each_others_place_are_told_in_one_line(
+    run: Daq, folder: Path, command: str
+) -> None:
+    bench, plan = folder / "bench.toml", folder / "plan.toml"
+    told = run(command, plan, bench)
+    assert told.code == 2
+    assert told.says_only(
+        f"these two seem to be swapped: {plan} is a plan and {bench} a bench file"
+    )
+    told = run(command, bench, bench)
+    assert told.code == 2
+    assert told.says_only(f"{bench}: seems to be a bench file, expected a plan")
+
+
+def test_a_plan_where_a_bench_is_wanted_is_told_in_one_line(
+    run: Daq, folder: Path
+) -> None:
+    plan = folder / "plan.toml"
+    for words in (("check", plan), ("serve", plan), ("session", plan, "status")):
+        told = run(*words)
+        assert told.code == 2
+        assert told.says_only(f"{plan}: seems to be a plan, expected a bench file")
+
+
 def test_a_file_that_is_no_text_is_told(run: Daq, folder: Path) -> None:
     (folder / "bench.toml").write_bytes(b"format = 1 # \xff\n")
     told = run("check", folder / "bench.toml")

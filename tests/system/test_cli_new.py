@@ -140,6 +140,54 @@ def test_the_size_of_a_lead_is_taken_from_its_name_where_it_says_both(
     assert sized == [(2.5, 25.0), (1.5, 50.0), (1.5, 10.0), (12, 30.48)]
 
 
+@pytest.mark.parametrize(
+    ("kind", "name", "changes"),
+    [
+        ("leads", "1.5 mm2, 25 m", ["lead"]),
+        ("leads", "14 AWG 50 ft", ["lead"]),
+        ("leads", "H07RN-F 3G1.5, 25 m", ["lead"]),
+        ("leads", "Long cable", ["lead"]),
+        ("leads", "25 m", ["lead"]),
+        ("leads", "hose 5 m", ["hose"]),
+        ("leads", "flex hose", ["hose"]),
+        ("leads", "filter F7", ["filter"]),
+        ("leads", "at 207 V", ["supply voltage"]),
+        ("leads", "12 AWG 600 V, 25 m", ["lead"]),
+        ("leads", "2.5 mm2 with filter", ["lead", "filter"]),
+        ("leads", "hose of 700 mm2", ["hose"]),
+        ("leads", "5 m, coiled", ["other"]),
+        ("leads", "misleading", ["other"]),
+        ("filters", "F7", ["filter"]),
+        ("filters", "hose 5 m", ["hose"]),
+        ("filters", "1.5 mm2, 25 m", ["lead"]),
+        ("hoses", "5 m", ["hose"]),
+    ],
+)
+def test_a_condition_changes_what_its_name_says_and_is_marked_where_it_says_nothing(
+    write: Daq, tmp_path: Path, kind: str, name: str, changes: list[str]
+) -> None:
+    folder = tmp_path / "new"
+    options = ("--kind", kind, "--conditions", "bare", "--conditions", name)
+    _, plan = written(write, folder, *options)
+    assert [list(c.changes) for c in plan.facts.conditions] == [[], changes]
+    (line,) = re.findall(
+        r"^changes = .*", (folder / "plan.toml").read_text("utf-8"), re.MULTILINE
+    )
+    listed = '"lead", "hose", "filter", "supply voltage", "other"'
+    assert line.endswith(f"differs from the baseline in: {listed}")
+    assert ("# CHANGE: " in line) == (changes == ["other"])
+
+
+def test_what_is_no_lead_has_none_to_fill_in(write: Daq, tmp_path: Path) -> None:
+    folder = tmp_path / "new"
+    options = ("--kind", "leads", "--conditions", "1 mm2, 5 m,hose 5 m,cable")
+    written(write, folder, *options)
+    _, lead, hose, cable = (folder / "plan.toml").read_text("utf-8").split("[[condition]]")  # fmt: skip
+    assert "\nlead = " in lead
+    assert "lead = " not in hose
+    assert "\n# lead = " in cable
+
+
 def test_the_first_condition_is_the_baseline_and_repeats_are_enough(
     write: Daq, tmp_path: Path
 ) -> None:

@@ -34,7 +34,7 @@ def test_a_meter_without_a_port_that_is_named_works_as_it_is(
     bench, plan = written(write, tmp_path / "new", *options)
     pressure, speed = bench.typed
     assert (pressure.channel.quantity, pressure.channel.unit) == ("pressure", "Pa")
-    assert pressure.channel.place == ("outlet" if kind == "leads" else "duct")
+    assert pressure.channel.place == "inlet"
     assert pressure.display.resolution == 1.0
     assert (speed.channel.quantity, speed.channel.place) == ("rotational speed", "motor")  # fmt: skip
     assert plan.rules.typed == ("inlet_pressure", "speed")
@@ -46,6 +46,31 @@ def test_a_meter_without_a_port_that_is_named_works_as_it_is(
     (tmp_path / "new" / "bench.toml").write_text(ready, encoding="utf-8")
     accuracies = [meter.channel.accuracy for meter in loaded(tmp_path / "new")[0].typed]
     assert {accuracy.percent_of_reading for accuracy in accuracies} == {1.0}
+
+
+@pytest.mark.parametrize(
+    ("typed", "place", "is_marked"),
+    [
+        ("inlet_pressure:Pa:1", "inlet", False),
+        ("pressure_room:Pa:1", "room", False),
+        ("mains_voltage:V:1", "supply end", False),
+        ("pressure:Pa:1", "outlet", True),
+        ("inlet_to_outlet:Pa:1", "outlet", True),
+        ("load:W:1", "machine end", True),
+        ("inlet_pressure:Pa:1:motor", "motor", False),
+    ],
+)
+def test_a_meter_without_a_port_measures_where_its_name_says_and_is_marked_where_it_says_nothing(
+    write: Daq, tmp_path: Path, typed: str, place: str, *, is_marked: bool
+) -> None:
+    bench, _ = written(write, tmp_path / "new", "--kind", "leads", "--typed", typed)
+    assert bench.typed[0].channel.place == place
+    _, table = (tmp_path / "new" / "bench.toml").read_text("utf-8").split("[[typed]]")
+    line = next(each for each in table.splitlines() if each.startswith("place = "))
+    assert ("# CHANGE: where it measures: " in line) == is_marked
+    if is_marked:
+        for allowed in ("inlet", "outlet", "duct", "room", "supply end", "machine end"):
+            assert f'"{allowed}"' in line
 
 
 def test_so_many_meters_without_a_port_are_given_the_time_that_they_take(

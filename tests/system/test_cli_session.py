@@ -86,6 +86,42 @@ def test_a_socket_that_a_killed_service_left_is_no_service(
 @pytest.mark.parametrize(
     "words",
     [
+        ["note", "cleaned", "the", "inlet"],
+        ["skip", "--reason", "it", "is", "away"],
+        ["repeat", "3", "--instead-because", "the", "window", "was", "open"],
+        ["relabel", "2", "medium filter", "--reason", "fitted", "the", "other"],
+        ["relabel", "--reason", "fitted the other", "2", "medium filter"],
+    ],
+)
+def test_free_text_at_the_end_of_the_line_needs_no_quotes(
+    run: Daq, folder: Path, words: list[str]
+) -> None:
+    ended = run("session", folder / "bench.toml", *words)
+    # It got as far as to the service, which is not there.
+    assert ended.code == 5
+    assert ended.says_only("no service answers there")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["status", "now"],
+        ["relabel", "2", "medium", "filter", "--reason", "fitted"],
+        ["skip", "--reason", "away", "--instead-because", "x"],
+        ["skip", "--reason", "it", "--sane"],
+    ],
+)
+def test_words_that_belong_to_no_text_are_refused(
+    run: Daq, folder: Path, words: list[str]
+) -> None:
+    ended = run("session", folder / "bench.toml", *words)
+    assert ended.code == 2
+    assert "unrecognized arguments: " in ended.err
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
         [],
         ["sing"],
         ["repeat", "first"],
@@ -115,6 +151,18 @@ def stored_as_operated(store: Path) -> None:
     ]
     ways = rows(store, "SELECT DISTINCT way FROM operations")
     assert ways == [("command line",)]
+
+
+def repeat_the_first(bench: BenchFolder) -> None:
+    """Its new line stands before the one that was called for, which had number 4."""
+    words = done(bench, "repeat", "1")
+    assert "all trials of this condition count." in words
+    assert words.endswith("From line 4 on the lines have other numbers now; see status.")  # fmt: skip
+    told = "\n".join(status(bench))
+    assert f"  line 1: {NONE}, repeat 1, done, trial 1" in told
+    assert f"  line 4: {NONE}, repeat 2, to come" in told
+    assert f"  line 5: {FINE}, repeat 1, to come" in told
+    assert "the numbers above hold" in told
 
 
 def status(bench: BenchFolder) -> list[str]:
@@ -150,7 +198,7 @@ def test_a_whole_session_is_operated_from_the_command_line(
     bench.wait_for(lambda s: is_called_for(COARSE, s))
     assert f"  line 3: {MEDIUM}, done, trial 2" in "\n".join(status(bench))
 
-    assert done(bench, "note", "the door stood open") == "Noted."
+    assert done(bench, "note", "the", "door", "stood open") == "Noted."
     assert done(bench, "pause").startswith("Paused.")
     simulators.say(f"fit {COARSE}")
     simulators.say("on")
@@ -163,7 +211,7 @@ def test_a_whole_session_is_operated_from_the_command_line(
     measure(bench, simulators, COARSE)
 
     bench.wait_for(lambda s: is_called_for(FINE, s))
-    assert done(bench, "repeat", "1").endswith("the trials before it count too.")
+    repeat_the_first(bench)
     bench.wait_for(lambda s: is_called_for(NONE, s))
     again = ["repeat", "2", "--instead-because", "the window was open"]
     assert "set aside" in done(bench, *again)

@@ -49,6 +49,37 @@ def test_letters_are_passed_over_and_backspace_takes_back(line: TypingLine) -> N
     assert line.lines()[0].endswith("5: 12,5_")
 
 
+def test_letters_are_told_to_be_no_reading_until_a_figure_is_typed(
+    line: TypingLine,
+) -> None:
+    assert typed(line, "bc") == []
+    assert line.lines()[0].startswith("A reading is a number without its unit")
+    assert line.lines()[1].endswith("5: _")
+    assert typed(line, "4") == []
+    assert line.lines()[0].endswith("5: 4_")
+    assert typed(line, "12 Pa\r") == [TypedReading("velocity", "412")]
+    assert "A reading is a number" not in " ".join(line.lines())
+
+
+def test_a_letter_that_is_a_key_with_nothing_to_do_is_told_to_be_no_reading(
+    line: TypingLine,
+) -> None:
+    # As the key a comes back where the machine may run on anyway.
+    line.refused("nothing to acknowledge", is_doubted=False)
+    told = line.lines()[0]
+    assert told.startswith("Nothing to acknowledge. A reading is a number")
+    assert typed(line, "12.3\r") == [TypedReading("velocity", "12.3")]
+
+
+def test_a_key_with_nothing_to_do_leaves_a_doubt_as_it_is(line: TypingLine) -> None:
+    typed(line, "123\r")
+    line.refused("is 123 what the display shows?", is_doubted=True)
+    line.refused("nothing to acknowledge", is_doubted=False)
+    typed(line, "q")
+    assert line.lines()[0] == "is 123 what the display shows?"
+    assert typed(line, "y") == [TypedReading("velocity", "123", as_typed=True)]
+
+
 def test_enter_alone_is_no_reading(line: TypingLine) -> None:
     assert typed(line, "\r\n") == []
 

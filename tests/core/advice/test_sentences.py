@@ -9,6 +9,7 @@ from daq.advice.sentences import (
     conveying_rows,
     conveying_sentences,
     drift_sentences,
+    index_meaning,
     nameplate_rows,
     nameplate_sentences,
     safety_sentences,
@@ -145,6 +146,15 @@ def test_the_conveying_index_is_never_shown_without_interval_and_standing():
     assert "long: 55 % (" in text
     assert "common practice, no published source" in text
     assert " to " in conveying_rows(found)[1][3]
+
+
+def test_the_index_is_told_to_be_a_power_of_the_flow_and_no_airflow():
+    session = compared({FLOW: {BARE: [100.0], "long": [88.6]}}, spreads=SPREADS)
+    text = index_meaning(compare_conveying(session))
+    assert "the ratio of “Airflow” to the power 5" in text
+    assert text.endswith("It is no airflow.")
+    without = compared({POWER: {BARE: [100.0], "long": [90.0]}})
+    assert index_meaning(compare_conveying(without)) == ""
 
 
 def test_an_index_without_repeats_and_one_without_a_difference_say_so():
