@@ -117,23 +117,29 @@ async def test_a_body_that_is_none_has_one_answer_and_is_no_fault_of_the_program
     assert caplog.messages == []
 
 
-async def test_a_body_that_breaks_off_after_its_refusal_ends_the_connection(
-    page: Page,
+@pytest.mark.parametrize(
+    ("start", "status"),
+    # Answered before its body is there, for the name is not the page's; and owed a head only.
+    [("POST /api/access HTTP/1.1\nHost: bench.example", 421), ("HEAD / HTTP/1.0\nHost: localhost", 400)],
+)  # fmt: skip
+async def test_a_body_that_turns_out_to_be_none_ends_the_connection_without_a_fault(
+    page: Page, start: str, status: int
 ) -> None:
     faults: list[dict[str, object]] = []
     loop = asyncio.get_running_loop()
     loop.set_exception_handler(lambda _, fault: faults.append(fault))
-    # Answered before its body is there, for the name is not the page's; then comes what is no chunk.
-    head = f"POST /api/access HTTP/1.1\nHost: bench.example\n{CHUNKED}\n\nc\n"
-    async with running(page), connected_raw(page, head) as raw:
-        async with asyncio.timeout(PATIENCE_S):
-            received = b""
-            while b"page" not in received:
-                received += await loop.sock_recv(raw, 2**16)
-            raw.sendall(b"no chunk at all, of more bytes than were said")
-            while part := await loop.sock_recv(raw, 2**16):
-                received += part
-    assert received.startswith(b"HTTP/1.1 421 ")
+    async with (
+        running(page),
+        connected_raw(page, f"{start}\n{CHUNKED}\n\nc\n") as raw,
+        asyncio.timeout(PATIENCE_S),
+    ):
+        received = b""
+        while status == 421 and b"page" not in received:
+            received += await loop.sock_recv(raw, 2**16)
+        raw.sendall(b"no chunk at all, of more bytes than were said")
+        while part := await loop.sock_recv(raw, 2**16):
+            received += part
+    assert received.startswith(b"HTTP/1.1 %d " % status)
     assert received.count(b"HTTP/1.1 ") == 1
     assert faults == []
 

@@ -22,9 +22,6 @@ HEAD_S = 10.0
 STALLED_S = 20.0
 """For a peer to take some of what waits for it, once that is more than the usual 64 KiB [s]."""
 
-_CAN_ANSWER = (h11.IDLE, h11.SEND_RESPONSE)
-"""States of our side in which the library can begin an answer."""
-
 
 class _Patience:
     """One wait that has an end."""
@@ -87,9 +84,10 @@ class Connection(H11Protocol):
 
     def send_400_response(self, msg: str) -> None:
         """Refuse what is no request; one whose body turned out to be none has its answer by that, or had it before."""
-        if self.conn.our_state in _CAN_ANSWER:
+        try:
             super().send_400_response(msg)
-        else:
+        except h11.LocalProtocolError:
+            # It was answered before what follows turned out to be no body, or is owed a head only (HEAD).
             self.transport.close()
         cycle = getattr(self, "cycle", None)
         if cycle is not None and not cycle.response_complete:
