@@ -7,7 +7,8 @@ it keeps. In each session the broker is in trouble while a trial is averaged and
 in the outbox was received, in order, a repeat the same byte by byte; how long after the broker's return the first fresh reading came; how the polls fared
 while the broker was in trouble and otherwise; by how much the service's memory grew. Exit code 1 where a result is missing, altered or out of order, where
 it took longer than 2 s, where five in a hundred more polls were missed than in the quiet parts of the same session, where memory grew by more than
-a quiet session's and what may be held meanwhile, or where nothing was tried: a session without trouble, without a result or without polls.
+a quiet session's and what may be held meanwhile, or where nothing was tried (`brokers_verdict`): a session without trouble, without a result or without polls,
+or a trouble of which the service did not say that the broker is away.
 """
 
 import argparse
@@ -18,53 +19,36 @@ import tempfile
 import time
 from collections.abc import Callable, Mapping
 from contextlib import closing, suppress
-from dataclasses import dataclass, field
-from enum import StrEnum
 from itertools import pairwise
 from pathlib import Path
 from random import Random
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.benchmarks.measuring import percentile, say, show_table
+from tests.campaigns.arguments import a_count, unless_broken_off
 from tests.campaigns.brokers_gate import HOST, Gate, Way
+from tests.campaigns.brokers_verdict import Outcome, Polls, Trouble, is_seen
 from tests.campaigns.brokers_witness import (
     OTHER_WORD,
     USER,
     WORD,
-    Delivery,
     KeepingBroker,
     Witness,
     delivery,
 )
 from tests.campaigns.kills_service import SPEED, KilledService, pause
+from tests.campaigns.missed_polls import polls_of
 from tests.system.bench_process import BenchFolder, Simulators
 from tests.system.serving import quick_filters
 
-LIVE_WITHIN_S = 2.0
-MISSED_MORE = 0.05
-"""Share of the polls."""
-OWN_GROWTH_MB = 7.0
-"""What a session grows by itself, with traces and averages: twice the 3.5 MB of one whose broker was in no trouble."""
 _MOST_ANSWERS_AND_WISHES, _RESULTS = 16 + 16, 1
 _LONGEST_S = 12.0
 _WAITED_S = 30.0
+_SEEN_WITHIN_S = 20.0
+"""A broker that was stopped is missed once it owes an answer."""
 _MB = 1e6
-
-
-class Trouble(StrEnum):
-    """What the broker is in."""
-
-    NONE = "none"
-    REFUSING = "refusing"
-    ABSENT = "absent, no answer at all"
-    SWALLOWING = "accepts and says nothing"
-    SLOW = "slow, 0.3 s each way"
-    STOPPED = "stopped"
-    RESTARTING = "restarted"
-    KILLED = "killed and started again"
-    WRONG_WORD = "other password"
-    EXPIRED = "certificate expired"
 
 
 _WAYS = {
@@ -73,93 +57,6 @@ _WAYS = {
     Trouble.SWALLOWING: Way.SWALLOWING,
     Trouble.SLOW: Way.SLOW,
 }
-
-
-@dataclass
-class Polls:
-    """How the meters were read [1, 1, s of real time]."""
-
-    made: int = 0
-    missed: int = 0
-    late_s: list[float] = field(default_factory=list)
-
-    def add(self, other: "Polls") -> None:
-        """Count those too."""
-        self.made += other.made
-        self.missed += other.missed
-        self.late_s += other.late_s
-
-    @property
-    def due(self) -> int:
-        """Made or not [1]."""
-        return self.made + self.missed
-
-    @property
-    def share_missed(self) -> float:
-        """Of all that were due [1]."""
-        return self.missed / max(self.due, 1)
-
-
-@dataclass
-class Outcome:
-    """What came of the sessions with one trouble.
-
-    Attributes:
-        is_quiet: Whether the broker is in no trouble, for comparison.
-        told: Results that were put into the outbox, by session [1].
-        live_s: How long after each return the first fresh reading came [s]; infinite where none did.
-        growth_mb: Of the service's memory, the most, from the begin of the first trouble on.
-        held_mb: The most that may be held for a broker, by the largest payloads that came.
-    """
-
-    is_quiet: bool = False
-    sessions: int = 0
-    troubles: int = 0
-    told: list[int] = field(default_factory=list)
-    came: list[Delivery] = field(default_factory=list)
-    live_s: list[float] = field(default_factory=list)
-    meanwhile: Polls = field(default_factory=Polls)
-    otherwise: Polls = field(default_factory=Polls)
-    growth_mb: float = 0.0
-    held_mb: float = 0.0
-
-    @property
-    def wrong(self) -> str:
-        """The first promise that was not tried or not kept; empty where all were."""
-        return self._untried or self._broken
-
-    @property
-    def is_in_order(self) -> bool:
-        """Whether all that is promised was tried and kept."""
-        return not self.wrong
-
-    @property
-    def _untried(self) -> str:
-        returns = 0 if self.is_quiet else self.troubles
-        untried = {
-            "no session": not self.sessions,
-            "a session without trouble": self.troubles < self.sessions,
-            "a session without a result": len(self.told) != self.sessions
-            or 0 in self.told,
-            "a return that was not timed": len(self.live_s) != returns,
-            "no polls meanwhile": not self.meanwhile.due,
-            "no polls otherwise": not self.otherwise.due,
-        }
-        return next((what for what, is_so in untried.items() if is_so), "")
-
-    @property
-    def _broken(self) -> str:
-        more = self.meanwhile.share_missed - self.otherwise.share_missed
-        broken = {
-            "results missing": [each.received for each in self.came] != self.told,
-            "results altered or out of order": any(
-                each.altered or each.disorder for each in self.came
-            ),
-            "live too late": any(each > LIVE_WITHIN_S for each in self.live_s),
-            "polls missed": more > MISSED_MORE,
-            "memory grew too much": self.growth_mb > OWN_GROWTH_MB + self.held_mb,
-        }
-        return next((what for what, is_so in broken.items() if is_so), "")
 
 
 class TroubledSession:
@@ -226,6 +123,7 @@ class TroubledSession:
                 lambda s: s["stage"]["name"] != "averaging", within_s=_LONGEST_S
             )
         pause(self._random.uniform(1.0, 4.0))
+        outcome.seen += self._is_seen()
         self._memory_mb.append(_memory_mb(service.process.pid))
         self._end()
         self._spans.append((from_s, _bench_s()))
@@ -237,6 +135,20 @@ class TroubledSession:
             f"{self._trouble}: {lasted_s / float(SPEED):.1f} s, live after "
             f"{outcome.live_s[-1] if outcome.live_s else 0.0:.2f} s, {time.monotonic() - begun_s:.1f} s in all"
         )
+
+    def _is_seen(self) -> bool:
+        """Whether the service says so while it lasts; waited for, where it has to be seen."""
+        if self._trouble in {Trouble.NONE, Trouble.SLOW}:
+            return False
+        try:
+            self._bench.wait_for(self._tells_of_it, within_s=_SEEN_WITHIN_S)
+        except AssertionError:
+            return False
+        return True
+
+    def _tells_of_it(self, state: Mapping[str, Any]) -> bool:
+        broker = state["broker"]
+        return is_seen(self._trouble, broker["state"], broker["text"])
 
     def _begin(self) -> None:
         way = _WAYS.get(self._trouble)
@@ -278,6 +190,7 @@ class TroubledSession:
         )
         outcome.growth_mb = max(outcome.growth_mb, grown_mb)
         outcome.held_mb = max(outcome.held_mb, held_mb(witness.largest))
+        outcome.slowed += self._gate.slowed
 
 
 _BEGIN: dict[Trouble, Callable[[KeepingBroker], None]] = {
@@ -350,12 +263,9 @@ def _count_polls(
             polls.made += 1
             late_s = (at_s - before_s - interval_s) / float(SPEED)
             polls.late_s.append(max(late_s, 0.0))
-    gaps = store.execute(
-        "SELECT at_s, reason, CAST(detail AS INTEGER) FROM gaps WHERE at_s >= ?",
-        (began_s,),
-    )
-    for at_s, reason, count in gaps:
-        polls_at(at_s).missed += count if reason == "line was busy" else 1
+    gaps = store.execute("SELECT at_s, detail FROM gaps WHERE at_s >= ?", (began_s,))
+    for at_s, detail in gaps:
+        polls_at(at_s).missed += polls_of(detail)
 
 
 # ---- the campaign
@@ -363,7 +273,7 @@ def _count_polls(
 
 def troubled(trouble: Trouble, *, sessions: int, seed: int) -> Outcome:
     """So many sessions with this trouble."""
-    outcome = Outcome(is_quiet=trouble is Trouble.NONE)
+    outcome = Outcome(trouble)
     for number in range(sessions):
         random = Random(seed + number)  # noqa: S311 - moments, no secret
         with tempfile.TemporaryDirectory() as place, tempfile.TemporaryDirectory() as folder:  # fmt: skip
@@ -376,7 +286,16 @@ def troubled(trouble: Trouble, *, sessions: int, seed: int) -> Outcome:
 
 HEAD = (
     "broker",
-    *("sessions", "troubles", "told", "received", "repeats", "altered", "disorder"),
+    *(
+        "sessions",
+        "troubles",
+        "seen",
+        "told",
+        "received",
+        "repeats",
+        "altered",
+        "disorder",
+    ),
     *("live, most / s", "polls missed / %", "otherwise / %"),
     *("late 99 % / ms", "otherwise / ms", "grown / MB", "may be held / MB", "verdict"),
 )
@@ -387,7 +306,8 @@ def row(trouble: Trouble, outcome: Outcome) -> list[object]:
     came = outcome.came
     meanwhile, otherwise = outcome.meanwhile, outcome.otherwise
     return [
-        *(trouble, outcome.sessions, outcome.troubles, sum(outcome.told)),
+        *(trouble, outcome.sessions, outcome.troubles),
+        *(outcome.seen, sum(outcome.told)),
         sum(each.received for each in came),
         sum(each.repeats for each in came),
         sum(each.altered for each in came),
@@ -407,7 +327,7 @@ def row(trouble: Trouble, outcome: Outcome) -> list[object]:
 def main() -> int:
     """Run the campaign."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--sessions", type=int, default=1, help="with each trouble")
+    parser.add_argument("--sessions", type=a_count, default=1, help="with each trouble")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", choices=[each.name.lower() for each in Trouble])
     options = parser.parse_args()
@@ -419,8 +339,11 @@ def main() -> int:
         )
         rows = [row(*each) for each in outcomes.items()]
         show_table("brokers in trouble", HEAD, rows)
+    for trouble, outcome in outcomes.items():
+        if outcome.wrong:
+            say(f"WRONG: {trouble}: {outcome.wrong}")
     return 0 if all(each.is_in_order for each in outcomes.values()) else 1
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(unless_broken_off(main))

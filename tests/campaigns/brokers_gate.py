@@ -37,9 +37,14 @@ def free_port() -> int:
 
 
 class Gate:
-    """Listens on `port` and passes on to another one."""
+    """Listens on `port` and passes on to another one.
+
+    Attributes:
+        slowed: Pieces that were held back while it was slow [1].
+    """
 
     def __init__(self, to_port: int) -> None:
+        self.slowed = 0
         self.port = free_port()
         self._to_port = to_port
         self._way = Way.REFUSING
@@ -114,6 +119,7 @@ class Gate:
     ) -> None:
         while data := await reader.read(_CHUNK):
             if self._way is Way.SLOW:
+                self.slowed += 1
                 await asyncio.sleep(SLOW_S)
             if not self._links[link]:
                 writer.write(data)

@@ -13,12 +13,15 @@ from statistics import fmean
 from daq.config.plan import Plan
 from daq.records import PlannedTrial, Reading, TrialResult
 from daq.trials.session import Session
+from tests.campaigns.missed_polls import polls_of
 from tests.campaigns.soak_machine import A_SECOND, INSTRUMENT, Machine, tenth_of
 
 STEP_US = 50_000
 """A smaller difference is no step (DEVELOPERS.md, "Time and units")."""
 _SAME = 1e-9
 _LATE_S = 0.2
+_SEEN_WITHIN_POLLS = 2
+"""UTC is looked at with every reading."""
 
 
 @dataclass
@@ -33,6 +36,10 @@ class Findings:
         missing: Polls that brought no reading, as the gaps tell [1].
         unexplained: Polls that were due, less the readings and those [1].
         gaps: Told gaps by reason [1].
+        offsets: Times that UTC was attached [1].
+        steps_seen: Steps of UTC after which it was attached anew at once [1].
+        happened: Troubles that came while a trial was measured [1].
+        moved: Sessions whose UTC, or local time, did not go on as the time since the boot does [1].
         finished: Trials with averages [1].
         averages_wrong: Averages that are not those of the stored readings, or farther from the truth than they say [1].
         bridged: Trials whose settled window lies across a hole of more than ten seconds [1].
@@ -47,6 +54,9 @@ class Findings:
     unexplained: int = 0
     gaps: Counter[str] = field(default_factory=Counter)
     offsets: int = 0
+    steps_seen: int = 0
+    happened: int = 0
+    moved: int = 0
     finished: int = 0
     averages_wrong: int = 0
     bridged: int = 0
@@ -68,6 +78,8 @@ class Known:
         utc_us_at: The computer's UTC at a bench time [us since 1970].
         steps_s: When it was stepped, in bench time [s].
         under_way_s: A reading so soon before that may have been told after it, with the new UTC [s].
+        happened_s: When something was done to the clocks, in bench time [s].
+        is_local_time_other: Whether local time was ahead of UTC by something else at the end than at the begin.
     """
 
     plan: Plan
@@ -77,6 +89,8 @@ class Known:
     utc_us_at: Callable[[float], float]
     steps_s: list[float]
     under_way_s: float
+    happened_s: list[float] = field(default_factory=list)
+    is_local_time_other: bool = False
 
 
 def look_at(path: Path, known: Known) -> Findings:
@@ -87,7 +101,7 @@ def look_at(path: Path, known: Known) -> Findings:
         _look_at_readings(store, readings, known, found)
         _look_at_holes(store, readings, known, found)
         _look_at_trials(store, readings, known, found)
-        found.offsets = store.execute("SELECT count(*) FROM clocks").fetchone()[0]
+        _look_at_clocks(store, readings, known, found)
     return found
 
 
@@ -129,14 +143,46 @@ def _look_at_readings(
             found.utc_wrong += not was_under_way
 
 
+def _look_at_clocks(
+    store: sqlite3.Connection, readings: list[Reading], known: Known, found: Findings
+) -> None:
+    offsets = store.execute("SELECT monotonic_s, utc_us FROM clocks").fetchall()
+    found.offsets = len(offsets)
+    found.steps_seen = sum(
+        any(
+            0.0 <= at_s - step_s <= _SEEN_WITHIN_POLLS * known.interval_s
+            and abs(utc_us - known.utc_us_at(at_s)) <= STEP_US
+            for at_s, utc_us in offsets
+        )
+        for step_s in known.steps_s
+    )
+    spans = store.execute("SELECT started_s, ended_s FROM trials").fetchall()
+    found.happened = sum(
+        any(start_s <= at_s <= (end_s or start_s) for start_s, end_s in spans)
+        for at_s in known.happened_s
+    )
+    found.moved = int(_has_moved(readings, known))
+
+
+def _has_moved(readings: list[Reading], known: Known) -> bool:
+    """Whether UTC was off by more than counts as a step at any reading, or local time became another."""
+    first_s = readings[0].at_s
+    begun_us = known.utc_us_at(first_s)
+    for reading in readings:
+        passed_us = (reading.at_s - first_s) * 1e6
+        off_us = known.utc_us_at(reading.at_s) - begun_us - passed_us
+        if abs(off_us) > STEP_US + 1000:
+            return True
+    return known.is_local_time_other
+
+
 def _look_at_holes(
     store: sqlite3.Connection, readings: list[Reading], known: Known, found: Findings
 ) -> None:
     """Each poll that was due brought a reading, or a gap tells of it."""
-    gaps = store.execute("SELECT reason, CAST(detail AS INTEGER) FROM gaps").fetchall()
-    for reason, count in gaps:
+    for reason, detail in store.execute("SELECT reason, detail FROM gaps").fetchall():
         found.gaps[reason] += 1
-        found.missing += count if reason == "line was busy" else 1
+        found.missing += polls_of(detail)
     lasted_s = readings[-1].at_s - readings[0].at_s
     due = round(lasted_s / known.interval_s) + 1
     found.unexplained = abs(due - found.readings - found.missing)

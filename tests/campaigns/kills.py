@@ -5,7 +5,8 @@
 The real `daq serve` on simulated meters and a simulated person, at 24 times the speed of life. After each kill (SIGKILL) the store is held against what
 a viewer of the page had been shown: whole, every reading older than 1.2 s there with every value, nothing gone that was there before. The service is
 started again and must go on with the session by itself; at a session's end each condition was done once, and is judged the same from the store. An
-interrupt ends the campaign and shows what there is. Exit code 1 where anything was violated.
+interrupt ends the campaign and shows what there is. Exit code 1 where anything was violated, or too little was measured to tell (`kills_verdict`),
+130 where it was broken off.
 """
 
 import argparse
@@ -14,10 +15,7 @@ import signal
 import sys
 import tempfile
 import time
-from collections import Counter
 from collections.abc import Iterator, Sequence
-from contextlib import suppress
-from dataclasses import dataclass, field
 from itertools import cycle
 from pathlib import Path
 from random import Random
@@ -26,11 +24,12 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.benchmarks.measuring import say, show_table
+from tests.campaigns.arguments import BROKEN_OFF, a_count
 from tests.campaigns.kills_findings import (
     KINDS,
-    Findings,
     copied,
     lines_done,
+    lines_settled,
     look_at,
     newest_session,
 )
@@ -43,31 +42,11 @@ from tests.campaigns.kills_moments import (
     reach,
 )
 from tests.campaigns.kills_service import SPEED, KilledService, NotStartedError
+from tests.campaigns.kills_verdict import Tally, unmeasured
 from tests.system.bench_process import BenchFolder, Simulators, reanalysed
 from tests.system.serving import quick_filters
 
 FORMATS = (1, 2)
-
-
-@dataclass
-class Tally:
-    """What came of the kills."""
-
-    kills: Counter[Moment] = field(default_factory=Counter)
-    findings: dict[Moment, Findings] = field(default_factory=dict)
-    sessions: int = 0
-
-    def of(self, moment: Moment) -> Findings:
-        return self.findings.setdefault(moment, Findings())
-
-    @property
-    def violations(self) -> list[str]:
-        return [
-            f"{moment}: {kind}: {text}"
-            for moment, found in self.findings.items()
-            for kind, texts in found.wrong.items()
-            for text in texts
-        ]
 
 
 class KilledSession:
@@ -87,6 +66,7 @@ class KilledSession:
         try:
             for moment in moments:
                 self._moment = moment
+                self._tally.wanted[moment] += 1
                 if moment not in WHILE_STARTING:
                     service = self._go_on(service, moment)
                 self._moment = reach(moment, service, self._random)
@@ -150,6 +130,8 @@ class KilledSession:
         self._tally.sessions += 1
         number, state, lines = newest_session(self._bench.store)
         often = lines_done(self._bench.store)
+        self._tally.lines += sum(often.values())
+        self._tally.settled += lines_settled(self._bench.store)
         expected = dict.fromkeys(range(1, lines + 1), 1)
         if state != "finished" or often != expected:
             said = f"session {number} is {state}, done by position: {often}"
@@ -211,8 +193,8 @@ def show(tally: Tally) -> None:
 def main() -> int:
     """Run the campaign."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--kills", type=int, default=300)
-    parser.add_argument("--sessions", type=int, default=30)
+    parser.add_argument("--kills", type=a_count, default=300)
+    parser.add_argument("--sessions", type=a_count, default=30)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="folder for what is left of a session in which something was violated")  # fmt: skip
     options = parser.parse_args()
@@ -221,7 +203,8 @@ def main() -> int:
     tally, began_s = Tally(), time.monotonic()
     random = Random(options.seed)  # noqa: S311 - moments, no secret
     plan = shared_out(options.kills, options.sessions, random)
-    with suppress(KeyboardInterrupt):
+    is_broken_off = False
+    try:
         for session, moments in enumerate(plan, start=1):
             before = len(tally.violations)
             with tempfile.TemporaryDirectory() as folder:
@@ -231,10 +214,24 @@ def main() -> int:
                     shutil.copytree(folder, options.keep / f"session-{session}")
             told = f"{tally.kills.total()} kills, {len(tally.violations)} violations"
             say(f"session {session}: {told}, {time.monotonic() - began_s:.0f} s")
+    except KeyboardInterrupt:
+        is_broken_off = True
     show(tally)
     for line in tally.violations:
         say(line)
-    return 1 if tally.violations else 0
+    lacking = [
+        *unmeasured(
+            tally,
+            kills=options.kills,
+            sessions=options.sessions,
+            is_broken_off=is_broken_off,
+        )
+    ]
+    for line in lacking:
+        say(f"NOT MEASURED: {line}")
+    if is_broken_off:
+        return BROKEN_OFF
+    return 1 if tally.violations or lacking else 0
 
 
 if __name__ == "__main__":

@@ -206,6 +206,17 @@ def lines_done(store: Path) -> dict[int, int]:
         return dict(rows.fetchall())
 
 
+def lines_settled(store: Path) -> int:
+    """Trials of the newest session that have averages [1]."""
+    with closing(sqlite3.connect(store)) as connection:
+        (number,) = connection.execute(
+            "SELECT count(*) FROM trials t WHERE session_id = (SELECT max(id) FROM sessions)"
+            " AND state NOT IN ('running', 'unfinished')"
+            " AND EXISTS (SELECT 1 FROM averages a WHERE a.trial_id = t.id)"
+        ).fetchone()
+        return int(number)
+
+
 def newest_session(store: Path) -> tuple[int, str, int]:
     """Number and state of the newest session, and how many lines its order has."""
     with closing(sqlite3.connect(store)) as connection:

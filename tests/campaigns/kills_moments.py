@@ -6,12 +6,12 @@ the store's log has just grown.
 
 import signal
 import sqlite3
-import time
 from collections.abc import Callable, Mapping
 from contextlib import closing
 from enum import StrEnum
 from pathlib import Path
 from random import Random
+from time import monotonic
 
 from tests.campaigns.kills_service import KilledService, pause
 
@@ -88,15 +88,20 @@ def _committing(service: KilledService, random: Random) -> None:
     """Just as the store's log grows or is written over."""
     log = service.bench.store.with_name(f"{service.bench.store.name}-wal")
     pause(random.uniform(0.0, 2.0))
-    before, end = log.stat().st_mtime_ns, time.monotonic() + 10.0
-    while log.stat().st_mtime_ns == before and time.monotonic() < end:
-        pass
+    before, end = log.stat().st_mtime_ns, monotonic() + 10.0
+    while log.stat().st_mtime_ns == before:
+        if monotonic() > end:
+            msg = "the log of the store does not grow"
+            raise AssertionError(msg)
 
 
 def _opened(most_s: float) -> Callable[[KilledService, Random], None]:
     def reach_opened(service: KilledService, random: Random) -> None:
-        end = time.monotonic() + 30.0
-        while not service.has_opened(service.bench.store) and time.monotonic() < end:
+        end = monotonic() + 30.0
+        while not service.has_opened(service.bench.store):
+            if service.has_ended or monotonic() > end:
+                msg = "the service has not opened its store"
+                raise AssertionError(msg)
             pause(0.0005)
         pause(random.uniform(0.0, most_s))
 

@@ -27,6 +27,7 @@ from random import Random
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.benchmarks.measuring import say, show_table
+from tests.campaigns.arguments import a_count
 from tests.campaigns.mutants_operators import (
     Mutant,
     changed_words,
@@ -191,7 +192,7 @@ def options_given() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--package", required=True, help="settling, framing, ...")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--sample", type=int, default=60)
+    parser.add_argument("--sample", type=a_count, default=60)
     parser.add_argument("--most-s", type=float, default=60.0, help="of tests a mutant")
     parser.add_argument("--list", action="store_true", help="only say what is drawn")
     parser.add_argument("--tests", nargs="+", help="test files and folders")

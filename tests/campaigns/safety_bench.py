@@ -74,6 +74,44 @@ class Ear:
             return self._arrived[-1][0]
 
 
+class Screen(Ear):
+    """What a terminal draws, with the moment at which it was drawn."""
+
+    def __init__(self, terminal: Terminal) -> None:
+        super().__init__()
+        self._terminal = terminal
+        self._is_left = threading.Event()
+        self._thread = threading.Thread(target=self._look, daemon=True)
+        self._thread.start()
+
+    def _look(self) -> None:
+        seen = 0
+        while not self._is_left.wait(0.005):
+            size = len(self._terminal.drawn)
+            if size > seen:
+                seen = size
+                self.take("drawn", size)
+
+    def find_drawn(self, words: str) -> float:
+        """When it was drawn for the first time, waiting for it if need be [s of time.monotonic()]."""
+        ends_at: list[int] = []
+
+        def is_there(_name: str, size: Any) -> bool:
+            if not ends_at:
+                begins_at = self._terminal.drawn[:size].find(words.encode())
+                if begins_at < 0:
+                    return False
+                ends_at.append(begins_at + len(words.encode()))
+            return bool(size >= ends_at[0])
+
+        return self.find(is_there)
+
+    def close(self) -> None:
+        """Leave."""
+        self._is_left.set()
+        self._thread.join(PATIENCE_S)
+
+
 class Stream(Ear):
     """The page's event stream. Its end arrives as "gone"."""
 
@@ -215,6 +253,7 @@ class Watched:
         self.terminal = Terminal(
             [sys.executable, "-m", "daq", "run", *files, "--speed", f"{speed:g}"]
         )
+        self.screen = Screen(self.terminal)
         self.state = self.bench.wait_for(
             lambda s: all(i["state"] == "ok" for i in s["instruments"])
         )
@@ -250,16 +289,6 @@ class Watched:
         self.simulators.say(f"fit {condition}")
         self.simulators.say("on")
 
-    def drawn_after(self, words: str) -> float:
-        """When the terminal has drawn this [s of time.monotonic()]."""
-        until_s = time.monotonic() + PATIENCE_S
-        while words.encode() not in self.terminal.drawn:
-            if time.monotonic() > until_s:
-                msg = f"{words!r} was not drawn"
-                raise AssertionError(msg)
-            time.sleep(0.005)  # noqa: TID251  # a real terminal runs at the pace of real time
-        return time.monotonic()
-
     def signal(self, number: int) -> None:
         """To the service."""
         self.terminal.process.send_signal(number)
@@ -270,6 +299,7 @@ class Watched:
         if self.terminal.process.poll() is None:
             self.terminal.process.kill()
         self.terminal.finish()
+        self.screen.close()
         self.to_page.close()
         self.to_broker.close()
         self.stream.close()

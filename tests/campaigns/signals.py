@@ -4,7 +4,7 @@
 
 The real `daq serve` on simulated meters and a simulated person, at 24 times the speed of life, and a Mosquitto beside it. Each time: the exit code is
 that of the first signal, the process is gone within 3 s, no log lies beside the store, which is whole, the broker says that the bench is offline, nothing was said of a
-traceback, and the next service takes up the session. Exit code 1 where anything of that is not so.
+traceback, and the next service takes up the session. Exit code 1 where anything of that is not so or was not tried (`signals_verdict`), 130 where an interrupt broke it off.
 """
 
 import argparse
@@ -19,8 +19,6 @@ import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
 from random import Random
 
@@ -30,8 +28,10 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.benchmarks.measuring import percentile, say, show_table
+from tests.campaigns.arguments import BROKEN_OFF, a_count
 from tests.campaigns.kills_moments import Moment, reach
 from tests.campaigns.kills_service import SPEED, KilledService, NotStartedError, pause
+from tests.campaigns.signals_verdict import KINDS, MOMENTS, Sent, Stop, unmeasured
 from tests.runtime.brokers import Mosquitto
 from tests.system.bench_process import BenchFolder, Simulators
 from tests.system.serving import quick_filters
@@ -41,65 +41,30 @@ STATUS = "steadybench/filters/status"
 _ANSWERED_WITHIN_S = 10.0
 
 
-class Sent(StrEnum):
-    """What is sent."""
-
-    TERM = "SIGTERM"
-    INT = "SIGINT"
-    INT_TWICE = "SIGINT twice"
-    HUP = "SIGHUP"
-
-
 _NUMBERS = {
     Sent.TERM: signal.SIGTERM,
     Sent.INT: signal.SIGINT,
     Sent.INT_TWICE: signal.SIGINT,
     Sent.HUP: signal.SIGHUP,
 }
-MOMENTS = (
-    Moment.IDLE,
-    Moment.WAITING,
-    Moment.RUNNING_UP,
-    Moment.SETTLING,
-    Moment.AVERAGING,
-    Moment.DONE,
-    Moment.RESUMING,
-    Moment.FINISHED,
-)
-KINDS = (
-    "exit code",
-    "too late",
-    "log left",
-    "not whole",
-    "not offline",
-    "traceback",
-)
 
 
-@dataclass(frozen=True, slots=True)
-class Stop:
-    """One stop: when, by what, how long it took, and what was wrong, by kind."""
-
-    moment: Moment
-    sent: Sent
-    took_s: float
-    wrong: dict[str, str]
-
-
-def send(service: KilledService, sent: Sent, random: Random) -> tuple[int, float]:
-    """Send it; returns the exit code, that of a kill where it does not end, and how long the process lived on [s]."""
+def send(service: KilledService, sent: Sent, random: Random) -> tuple[int, float, bool]:
+    """Send it; returns the exit code, that of a kill where it does not end, how long the process lived on [s], and whether it was sent again."""
+    was_sent_again = False
     began_s = time.monotonic()
     service.process.send_signal(_NUMBERS[sent])
     if sent is Sent.INT_TWICE:
         pause(random.uniform(0.0, 0.3))
         if not service.has_ended:
             service.process.send_signal(signal.SIGINT)
+            was_sent_again = True
     try:
         code = service.finish()
     except subprocess.TimeoutExpired:
         service.kill()
         code = -signal.SIGKILL
-    return code, time.monotonic() - began_s
+    return code, time.monotonic() - began_s, was_sent_again
 
 
 def retained_status(port: int) -> str:
@@ -129,9 +94,9 @@ def stop_at(
     service: KilledService, moment: Moment, sent: Sent, *, port: int, random: Random
 ) -> Stop:
     """Stop the service at this moment, and look at what it leaves behind."""
-    moment = reach(moment, service, random)
+    reached = reach(moment, service, random)
     said_before = len(service.said())
-    code, took_s = send(service, sent, random)
+    code, took_s, was_sent_again = send(service, sent, random)
     said = service.said()[said_before:]
     store = service.bench.store
     left = [p.name for p in store.parent.glob(f"{store.name}-*") if p.is_file()]
@@ -146,7 +111,8 @@ def stop_at(
         "not offline": "" if status == "offline" else status,
         "traceback": said[-400:] if "Traceback" in said else "",
     }
-    return Stop(moment, sent, took_s, {k: text for k, text in faults.items() if text})
+    wrong = {kind: text for kind, text in faults.items() if text}
+    return Stop(moment, reached, sent, took_s, wrong, was_sent_again)
 
 
 @contextmanager
@@ -212,26 +178,43 @@ def show(stops: Sequence[Stop]) -> None:
 def main() -> int:
     """Run the campaign."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--rounds", type=int, default=1)
+    parser.add_argument("--rounds", type=a_count, default=1)
     parser.add_argument("--only", choices=[str(sent) for sent in Sent])
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     # What a shell or nohup has this process ignore, the services would ignore while they start.
     signal.signal(signal.SIGINT, signal.default_int_handler)
     signal.signal(signal.SIGHUP, signal.SIG_DFL)
+    sent = [Sent(options.only)] if options.only else [*Sent]
     stops: list[Stop] = []
-    with tempfile.TemporaryDirectory() as place, mosquitto(Path(place)) as port:
-        for number in range(options.rounds):
-            for sent in [Sent(options.only)] if options.only else Sent:
-                with tempfile.TemporaryDirectory() as folder:
-                    bench, seed = quick_filters(Path(folder)), options.seed + number
-                    found = run_session(bench, sent, MOMENTS, port=port, seed=seed)
-                    for stop in found:
-                        stops.append(stop)
-                        words = stop.wrong or "in order"
-                        say(f"{stop.sent}, {stop.moment}: {stop.took_s:.2f} s, {words}")
+    is_broken_off = False
+    try:
+        for stop in stopped(sent, rounds=options.rounds, seed=options.seed):
+            stops.append(stop)
+            words = stop.wrong or "in order"
+            say(f"{stop.sent}, {stop.moment}: {stop.took_s:.2f} s, {words}")
+    except KeyboardInterrupt:
+        is_broken_off = True
+        say("NOT MEASURED: broken off")
     show(stops)
-    return 1 if any(stop.wrong for stop in stops) else 0
+    lacking = [*unmeasured(stops, sent=sent, rounds=options.rounds)]
+    for line in lacking:
+        say(f"NOT MEASURED: {line}")
+    if is_broken_off:
+        return BROKEN_OFF
+    return 1 if lacking or any(stop.wrong for stop in stops) else 0
+
+
+def stopped(sent: Sequence[Sent], *, rounds: int, seed: int) -> Iterator[Stop]:
+    """All stops, one session after the other."""
+    with tempfile.TemporaryDirectory() as place, mosquitto(Path(place)) as port:
+        for number in range(rounds):
+            for each in sent:
+                with tempfile.TemporaryDirectory() as folder:
+                    bench = quick_filters(Path(folder))
+                    yield from run_session(
+                        bench, each, MOMENTS, port=port, seed=seed + number
+                    )
 
 
 if __name__ == "__main__":

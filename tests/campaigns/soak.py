@@ -5,7 +5,8 @@
 
 The service is the real one: poller, sessions one after the other, store, page, Unix socket, publisher. Its time stands still while it computes and is shortened
 while it waits (`soak_time`); the meter and a broker live in the same event loop and go wrong by the seed (`soak_faults`). The store is then held against
-what the meter had to show (`soak_machine`, `soak_findings`). Exit code 1 where memory or descriptors grow, a reading is false, an average is, or too little was measured to tell (`soak_verdict`).
+what the meter had to show (`soak_machine`, `soak_findings`). Exit code 1 where memory or descriptors grow, a reading is false, an average is, too little was measured to tell, faults were
+not made, or `--at-most-min` ended it before memory and bytes could be judged (`soak_verdict`).
 """
 
 import argparse
@@ -40,6 +41,7 @@ from daq.runtime.snapshot import EventLine, Snapshot
 from daq.runtime.web import Page
 from tests.benchmarks.measuring import say, show_goal, show_table
 from tests.benchmarks.register_bench import unpaced
+from tests.campaigns.arguments import a_span, unless_broken_off
 from tests.campaigns.soak_faults import (
     SPOILS_ONE,
     Fault,
@@ -57,8 +59,10 @@ from tests.campaigns.soak_verdict import (
     SETTLED_AT_LIFE_SPEED_H,
     SETTLED_H,
     Look,
+    broken_off,
     due,
     growth,
+    unmade,
     wrongs,
 )
 
@@ -378,7 +382,7 @@ def _say_look(look: Look) -> None:
     )
 
 
-def _show(run: Run, *, settled_h: float) -> bool:
+def _show(run: Run, *, asked_h: float, settled_h: float, is_faulty: bool) -> bool:
     found, averages = run.findings, run.findings.averages
     show_table("faults", ("fault", "times"), sorted(run.faults.items()))
     rows = [
@@ -405,9 +409,15 @@ def _show(run: Run, *, settled_h: float) -> bool:
     show_table("what is left", ("what", "count"), rows)
     _show_growth(run, settled_h=settled_h)
     wrong = [*wrongs(found, run.looks, settled_h=settled_h)]
+    if is_faulty:
+        faults_due = int(run.looks[-1].hour * 3600.0 / _MINUTE_S) if run.looks else 0
+        wrong += unmade(run.faults, found, run.sentences, due=faults_due)
     for each in wrong:
         say(f"WRONG: {each}")
-    return not wrong
+    early = broken_off(run.looks, asked_h=asked_h, settled_h=settled_h)
+    if early:
+        say(f"NOT MEASURED: {early}")
+    return not wrong and not early
 
 
 def _show_growth(run: Run, *, settled_h: float) -> None:
@@ -415,7 +425,7 @@ def _show_growth(run: Run, *, settled_h: float) -> None:
     after = f"after the first {settled_h:g} h"
     show_goal(f"descriptors, growth {after}", descriptors, at_most=0)
     if run.looks[-1].hour <= settled_h:
-        say(f"memory and bytes are judged {after}: {memory:.2f} times by now")
+        say(f"NOT JUDGED: memory and bytes are {after}: {memory:.2f} times by now")
         return
     found = run.findings
     show_goal(f"memory, most by {after}", memory, at_most=MOST_MEMORY)
@@ -428,14 +438,14 @@ def _show_growth(run: Run, *, settled_h: float) -> None:
 def main() -> int:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--hours", type=float, default=24.0)
+    parser.add_argument("--hours", type=a_span, default=24.0)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--quicker", type=float, default=QUICKER)
+    parser.add_argument("--quicker", type=a_span, default=QUICKER)
     parser.add_argument(
         "--at-most-min",
-        type=float,
+        type=a_span,
         default=math.inf,
-        help="end after so long of real time",
+        help="end after so long of real time; broken off where that is before memory and bytes can be judged",
     )
     parser.add_argument("--life-speed", action="store_true")
     parser.add_argument("--without-faults", action="store_true")
@@ -451,8 +461,14 @@ def main() -> int:
             at_most_real_s=60.0 * options.at_most_min,
         )
     settled_h = SETTLED_AT_LIFE_SPEED_H if options.life_speed else SETTLED_H
-    return 0 if _show(run, settled_h=settled_h) else 1
+    is_sound = _show(
+        run,
+        asked_h=options.hours,
+        settled_h=settled_h,
+        is_faulty=not options.without_faults,
+    )
+    return 0 if is_sound else 1
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(unless_broken_off(main))

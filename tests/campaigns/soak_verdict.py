@@ -1,10 +1,16 @@
-"""Whether a run of the soak test was a sound one: that something was measured, that it is true, and that nothing grows."""
+"""Whether a run of the soak test was a sound one: that something was measured, that it is true, and that nothing grows.
+
+A run of so few hours that memory and bytes cannot be judged passes by the rest, which is said; one that was ended before its hours were over, and
+before they could be judged, is broken off and does not pass.
+"""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median_low
 
+from tests.campaigns.soak_faults import Fault
 from tests.campaigns.soak_findings import Findings
 from tests.campaigns.soak_machine import A_SECOND
 
@@ -14,6 +20,18 @@ SETTLED_AT_LIFE_SPEED_H = 0.3
 """The same of an hour that takes an hour. In the first simulated hour memory rose by 8 % after 0.1 h, by 3 % after 0.3 h."""
 LEAST_READ = 0.7
 """Readings by the polls that were due. A fault a minute took 1 to 4 %; one in five may fall into a few minutes with the longest faults."""
+LEAST_MADE = 0.5
+"""Faults by those that were due. They come at odd moments, and the last may not have come yet."""
+LEAST_GAPS = 0.5
+"""Gaps by faults of the meter and its line: of some every reply is still good, others cost many."""
+OF_THE_LINE = frozenset(Fault) - {
+    Fault.BROKER_AWAY,
+    Fault.BROKER_STUCK,
+    Fault.DISK_BUSY,
+    Fault.VIEWER,
+}
+SEEN_AS = {Fault.BROKER_AWAY: "broker away", Fault.DISK_BUSY: "store in trouble"}
+"""What the service says of them, as it is counted."""
 MOST_MEMORY = 1.05
 MOST_WITH_REASONS = 1.2
 MOST_BYTES_A_VALUE = 12.0
@@ -44,6 +62,43 @@ def growth(looks: Sequence[Look], *, settled_h: float) -> tuple[float, int]:
     memory = max(look.memory_mb for look in after) / after[0].memory_mb
     first, last = (median_low(parts[number]) for number in (min(parts), max(parts)))
     return memory, last - first
+
+
+def broken_off(looks: Sequence[Look], *, asked_h: float, settled_h: float) -> str:
+    """Why a run that was ended early is no result; empty where all could be judged that was asked for."""
+    hour = looks[-1].hour if looks else 0.0
+    if hour >= asked_h - 1e-9 or hour > settled_h:
+        return ""
+    return f"broken off after {hour:.2f} of {asked_h:g} h; memory and bytes are judged after {settled_h:g} h"
+
+
+def unmade(
+    made: Mapping[Fault, int],
+    found: Findings,
+    sentences: Mapping[str, int],
+    *,
+    due: int,
+) -> Iterator[str]:
+    """Faults that were not made, or that nobody noticed, in words.
+
+    Args:
+        made: How often each was [1].
+        found: What is left in the store.
+        sentences: How often the service said what [1].
+        due: Faults that were [1].
+    """
+    counts = Counter(made)
+    if counts.total() < LEAST_MADE * due:
+        yield f"{counts.total()} faults of {due} that were due"
+    never = [fault for fault in Fault if due >= 2 * len(Fault) and not counts[fault]]
+    yield from (f"never made: {fault}" for fault in never)
+    on_line = sum(counts[fault] for fault in OF_THE_LINE)
+    if found.gaps.total() < LEAST_GAPS * on_line:
+        yield f"{found.gaps.total()} gaps of {on_line} faults of the meter and its line"
+    for fault, words in SEEN_AS.items():
+        # The last one may be cut off by the end.
+        if counts[fault] > 1 and not sentences.get(words):
+            yield f"nothing was said of: {fault}"
 
 
 def due(looks: Sequence[Look]) -> int:

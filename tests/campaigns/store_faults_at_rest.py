@@ -193,9 +193,9 @@ class AtRest:
         return (self.name, *(self.counts[key] for key in COLUMNS))
 
     @property
-    def violations(self) -> int:
-        """What must not be."""
-        return sum(self.counts[key] for key in VIOLATIONS)
+    def violations(self) -> list[tuple[str, int]]:
+        """What must not be, and how often it was."""
+        return [(key, self.counts[key]) for key in VIOLATIONS if self.counts[key]]
 
 
 def spoil_at_rest(
@@ -221,6 +221,7 @@ def spoil_at_rest(
                 sound.rows,
                 _promised(sound, files),
             )
+            each.counts["spoilt"] += spoilt.files != sound.files
             for judge in (_start_on, _salvage):
                 folder = Path(tempfile.mkdtemp())
                 judge(spoilt, spoilt.lay(folder), each.counts)

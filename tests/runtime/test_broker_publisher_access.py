@@ -6,6 +6,7 @@ import pytest
 
 from daq.errors import InputError
 from daq.runtime.broker import TlsSettings
+from tests.campaigns.brokers_witness import USER, WORD, KeepingBroker
 from tests.runtime.brokers import (
     RIGHT_WORD,
     WRONG_WORD,
@@ -99,6 +100,36 @@ async def test_a_broker_with_another_certificate_is_not_trusted(
     async with bench.running():
         await until(lambda: bench.is_("away"))
     assert "its certificate is not trusted" in bench.states[0][1]
+
+
+@pytest.mark.slow
+@pytest.mark.mosquitto
+@pytest.mark.filterwarnings(
+    "ignore:Exception ignored in. <ssl.SSLSocket"
+    ":pytest.PytestUnraisableExceptionWarning"
+)
+async def test_a_broker_whose_certificate_has_expired_is_not_spoken_to_until_it_has_another(
+    tmp_path: Path,
+) -> None:
+    broker = KeepingBroker(tmp_path, is_encrypted=True)
+    broker.set_up(certificate="expired")
+    port = await broker.start()
+    tls = TlsSettings(ca_file=tmp_path / "ca.crt")
+    bench = Bench(port, user=USER, password=WORD, tls=tls)
+    bench.outbox.add(1)
+    try:
+        async with bench.running():
+            await until(lambda: bench.is_("away"))
+            assert "its certificate is not trusted" in bench.states[0][1]
+            assert "certificate has expired" in bench.states[0][1]
+            assert bench.outbox.waiting
+            broker.end(orderly=True)
+            broker.set_up()
+            await broker.start()
+            await until(lambda: bench.is_("ok") and not bench.outbox.waiting)
+    finally:
+        await broker.stop()
+    assert [state for state, _ in bench.states][-1] == "ok"
 
 
 def test_a_file_without_certificates_is_refused_at_once(tmp_path: Path) -> None:

@@ -13,8 +13,16 @@ from pathlib import Path
 
 import pytest
 
-from tests.campaigns.brokers import OWN_GROWTH_MB, Outcome, Polls, held_mb
+from tests.campaigns import brokers
+from tests.campaigns.brokers import held_mb
 from tests.campaigns.brokers_gate import Gate, Way
+from tests.campaigns.brokers_verdict import (
+    OWN_GROWTH_MB,
+    Outcome,
+    Polls,
+    Trouble,
+    is_seen,
+)
 from tests.campaigns.brokers_witness import (
     OTHER_WORD,
     USER,
@@ -150,8 +158,10 @@ def test_repeats_and_disorder_are_counted(
 
 POLLS = Polls(made=300, missed=3)
 KEPT = Outcome(
+    Trouble.STOPPED,
     sessions=2,
     troubles=7,
+    seen=7,
     told=[4, 3],
     came=[Delivery(4, 1, 0, 0), Delivery(3, 0, 0, 0)],
     live_s=[0.1] * 7,
@@ -164,18 +174,26 @@ KEPT = Outcome(
 
 def test_sessions_in_which_every_result_came_in_order_are_in_order() -> None:
     assert KEPT.is_in_order, KEPT.wrong
-    quiet = replace(KEPT, is_quiet=True, live_s=[])
+    quiet = replace(KEPT, trouble=Trouble.NONE, seen=0, live_s=[])
     assert quiet.is_in_order, quiet.wrong
+    slow = replace(KEPT, trouble=Trouble.SLOW, seen=0, slowed=200)
+    assert slow.is_in_order, slow.wrong
 
 
 @pytest.mark.parametrize(
     ("outcome", "words"),
     [
         (Outcome(), "no session"),
-        (Outcome(is_quiet=True), "no session"),
+        (Outcome(Trouble.EXPIRED), "no session"),
         (replace(KEPT, troubles=1), "a session without trouble"),
         (replace(KEPT, told=[7, 0]), "a session without a result"),
         (replace(KEPT, told=[7]), "a session without a result"),
+        (replace(KEPT, seen=6), "a trouble that the service did not see"),
+        (
+            replace(KEPT, trouble=Trouble.EXPIRED, seen=0),
+            "a trouble that the service did not see",
+        ),
+        (replace(KEPT, trouble=Trouble.SLOW), "a way that held nothing back"),
         (replace(KEPT, live_s=[0.1] * 6), "a return that was not timed"),
         (replace(KEPT, meanwhile=Polls()), "no polls meanwhile"),
         (replace(KEPT, otherwise=Polls()), "no polls otherwise"),
@@ -200,6 +218,45 @@ def test_sessions_that_broke_or_tried_nothing_are_not_in_order(
 ) -> None:
     assert not outcome.is_in_order
     assert outcome.wrong == words
+
+
+@pytest.mark.parametrize(
+    ("trouble", "text", "is_told"),
+    [
+        (Trouble.STOPPED, "away since 10:12:13: nobody answers", True),
+        (Trouble.EXPIRED, "away since 10:12:13: nobody answers", False),
+        (Trouble.EXPIRED, "its certificate is not trusted (unable to get", False),
+        (Trouble.EXPIRED, "is not trusted (certificate has expired)", True),
+        (Trouble.WRONG_WORD, "away since 10:12:13: nobody answers", False),
+        (Trouble.WRONG_WORD, "it refuses the user name or the password", True),
+    ],
+)
+def test_a_trouble_is_seen_where_the_service_says_away_and_why(
+    trouble: Trouble, text: str, *, is_told: bool
+) -> None:
+    assert is_seen(trouble, "away", text) is is_told
+    assert not is_seen(trouble, "ok", text)
+
+
+def test_no_session_is_a_wrong_argument(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("sys.argv", ["brokers.py", "--sessions", "0"])
+    with pytest.raises(SystemExit) as ended:
+        brokers.main()
+    assert ended.value.code == 2
+    assert "argument --sessions: must be 1 or more" in capsys.readouterr().err
+
+
+def test_a_campaign_whose_trouble_nobody_saw_is_not_passed(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    unseen = replace(KEPT, trouble=Trouble.EXPIRED, seen=0)
+    monkeypatch.setattr(brokers, "troubled", lambda *_args, **_options: unseen)
+    monkeypatch.setattr("sys.argv", ["brokers.py", "--only", "expired"])
+    assert brokers.main() == 1
+    told = capsys.readouterr().out
+    assert "WRONG: certificate expired: a trouble that the service did not see" in told
 
 
 def test_what_may_be_held_follows_from_the_stated_bounds() -> None:

@@ -5,16 +5,28 @@
 
 import asyncio
 import shutil
+import signal
 import sqlite3
+from collections import Counter
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
+from random import Random
 
 import pytest
 
-from tests.campaigns.kills import Tally, run_session
-from tests.campaigns.kills_findings import copied, is_commit_cut, look_at
-from tests.campaigns.kills_moments import Moment
-from tests.campaigns.kills_service import Seen
+from tests.campaigns import kills, kills_moments
+from tests.campaigns.kills import run_session
+from tests.campaigns.kills_findings import (
+    Findings,
+    copied,
+    is_commit_cut,
+    lines_settled,
+    look_at,
+)
+from tests.campaigns.kills_moments import Moment, reach
+from tests.campaigns.kills_service import KilledService, Seen
+from tests.campaigns.kills_verdict import Tally, unmeasured
 from tests.runtime.stored_bench import METER, POWER, opened, result, run_trial
 from tests.system.bench_process import BenchFolder
 from tests.system.recorded_bench import all_settled, record_session
@@ -49,8 +61,10 @@ def test_a_service_killed_again_and_again_loses_nothing_and_ends_its_session(
     run_session(bench, moments, tally, seed=5)
     assert tally.violations == []
     assert tally.kills.total() == len(moments)
-    assert sum(found.checked for found in tally.findings.values()) > 20
+    assert tally.checked > 20
     assert tally.sessions == 1
+    assert tally.wanted.total() == len(moments)
+    assert tally.lines == 1
 
 
 # ---- the campaign finds what is wrong
@@ -157,3 +171,144 @@ def test_a_commit_that_was_begun_and_not_ended_is_seen_in_the_log(
     # One frame, a head of 24 bytes and a page, less: the newest is none that ends a commit.
     log.write_bytes(log.read_bytes()[: -(24 + 4096)])
     assert is_commit_cut(copy)
+
+
+# ---- the campaign: when it proves something
+
+
+def tally() -> Tally:
+    """A session that was killed four times, with all that was asked for."""
+    moments = (Moment.IDLE, Moment.SETTLING, Moment.RESUMING, Moment.FINISHED)
+    return Tally(
+        wanted=Counter(moments),
+        kills=Counter(moments),
+        findings={Moment.SETTLING: Findings(checked=40)},
+        sessions=1,
+        lines=4,
+        settled=3,
+    )
+
+
+def lacking(of: Tally, *, is_broken_off: bool = False) -> list[str]:
+    return [*unmeasured(of, kills=4, sessions=1, is_broken_off=is_broken_off)]
+
+
+def test_a_session_with_all_its_kills_is_all_that_was_asked_for() -> None:
+    assert lacking(tally()) == []
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda t: t.findings.clear(), "0 readings held against the store, of 3"),
+        (lambda t: setattr(t, "settled", 1), "1 of 4 trials settled"),
+        (lambda t: setattr(t, "lines", 0), "no trial was done"),
+        (lambda t: setattr(t, "sessions", 0), "0 of 1 sessions carried"),
+        (lambda t: t.kills.subtract([Moment.IDLE]), "3 of 4 kills"),
+    ],
+)
+def test_each_thing_that_was_not_measured_is_told(
+    change: Callable[[Tally], object], words: str
+) -> None:
+    of = tally()
+    change(of)
+    assert lacking(of)[0].startswith(words)
+
+
+def test_a_moment_that_never_came_is_told_and_kills_that_all_fell_elsewhere() -> None:
+    of = tally()
+    of.kills = Counter({Moment.ANOTHER: 4})
+    assert lacking(of) == [
+        "never idle, though that was wanted 1 times",
+        "never settling, though that was wanted 1 times",
+        "never while resuming itself, though that was wanted 1 times",
+        "never just finished, though that was wanted 1 times",
+        "4 of 4 fell on another moment than was wanted",
+    ]
+
+
+def test_a_campaign_without_a_kill_has_measured_nothing() -> None:
+    assert lacking(Tally())[:2] == ["0 of 4 kills", "0 of 1 sessions carried to their end"]  # fmt: skip
+    assert lacking(tally(), is_broken_off=True) == ["broken off"]
+
+
+def test_settled_trials_are_those_with_averages(store: Path) -> None:
+    settled = lines_settled(store)
+    assert settled > 0
+    change(store, "DELETE FROM averages WHERE trial_id = 1")
+    assert lines_settled(store) == settled - 1
+
+
+class Deaf(KilledService):
+    """No process: it opens nothing, writes nothing and has not ended."""
+
+    def __init__(self, bench: BenchFolder) -> None:
+        self.bench = bench
+
+    @property
+    def has_ended(self) -> bool:
+        return False
+
+    def has_opened(self, file: Path) -> bool:
+        return file == self.bench.path
+
+
+@pytest.mark.parametrize("moment", [Moment.MAKING, Moment.RESUMING, Moment.COMMITTING])
+def test_a_moment_that_does_not_come_in_time_is_another(
+    bench: BenchFolder, monkeypatch: pytest.MonkeyPatch, moment: Moment
+) -> None:
+    passed = iter(range(0, 10_000, 5))
+    monkeypatch.setattr(kills_moments, "pause", lambda _seconds: None)
+    monkeypatch.setattr(kills_moments, "monotonic", lambda: float(next(passed)))
+    bench.store.with_name(f"{bench.store.name}-wal").write_bytes(b"log")
+    random = Random(1)  # noqa: S311 - moments, no secret
+    assert reach(moment, Deaf(bench), random) is Moment.ANOTHER
+
+
+def run(monkeypatch: pytest.MonkeyPatch, *words: str) -> int:
+    monkeypatch.setattr("sys.argv", ["kills.py", *words])
+    handlers = {each: signal.getsignal(each) for each in (signal.SIGINT, signal.SIGTERM)}  # fmt: skip
+    try:
+        return kills.main()
+    finally:
+        for number, handler in handlers.items():
+            signal.signal(number, handler)
+
+
+def test_a_campaign_that_is_interrupted_is_told_as_broken_off(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def interrupted(*_args: object, **_options: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(kills, "run_session", interrupted)
+    assert run(monkeypatch, "--kills", "3", "--sessions", "1") == 130
+    told = capsys.readouterr().out
+    assert "NOT MEASURED: broken off" in told
+    assert "NOT MEASURED: 0 of 3 kills" in told
+
+
+def test_a_campaign_whose_witness_was_shown_nothing_is_not_passed(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def deaf(_bench: object, moments: list[Moment], of: Tally, **_seed: int) -> None:
+        of.wanted.update(moments)
+        of.kills.update(moments)
+        of.sessions, of.lines, of.settled = 1, 4, 4
+
+    monkeypatch.setattr(kills, "run_session", deaf)
+    assert run(monkeypatch, "--kills", "3", "--sessions", "1") == 1
+    told = capsys.readouterr().out
+    assert "NOT MEASURED: 0 readings held against the store, of 3 kills" in told
+
+
+@pytest.mark.parametrize("words", [("--kills", "0"), ("--sessions", "0")])
+def test_nothing_at_all_is_a_wrong_argument(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    words: tuple[str, str],
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        run(monkeypatch, *words)
+    assert ended.value.code == 2
+    assert f"argument {words[0]}: must be 1 or more, got 0" in capsys.readouterr().err

@@ -5,17 +5,26 @@ The whole day is tests/campaigns/soak.py.
 
 import sqlite3
 import sys
+from collections import Counter
+from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from tests.campaigns.soak import main, soak, soak_plan
+from tests.campaigns import soak as campaign
+from tests.campaigns.soak import Run, main, soak, soak_plan
 from tests.campaigns.soak_faults import Fault, Meter
 from tests.campaigns.soak_findings import Averages, Findings, look_at, untold_slots
 from tests.campaigns.soak_machine import A_SECOND, CHANNELS, CYCLE, Machine, tenth_of
-from tests.campaigns.soak_verdict import SETTLED_H, Look, wrongs
+from tests.campaigns.soak_verdict import (
+    SETTLED_H,
+    Look,
+    broken_off,
+    unmade,
+    wrongs,
+)
 
 FAULTY_MIN, FAULTLESS_MIN = 2.0, 2.1
 
@@ -33,6 +42,7 @@ def test_faults_one_after_the_other_cost_their_readings_and_falsify_nothing(
     assert found.gaps.total() > len(Fault)
     assert found.readings > 0.7 * FAULTY_MIN * 60 * A_SECOND
     assert found.sessions >= 1
+    assert [*unmade(run.faults, found, run.sentences, due=13)] == []
     assert (found.averages.differ, found.averages.beyond) == (0, 0)
     assert (found.averages.groundless, found.averages.refused_whole) == (0, 0)
 
@@ -140,6 +150,82 @@ def test_an_hour_at_the_speed_of_life_is_judged_by_memory_descriptors_and_bytes(
 def test_each_thing_that_is_wrong_is_told_and_alone(found: Findings, says: str) -> None:
     (only,) = told(found, looks())
     assert only.startswith(says)
+
+
+FAULTS = Counter(dict.fromkeys(Fault, 4))
+SENTENCES = {"broker away": 8, "store in trouble": 4}
+"""Of such an hour."""
+
+
+def not_made(
+    made: Counter[Fault] = FAULTS, gaps: int = 90, said: Mapping[str, int] = SENTENCES
+) -> list[str]:
+    found = replace(SOUND, gaps=Counter({"no reply": gaps}))
+    return [*unmade(made, found, said, due=60)]
+
+
+def test_an_hour_whose_faults_were_not_made_or_not_noticed_is_told() -> None:
+    assert not_made() == []
+    assert not_made(gaps=10) == ["10 gaps of 36 faults of the meter and its line"]
+    assert not_made(said={}) == [
+        "nothing was said of: broker away for seconds",
+        "nothing was said of: store locked by another program",
+    ]
+    without = FAULTS.copy()
+    del without[Fault.ECHO]
+    assert not_made(without) == ["never made: echo of the request"]
+    first, *_ = not_made(Counter(), gaps=0)
+    assert first == "0 faults of 60 that were due"
+
+
+def test_a_run_that_is_ended_before_memory_can_be_judged_is_broken_off() -> None:
+    def of(minutes: int, *, asked_h: float) -> str:
+        return broken_off(looks(minutes=minutes), asked_h=asked_h, settled_h=0.3)
+
+    assert of(12, asked_h=24.0).startswith("broken off after 0.20 of 24 h")
+    # A short one that was asked for is no broken one; nor is one in which all could be judged.
+    assert of(12, asked_h=0.2) == ""
+    assert of(60, asked_h=24.0) == ""
+    assert broken_off([], asked_h=1.0, settled_h=0.3).startswith("broken off after 0.0")
+
+
+@pytest.mark.parametrize(
+    ("hours", "code", "words"),
+    [
+        ("0.3", 0, "NOT JUDGED: memory and bytes"),
+        ("24", 1, "NOT MEASURED: broken off after 0.30 of 24 h"),
+    ],
+)
+def test_a_campaign_that_is_ended_early_does_not_pass_and_a_short_one_says_what_is_open(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    hours: str,
+    code: int,
+    words: str,
+) -> None:
+    def short(folder: Path, **_options: object) -> Run:
+        found = replace(SOUND, readings=10_000, gaps=Counter({"no reply": 90}))
+        made = Counter(dict.fromkeys(Fault, 1))
+        seen = looks(minutes=18)
+        return Run(folder, faults=made, looks=seen, findings=found)
+
+    monkeypatch.setattr(campaign, "soak", short)
+    monkeypatch.setattr(sys, "argv", ["soak.py", "--hours", hours, "--life-speed"])
+    assert main() == code
+    assert words in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("words", [("--hours", "0"), ("--at-most-min", "0")])
+def test_nothing_at_all_is_a_wrong_argument(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    words: tuple[str, str],
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["soak.py", *words])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    assert f"argument {words[0]}: must be more than 0" in capsys.readouterr().err
 
 
 def test_a_run_without_a_look_or_a_poll_has_measured_nothing() -> None:

@@ -53,12 +53,12 @@ class OddRun(Run):
         )
 
 
-def spoil(path: Path) -> None:
+def spoil(path: Path, *, head: int = 4096) -> None:
     """Random bytes over all but the head, as another program or a dying disk would write them."""
     size = path.stat().st_size
     with path.open("r+b") as file:
-        file.seek(4096)
-        file.write(random.Random(1).randbytes(size - 4096))  # noqa: S311 - no secret
+        file.seek(head)
+        file.write(random.Random(1).randbytes(size - head))  # noqa: S311 - no secret
 
 
 def wait_for_more(bench: BenchFolder) -> dict:
@@ -108,6 +108,20 @@ def test_a_store_that_is_spoilt_ends_with_code_4_and_is_refused_and_left_alone_a
     assert "bench.db: it is damaged" in line
     assert remedy in line
     assert bench.store.read_bytes() == before
+
+
+def test_a_log_that_is_spoilt_is_told_and_ends_with_code_4(
+    bench: BenchFolder, run: Run
+) -> None:
+    spoil(bench.store.with_name("bench.db-wal"), head=32)
+    failing = bench.wait_for(lambda s: s["store"]["state"] == "failing", within_s=10)
+    assert any("bench.db" in alarm["text"] for alarm in failing["alarms"])
+    wait_for_more(bench)
+    run.signal(signal.SIGINT)
+    code, _, words = run.finish(within_s=15)
+    assert code == 4, words
+    assert f"`daq salvage {bench.store}`" in words
+    assert "Traceback" not in words
 
 
 def test_a_store_that_is_emptied_is_told_at_once_and_ends_with_code_4(
