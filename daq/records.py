@@ -26,8 +26,12 @@ AFTER_DRAIN = 1
 """Flag of a reading taken just after the line had to be drained."""
 
 
+MOST_VALUES = 62
+"""Most values of one reading: its flags are a whole number of 64 bits with a sign in the results file, one is AFTER_DRAIN."""
+
+
 def unusable_bit(index: int) -> int:
-    """Flag saying that value number `index` of a reading is overrange or not a number."""
+    """Flag saying that value number `index` of a reading, below MOST_VALUES, is overrange or not a number."""
     return 2 << index
 
 

@@ -1,20 +1,29 @@
 """What is said once `daq run` and `daq serve` have ended: where the results are, and how to go on."""
 
 import contextlib
+import re
 import shlex
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 from daq.cli.counted import counted
+from daq.cli.guarded import known_error
 from daq.cli.said import kept_whole
+from daq.cli.screens import FinishingDisplay
 from daq.errors import StoreFailingError
 from daq.records import TrialState
+from daq.runtime.board import IDLE
 from daq.runtime.display import Outcome
+from daq.runtime.snapshot import Snapshot
+from daq.trials.stages import Stage
+from daq.wording import Urgency
 
 UNWATCHED = (
     "Nothing watches the machine any more: if it still runs, switch off at the plug."
 )
+_CALLED_OFF = re.compile(r"\bswitch (it )?off\b", re.IGNORECASE)
+_AT_REST = frozenset({Stage.WAITING, Stage.FINISHED, IDLE})
 _DONE_WITH = frozenset(TrialState) - {TrialState.RUNNING, TrialState.UNFINISHED}
 
 
@@ -64,14 +73,48 @@ def _results(store: Path) -> str:
     return f"Results are in {file}; {compare} says what was lost, {report} makes a page of it."
 
 
+class LastSight:
+    """What a display showed last of the machine."""
+
+    def __init__(self) -> None:
+        self._display: FinishingDisplay | None = None
+
+    def of(self, display: FinishingDisplay) -> None:
+        """It is this one that the service shows the machine on."""
+        self._display = display
+
+    def may_run_unwatched(self, error: Exception) -> bool:
+        """Whether the machine may run on after this error has ended the service.
+
+        Where the cause is known, what was shown last holds. A fault of our own may come of the very reading that would
+        have told that the machine was switched on.
+        """
+        known = known_error(error)
+        if isinstance(known, StoreFailingError):
+            return True
+        last = None if self._display is None else self._display.last
+        return last is not None and (known is None or _may_run(last))
+
+
 @contextlib.contextmanager
-def telling_of_the_machine() -> Iterator[None]:
-    """A service that ends with readings that it could not write says the rest, too: nobody else does."""
+def telling_of_the_machine() -> Iterator[LastSight]:
+    """A service that ends by an error says what its proper end would have said of the machine: nobody else does."""
+    sight = LastSight()
     try:
-        yield
-    except StoreFailingError:
-        sys.stderr.write(f"{UNWATCHED}\n")
+        yield sight
+    except Exception as exc:
+        if sight.may_run_unwatched(exc):
+            # A terminal that has gone must not hide the error itself.
+            with contextlib.suppress(OSError):
+                sys.stderr.write(f"{UNWATCHED}\n")
         raise
+
+
+def _may_run(last: Snapshot) -> bool:
+    """Whether the machine was not known to be at rest."""
+    is_called_off = _CALLED_OFF.search(last.instruction) is not None
+    is_danger = last.overdue or last.urgency == Urgency.DANGER
+    return is_called_off or is_danger or last.stage.name not in _AT_REST
 
 
 def _command(name: str, *files: str, stated_store: str | None, speed: float) -> str:

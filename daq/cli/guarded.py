@@ -37,20 +37,20 @@ def _guarded(
     except KeyboardInterrupt:
         return 130
     except Exception as exc:  # noqa: BLE001  # the last place that can tell the user
-        known = _known(exc)
+        known = known_error(exc)
         text = f"our own fault: {exc!r}; --debug shows where"
         if known:
             text = "\n".join([str(known), *getattr(known, "__notes__", ())])
         return _told(text, known.exit_code if known else 70, debug=debug)
 
 
-def _known(exc: Exception) -> DaqError | None:
+def known_error(exc: Exception) -> DaqError | None:
     """The error that the user can understand, also out of a group of tasks that ended together."""
     if isinstance(exc, DaqError):
         return exc
     if not isinstance(exc, ExceptionGroup):
         return None
-    leaves = [_known(each) for each in exc.exceptions]
+    leaves = [known_error(each) for each in exc.exceptions]
     return leaves[0] if all(leaves) else None
 
 

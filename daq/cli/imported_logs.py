@@ -16,7 +16,14 @@ from daq.logs.edges import Edge, guess_edges, stated_edges
 from daq.logs.stamps import DAY_S, Written
 from daq.logs.table import HowToRead, LogTable, has_column, parse_table
 from daq.printable import printable
-from daq.records import Channel, Gap, GapReason, Reading, unusable_bit
+from daq.records import (
+    MOST_VALUES,
+    Channel,
+    Gap,
+    GapReason,
+    Reading,
+    unusable_bit,
+)
 from daq.runtime.store.importing import ImportedLog
 from daq.starting_files import SWITCHED
 
@@ -282,6 +289,12 @@ def _by_file(
     for source, columns in zip(sources, found, strict=True):
         if not columns:
             msg = f"{source.file}: no column of it is wanted, expected --column COLUMN=CHANNEL:UNIT:PLACE"
+            raise InputError(msg)
+        if len(columns) > MOST_VALUES:
+            msg = (
+                f"{source.file}: {len(columns)} columns of it are wanted, expected at most {MOST_VALUES} a meter:"
+                " name the file twice, each with a --meter NAME of its own, and write the columns as NUMBER/COLUMN"
+            )
             raise InputError(msg)
     return found
 

@@ -9,7 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from daq.cli.arguments import CommandParser
-from daq.cli.closing import closing_of_run, telling_of_the_machine
+from daq.cli.closing import LastSight, closing_of_run, telling_of_the_machine
 from daq.cli.files import load_bench_and_plan
 from daq.cli.said import fitted
 from daq.cli.screens import display_for
@@ -30,8 +30,10 @@ def run(arguments: Sequence[str]) -> int:
     bench, plan = load_bench_and_plan(Path(options.bench), Path(options.plan))
     same = SameAsBefore(machine=True, meters=True, room=True) if options.same else None
     try:
-        with telling_of_the_machine():
-            outcome, store_path = _carried_out_once_asked(options, bench, plan, same)
+        with telling_of_the_machine() as sight:
+            outcome, store_path = _carried_out_once_asked(
+                options, bench, plan, same, sight
+            )
     except OperationRefusedError as exc:
         raise InputError(str(exc)) from exc
     if options.json:
@@ -50,20 +52,28 @@ def run(arguments: Sequence[str]) -> int:
 
 
 def _carried_out_once_asked(
-    options: argparse.Namespace, bench: Bench, plan: Plan, same: SameAsBefore | None
+    options: argparse.Namespace,
+    bench: Bench,
+    plan: Plan,
+    same: SameAsBefore | None,
+    sight: LastSight,
 ) -> tuple[Outcome, Path]:
     """As `_carried_out`; on another day what is the same is asked first."""
     try:
-        return _carried_out(options, bench, plan, same)
+        return _carried_out(options, bench, plan, same, sight)
     except OperationRefusedError as exc:
         if exc.code is not Refusal.ANOTHER_DAY:
             raise
         same = _asked_what_is_the_same(exc)
-    return _carried_out(options, bench, plan, same)
+    return _carried_out(options, bench, plan, same, sight)
 
 
 def _carried_out(
-    options: argparse.Namespace, bench: Bench, plan: Plan, same: SameAsBefore | None
+    options: argparse.Namespace,
+    bench: Bench,
+    plan: Plan,
+    same: SameAsBefore | None,
+    sight: LastSight,
 ) -> tuple[Outcome, Path]:
     """How it ended, and where the results are.
 
@@ -73,6 +83,7 @@ def _carried_out(
     with display_for(
         options.bench, plain=options.plain, to_stderr=options.json
     ) as display:
+        sight.of(display)
         if plan.rules.start.channel is None and not display.has_keyboard:
             msg = (
                 f"{options.plan}: without a start channel the Enter key starts a trial, and there is no keyboard here; "

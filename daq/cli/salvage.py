@@ -8,6 +8,7 @@ from pathlib import Path
 
 from daq.cli.arguments import CommandParser
 from daq.errors import InputError
+from daq.runtime.store.refusing import kind_of
 from daq.runtime.store.salvaged import (
     DOUBTFUL,
     SalvagedTable,
@@ -20,6 +21,9 @@ def run(arguments: Sequence[str]) -> int:
     """Write what can be read of a damaged results file to a new one, and say what is lost."""
     options = _parser().parse_args(arguments)
     source = Path(options.store)
+    if (kind := kind_of(source)) is not None:
+        msg = f"{source}: no such file, for it is {kind}: check the name"
+        raise InputError(msg)
     if not source.is_file():
         msg = f"{source}: no such file, check the name"
         raise InputError(msg)

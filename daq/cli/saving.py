@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import IO
 
 from daq.errors import InputError
+from daq.runtime.store.placing import expect_new, place
 
 
 def save_text(path: Path, pieces: Iterable[str]) -> None:
@@ -22,16 +23,14 @@ def save_bytes(path: Path, write: Callable[[IO[bytes]], None]) -> None:
     """Write a new file; what is written may be read back and sought.
 
     Raises:
-        InputError: If it is there already or cannot be written.
+        InputError: If it is there by then, would be taken for a part of a results file, or cannot be written.
     """
-    if path.exists():
-        msg = f"{path}: it is there already, name another file"
-        raise InputError(msg)
+    expect_new(path)
     unfinished = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         with unfinished.open("w+b") as file:
             write(file)
-        unfinished.replace(path)
+        place(unfinished, path)
     except OSError as exc:
         msg = f"{path}: cannot be written: {exc.strerror or exc}"
         raise InputError(msg) from exc

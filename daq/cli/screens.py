@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import re
 import sys
 from collections.abc import Callable, Iterator
 from io import TextIOWrapper
@@ -10,16 +11,22 @@ from typing import Protocol, TextIO
 
 from daq.cli.session_command import with_bench
 from daq.cli.terminal import drawn_on
+from daq.cli.told_alarms import Alarm, ToldAlarms
 from daq.errors import Refusal
 from daq.records import PlannedTrial, TrialResult, TrialState
 from daq.runtime.display import Display, Outcome, Told
 from daq.runtime.snapshot import EventLine, Snapshot
+from daq.runtime.standing_texts import standing_instruction
 from daq.trials.stages import Stage
-from daq.wording import average_name, shown_average, trial_name, without_seconds
+from daq.wording import average_name, shown_average, trial_name
 
 
 class FinishingDisplay(Display, Protocol):
     """A display that also shows how it ended."""
+
+    @property
+    def last(self) -> Snapshot | None:
+        """What was shown last; None before anything was."""
 
     @property
     def has_keyboard(self) -> bool:
@@ -41,15 +48,25 @@ _LEAST_WRONG_S = 20.0
 """How long it takes is told anew where the figure told before was off by more than this share of it, and this much."""
 
 
+_SENTENCE_END = re.compile(r"(?<=\.) (?=[A-Z])")
+
+
 class PlainDisplay:
     """Lines for a log, a pipe or a dumb terminal."""
 
     def __init__(self, stream: TextIO, *, bench: str | Path) -> None:
         self._stream = stream
         self._bench = bench
+        self._last: Snapshot | None = None
         self._shown = ("", False)
+        self._alarms_told = ToldAlarms()
         self._told_s: float | None = None
         self._ends_s: float | None = None
+
+    @property
+    def last(self) -> Snapshot | None:
+        """What was shown last, though not every one makes a line."""
+        return self._last
 
     @property
     def has_keyboard(self) -> bool:
@@ -78,9 +95,14 @@ class PlainDisplay:
         self._line(f"Live page: {page_url}   MQTT: {broker}")
 
     def show(self, snapshot: Snapshot) -> None:
-        """A line whenever the instruction changes or averaging begins or stops; a count that runs down is no change."""
+        """A line whenever an alarm begins or is over, the instruction changes, or averaging begins or stops.
+
+        A count that runs down is no change.
+        """
+        self._last = snapshot
+        self._alarms(snapshot)
         is_averaging = snapshot.stage.name == Stage.AVERAGING.value
-        shown = without_seconds(snapshot.instruction), is_averaging
+        shown = standing_instruction(snapshot), is_averaging
         now_s, left_s = snapshot.clock.now_s, snapshot.stage.seconds_left
         if shown == self._shown and not self._was_wrong(now_s, left_s):
             return
@@ -93,6 +115,16 @@ class PlainDisplay:
             self._line(f"  On the page, or with: {with_bench(how, self._bench)}")
         if snapshot.repeat_offer is not None:
             self._line(f"  {with_bench(snapshot.stage.sentence, self._bench)}")
+
+    def _alarms(self, snapshot: Snapshot) -> None:
+        alarms = (Alarm(each.text, each.since_s) for each in snapshot.alarms)
+        news = self._alarms_told.news(alarms)
+        for alarm in news.begun:
+            self._line(f"{snapshot.clock.utc}  Alarm: {alarm.text}")
+        for alarm in news.over:
+            # What it may mean and what to do about it is over, too.
+            what, *_ = _SENTENCE_END.split(alarm.text, maxsplit=1)
+            self._line(f"{snapshot.clock.utc}  Alarm over: {what}")
 
     def _was_wrong(self, now_s: float, left_s: float | None) -> bool:
         """Whether what was told of how long it takes is by more than half of it off what is known now."""

@@ -18,10 +18,13 @@ def run(arguments: Sequence[str]) -> int:
     """Poll, store and publish until stopped."""
     options = _parser().parse_args(arguments)
     bench = load_bench(Path(options.bench))
-    with display_for(options.bench, plain=options.plain, to_stderr=False) as display:
+    with (
+        telling_of_the_machine() as sight,
+        display_for(options.bench, plain=options.plain, to_stderr=False) as display,
+    ):
+        sight.of(display)
         around = surroundings(options, bench, display)
-        with telling_of_the_machine():
-            stopped_by = asyncio.run(serve_bench(around))
+        stopped_by = asyncio.run(serve_bench(around))
     closing = closing_of_serve(
         bench=options.bench, stated_store=options.store, speed=options.speed
     )

@@ -8,7 +8,6 @@ import asyncio
 import contextlib
 import dataclasses
 import os
-import re
 import sys
 import termios
 import tty
@@ -26,6 +25,7 @@ from rich.text import Text
 
 from daq.cli.session_command import with_bench
 from daq.cli.terminal import made_printable
+from daq.cli.told_alarms import Alarm, ToldAlarms
 from daq.cli.typing_line import TypingLine
 from daq.cli.watched import age_in_words
 from daq.errors import Refusal
@@ -68,12 +68,17 @@ class SlipDisplay:
         self._last: Snapshot | None = None
         self._last_of_session: Snapshot | None = None
         self._typing = TypingLine()
-        self._alarmed: frozenset[str] = frozenset()
+        self._alarms_told = ToldAlarms()
         self._terminal_before: list[Any] | None = None
 
     def __enter__(self) -> Self:
         self._live.start()
         return self
+
+    @property
+    def last(self) -> Snapshot | None:
+        """What was drawn last."""
+        return self._last
 
     @property
     def has_keyboard(self) -> bool:
@@ -183,19 +188,12 @@ class SlipDisplay:
             missed=snapshot.missed,
             now_s=snapshot.clock.now_s,
         )
-        is_call |= self._alarms_anew(snapshot)
+        alarms = (Alarm(each.text, each.since_s) for each in snapshot.alarms)
+        is_call |= bool(self._alarms_told.news(alarms).begun)
         with self._drawing():
             if is_call:
                 self._console.bell()
             self._live.update(self._page(snapshot), refresh=True)
-
-    def _alarms_anew(self, snapshot: Snapshot) -> bool:
-        """Whether there is an alarm that was not there before; the figures in it are readings, and change."""
-        before = self._alarmed
-        self._alarmed = frozenset(
-            re.sub(r"[\d.]+", "0", alarm.text) for alarm in snapshot.alarms
-        )
-        return not self._alarmed <= before
 
     def event(self, line: EventLine) -> None:
         """Events are drawn with the next snapshot, which holds them."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from daq.alarm_words import NOBODY_WATCHES
+from daq.cli.told_alarms import Alarm, ToldAlarms
 from daq.errors import InputError
 from daq.messages import (
     About,
@@ -80,6 +81,7 @@ class Watched:
         self._live: dict[str, tuple[LivePack, float]] = {}
         self._revisions: dict[str, int] = {}
         self._not_understood = ""
+        self._alarms_told = ToldAlarms()
         self._takers: Mapping[About, Callable[[bytes], list[str]]] = MappingProxyType(
             {
                 About.STATUS: self._take_status,
@@ -194,13 +196,9 @@ class Watched:
         return []
 
     def _take_state(self, payload: bytes) -> list[str]:
-        before, self.state = self.state, parse_state(payload)
-        known = {alarm.text for alarm in before.alarms} if before else set()
-        return [
-            f"Alarm: {alarm.text}"
-            for alarm in self.state.alarms
-            if alarm.text not in known
-        ]
+        self.state = parse_state(payload)
+        alarms = (Alarm(each.text, each.since_utc) for each in self.state.alarms)
+        return [f"Alarm: {alarm.text}" for alarm in self._alarms_told.news(alarms).begun]  # fmt: skip
 
     def _take_slip(self, payload: bytes) -> list[str]:
         self.slip = parse_slip(payload)

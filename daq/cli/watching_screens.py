@@ -105,8 +105,11 @@ class PlainLines(_Lines):
         silent_s = watched.silent_s(now_s)
         if (silent_s is not None) != self._silent:
             self._silent = silent_s is not None
-            words = silence_sentence(silent_s) if silent_s else "It is heard again."
-            self._line(f"{utc}  {words}")
+            if silent_s is not None:
+                self._line(f"{utc}  {silence_sentence(silent_s)}")
+            elif watched.is_online:
+                # Of a hung bench the broker says in the end that it is offline: that is told by itself.
+                self._line(f"{utc}  It is heard again.")
         self._values(watched, now_s, utc)
 
     def _values(self, watched: Watched, now_s: float, utc: str) -> None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from daq.comparison.rules import Surroundings
 from daq.config.accuracy import accuracy_of
-from daq.config.faults import Source, unprintable_faults
+from daq.config.faults import Source, too_many_faults, unprintable_faults
 from daq.config.models import (
     BenchModel,
     BrokerModel,
@@ -267,6 +267,7 @@ def parse_profile(text: str, *, file: str) -> Profile:
     if profile is None:
         raise refusal(written.faults, is_all=False)
     faults = unprintable_faults(source, text, unless_in=("wire",))
+    faults += too_many_faults(source, len(profile.field))
     try:
         # The protocol knows best which fields and patterns it can use.
         _instrument(_lone_instrument(), profile).make_protocol(speed=1.0)

@@ -29,6 +29,7 @@ from daq.config.wires import (
     PointModel,
     WireModel,
 )
+from daq.records import MOST_VALUES
 from daq.settling.options import parameter_kinds
 from daq.units import QUANTITIES, UNITS, unit_of
 
@@ -160,7 +161,10 @@ class Profile(Model):
     )
     line: LineSettings = Field(default_factory=LineSettings)
     wire: WireModel
-    field: Annotated[list[FieldModel], Field(min_length=1)]
+    field: Annotated[
+        list[FieldModel],
+        Field(min_length=1, json_schema_extra={"maxItems": MOST_VALUES}),
+    ]
 
     @model_validator(mode="after")
     def _check(self) -> Self:

@@ -7,12 +7,19 @@ as it is.
 import json
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 
-from daq.alarm_words import LEFT_RUNNING_TEXT, lost_meter_text, unseen_limit_text
+from daq.alarm_words import (
+    LEFT_RUNNING_TEXT,
+    MAY_RUN_TEXT,
+    SEEN_RUNNING_TEXT,
+    not_read_instruction,
+)
 from daq.config.bench import Bench, Instrument
-from daq.records import Channel, Gap, GapReason, Reading
+from daq.records import Channel, Gap, Reading
+from daq.runtime.blind_spots import BlindSpot, BlindSpots
 from daq.runtime.clock import Clock
+from daq.runtime.latest import Latest
+from daq.runtime.left_running import Before, LeftRunning, Told
 from daq.runtime.session_lines import SessionLines
 from daq.runtime.snapshot import (
     FORMAT,
@@ -28,6 +35,7 @@ from daq.runtime.snapshot import (
 )
 from daq.runtime.thinned_trace import ThinnedTrace
 from daq.trials.stages import Stage
+from daq.trials.switching import StartRule
 from daq.typed import TakenBack
 from daq.wording import (
     IDLE_SENTENCE,
@@ -52,38 +60,10 @@ TRACE_S = 900.0
 _EVENTS = 50
 _TYPED_KEPT = 50
 """Typed readings of one channel among which the last is found that was not taken back [1]."""
-_OLD_INTERVALS = 2.5
-_OLD_LEAST_S = 2.0
-_JITTER_S = 0.4
 _FIRST_READINGS_S = 3.0
 """Meters get so long to be heard for the first time [s of real time]."""
-_UNSEEN_WITHIN_S = 10.0
-"""A channel with a limit gets so long, from switching on, to show a usable value [s]: sensors begin above nothing."""
 _LOAD_WITHIN_S = 8.0
 """A machine that was said to be on gets so long to show it [s]."""
-
-
-@dataclass(slots=True)
-class _Latest:
-    """Newest reading of one instrument, and its counts."""
-
-    reading: Reading | None = None
-    last_gap: Gap | None = None
-    readings: int = 0
-    gaps: int = 0
-    line_text: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class _LeftRunning:
-    """A machine that was running when its session was stopped [s], until its start channel is below that.
-
-    Without a channel, or where its meter is not heard any more, until the operator says that it was switched off.
-    """
-
-    channel: str | None
-    off_below: float
-    since_s: float
 
 
 class Board:
@@ -115,18 +95,21 @@ class Board:
             meter.channel.instrument: deque(maxlen=_TYPED_KEPT) for meter in bench.typed
         }
         self._taken_back: deque[TakenBack] = deque(maxlen=_TYPED_KEPT)
-        self._latest = {name: _Latest() for name in self._by_instrument}
+        self._latest = {name: Latest() for name in self._by_instrument}
+        for each in bench.instruments:
+            latest = Latest(each.interval_s, each.lag_s, clock.speed)
+            self._latest[each.name] = latest
         self._events: deque[EventLine] = deque(maxlen=_EVENTS)
         self._traces = {name: ThinnedTrace(TRACE_S) for name in self._channels}
-        self._usable_s: dict[str, float] = {}
-        self._left_running: _LeftRunning | None = None
+        self._left_running: LeftRunning | None = None
         self._began_s = clock.bench_s()
+        self._blind = BlindSpots(bench, self._latest, began_s=self._began_s)
         self._store_failing_since_s: float | None = None
 
     # ---- what it is told
 
     def open(self, lines: SessionLines) -> None:
-        """A session is taken in hand."""
+        """A session is taken in hand; it watches from now on what was left running, as it was made to."""
         self.lines = lines
         self._left_running = None
         self.comparison = None
@@ -136,37 +119,46 @@ class Board:
         """The session is left; where the machine still runs, that is told until its start channel says otherwise."""
         session = self.lines.session if self.lines else None
         if self.lines and session and session.running_since_s is not None:
-            start, now_s = self.lines.plan.rules.start, self._clock.bench_s()
-            self._left_running = _LeftRunning(start.channel, start.off_below, now_s)
+            self.left_behind(self.lines.plan.rules.start, Before.RUNNING)
         self.lines = None
         self.comparison = None
         self.lead_warning = None
 
+    def left_behind(self, rule: StartRule, before: Before) -> None:
+        """A machine runs without a session, may do so, or is to be looked at whether it does."""
+        channel = self._channels.get(rule.channel or "")
+        self._left_running = LeftRunning(
+            rule,
+            before=before,
+            at_s=self._clock.bench_s(),
+            interval_s=channel.interval_s if channel else 0.0,
+            heard_within_s=_FIRST_READINGS_S * self._clock.speed,
+        )
+
     def machine_off(self) -> bool:
-        """The operator says that the machine was switched off; tells whether that is news while no session is in hand."""
-        was_running = self._left_running is not None
+        """The operator says that the machine was switched off; tells whether that is taken, for its channel may gainsay it."""
+        left = self._left_running
+        if left and left.gainsays_off(self._clock.bench_s()):
+            return False
         self._left_running = None
-        return was_running
+        if left and left.rule.channel is not None:
+            # Where that is not heard, the word is taken; once it is, it may show otherwise.
+            self.left_behind(left.rule, Before.UNKNOWN)
+        return True
 
     def take(self, outcome: Reading | Gap) -> None:
         """Keep the newest of an instrument."""
-        latest = self._latest[outcome.instrument]
+        self._latest[outcome.instrument].take(outcome)
         if isinstance(outcome, Gap):
-            latest.last_gap = outcome
-            latest.gaps += outcome.polls
             return
-        latest.reading = outcome
-        latest.readings += 1
         if outcome.instrument in self._typed_past:
             self._typed_past[outcome.instrument].append(outcome)
         for name, value in self.values_of(outcome).items():
             self._traces[name].append(outcome.at_s, value)
-            if value is None:
-                continue
-            self._usable_s[name] = outcome.at_s
-            left = self._left_running
-            if left and name == left.channel and value < left.off_below:
-                self._left_running = None
+            if self._left_running and value is not None:
+                self._left_running.feed(name, outcome.at_s, value)
+        if self._left_running and self._left_running.is_over:
+            self._left_running = None
 
     def take_back(self, taken: TakenBack) -> None:
         """A typed reading counts no more: the one before it is the newest again, and the charts forget it."""
@@ -203,6 +195,11 @@ class Board:
 
     # ---- what it answers
 
+    @property
+    def may_run(self) -> bool:
+        """Whether a machine without a session runs, or may: a session that begins has to have it switched off first."""
+        return self._left_running is not None and self._left_running.may_run
+
     def trace_json(self) -> Iterator[str]:
         """Recent readings of every channel, for the charts: one text, channel by channel."""
         now_s = self._clock.bench_s()
@@ -221,15 +218,18 @@ class Board:
         """Everything as it stands now."""
         lines, now_s = self.lines, self._clock.bench_s()
         hindrance = self._hindrance(now_s)
-        left_s = (
-            lines.seconds_left(is_hindered=hindrance is not None) if lines else None
-        )
-        if lines is None and self._left_running:
+        blind = self._blind_spots(now_s)
+        # Nobody is to wait at a machine that may have to be switched off.
+        is_hindered = hindrance is not None or bool(blind)
+        left_s = lines.seconds_left(is_hindered=is_hindered) if lines else None
+        if lines:
+            words, urgency = lines.instruction(
+                hindrance=hindrance, left_s=left_s, blind=blind
+            )
+        elif any(self._unwatched(now_s)):
             words, urgency = left_running_instruction()
-        elif lines is None:
-            words, urgency = idle_instruction()
         else:
-            words, urgency = lines.instruction(hindrance=hindrance, left_s=left_s)
+            words, urgency = idle_instruction()
         return Snapshot(
             format=FORMAT,
             bench=self._bench.name,
@@ -276,10 +276,11 @@ class Board:
             channel = self._channels[name]
             latest = self._latest[channel.instrument]
             # One that has never been heard is waited for since the trial began.
-            heard_s = latest.reading.at_s if latest.reading else trial.started_s
-            is_old = _is_old(heard_s, channel.interval_s, now_s, self._clock.speed)
-            if is_old or latest.line_text is not None:
-                return silent_meter(channel.title, now_s - heard_s)
+            heard_s = trial.started_s if latest.heard_s is None else latest.heard_s
+            if latest.is_old(heard_s, now_s) or latest.line_text is not None:
+                is_ours = latest.line_text is None and latest.was_missed
+                words = not_read_instruction if is_ours else silent_meter
+                return words(channel.title, now_s - heard_s)
             is_judged = session.stage is not Stage.RUNNING_UP
             if is_judged and self._unusable_for_s(channel, now_s):
                 return no_usable_value(channel.title)
@@ -300,7 +301,7 @@ class Board:
             if channel.name not in (*rules.required, rules.start.channel):
                 continue
             latest = self._latest[channel.instrument]
-            condition = _condition(channel, latest, now_s, speed)
+            condition = latest.condition(channel, now_s)
             was_heard = latest.reading is not None
             if condition in {"silent", "old", "no reading yet"} and (
                 was_heard or not is_early
@@ -314,12 +315,9 @@ class Board:
 
     def _unusable_for_s(self, channel: Channel, now_s: float) -> float:
         """For how long its meter is heard and shows no usable value [s]; 0 while that is no longer than a reading takes to be old."""
-        reading = self._latest[channel.instrument].reading
-        if reading is None or reading.values[channel.field_index] is not None:
-            return 0.0
-        usable_s = self._usable_s.get(channel.name, self._began_s)
-        is_old = _is_old(usable_s, channel.interval_s, now_s, self._clock.speed)
-        return now_s - usable_s if is_old else 0.0
+        index, began_s = channel.field_index, self._began_s
+        latest = self._latest[channel.instrument]
+        return latest.unusable_for_s(index, now_s, began_s=began_s)
 
     def _channel(self, channel: Channel, now_s: float) -> ChannelLine:
         latest = self._latest[channel.instrument]
@@ -350,7 +348,7 @@ class Board:
             at_s=at_s,
             condition=_typed_condition(latest)
             if typed
-            else _condition(channel, latest, now_s, self._clock.speed),
+            else latest.condition(channel, now_s),
             holding_back=held_back_advice(reason) if reason else None,
             mean=progress.mean if progress else None,
             expanded_uncertainty=progress.expanded_uncertainty if progress else None,
@@ -359,7 +357,7 @@ class Board:
 
     def _instrument(self, instrument: Instrument, now_s: float) -> InstrumentLine:
         latest = self._latest[instrument.name]
-        state, text = _health(latest, instrument.interval_s, now_s, self._clock.speed)
+        state, text = latest.health(now_s)
         return InstrumentLine(
             instrument.name,
             instrument.port.url,
@@ -377,10 +375,8 @@ class Board:
 
     def _alarms(self, now_s: float) -> tuple[AlarmLine, ...]:
         alarms = self.lines.alarms(self._channels) if self.lines else []
-        alarms += self._lost_meters(now_s)
-        alarms += self._unseen_limits(now_s)
-        if self._left_running:
-            alarms.append(AlarmLine(LEFT_RUNNING_TEXT, self._left_running.since_s))
+        alarms += [spot.alarm for spot in self._blind_spots(now_s)]
+        alarms += self._unwatched(now_s)
         if self.lead_warning is not None:
             alarms.append(self.lead_warning)
         if self.store.state == "ok":
@@ -390,31 +386,30 @@ class Board:
             alarms.append(AlarmLine(self.store.text, since_s))
         return tuple(alarms)
 
-    def _lost_meters(self, now_s: float) -> Iterator[AlarmLine]:
-        """Meters that are not heard while the machine runs."""
-        running_since_s = self.lines.session.running_since_s if self.lines else None
-        if running_since_s is None:
-            return
-        for instrument in self._bench.instruments:
-            line = self._instrument(instrument, now_s)
-            if line.state in {"silent", "lost"}:
-                reading = self._latest[instrument.name].reading
-                since_s = reading.at_s if reading else running_since_s
-                yield AlarmLine(lost_meter_text(line.name, line.text), since_s)
+    def _blind_spots(self, now_s: float) -> list[BlindSpot]:
+        lines = self.lines
+        if lines is None:
+            return []
+        return self._blind.found(lines.session, lines.plan.rules, now_s)
 
-    def _unseen_limits(self, now_s: float) -> Iterator[AlarmLine]:
-        """Channels with a limit that have shown no usable value for some time while the machine runs."""
-        session = self.lines.session if self.lines else None
-        if self.lines is None or session is None or session.running_since_s is None:
+    def _unwatched(self, now_s: float) -> Iterator[AlarmLine]:
+        """A machine that runs, or may, without a session."""
+        told = self._left_running.told(now_s) if self._left_running else None
+        if told is None:
             return
-        told = {breach.limit.channel for breach in session.breaches()}
-        limited = {limit.channel for limit in self.lines.plan.rules.limits}
-        for name in sorted(limited - told):
-            unusable_s = self._unusable_for_s(self._channels[name], now_s)
-            since_s = max(now_s - unusable_s, session.running_since_s)
-            if unusable_s and now_s - since_s > _UNSEEN_WITHIN_S:
-                title = self._channels[name].title
-                yield AlarmLine(unseen_limit_text(title), since_s)
+        what, since_s = told
+        if what is Told.LEFT_RUNNING:
+            yield AlarmLine(LEFT_RUNNING_TEXT, since_s)
+        elif what is Told.SEEN_RUNNING:
+            yield AlarmLine(SEEN_RUNNING_TEXT, since_s)
+        else:
+            yield AlarmLine(MAY_RUN_TEXT, since_s)
+
+    def alarms_for_the_record(self, now_s: float) -> list[str]:
+        """Texts of the alarms now of which nothing else tells in the record [s]."""
+        blind = self._blind_spots(now_s)
+        texts = [spot.alarm.text for spot in blind if spot.is_heard]
+        return [*texts, *(alarm.text for alarm in self._unwatched(now_s))]
 
 
 _JUDGED = frozenset({Stage.SETTLING, Stage.AVERAGING})
@@ -431,50 +426,5 @@ def _by_channel(texts: Iterable[tuple[str, str]]) -> Iterator[str]:
     yield "}}"
 
 
-def _is_old(at_s: float, interval_s: float, now_s: float, speed: float) -> bool:
-    # Handing a reading over takes real time, which a demonstration's clock stretches.
-    jitter_s = _JITTER_S * (speed - 1.0)
-    return now_s - at_s > max(_OLD_LEAST_S, _OLD_INTERVALS * interval_s) + jitter_s
-
-
-def _condition(channel: Channel, latest: _Latest, now_s: float, speed: float) -> str:
-    reading = latest.reading
-    if latest.line_text is not None:
-        return "silent"
-    if reading is None:
-        return "no reading yet"
-    if _is_old(reading.at_s, channel.interval_s, now_s, speed):
-        return "old"
-    return "overrange" if reading.values[channel.field_index] is None else "ok"
-
-
-def _typed_condition(latest: _Latest) -> str:
+def _typed_condition(latest: Latest) -> str:
     return "ok" if latest.reading is not None else "no reading yet"
-
-
-def _health(
-    latest: _Latest, interval_s: float, now_s: float, speed: float
-) -> tuple[str, str]:
-    if latest.line_text is not None:
-        return "lost", latest.line_text
-    gap, reading = latest.last_gap, latest.reading
-    if reading is None:
-        if gap is None:
-            return "waiting", "no reading yet"
-        return "silent", f"no reading yet: {_why(gap)}"
-    if _is_old(reading.at_s, interval_s, now_s, speed):
-        words = f"no reading for {now_s - reading.at_s:.0f} s"
-        if gap is None or gap.at_s <= reading.at_s:
-            return "silent", f"{words}; check its plug and its display"
-        # The meter has no part in it.
-        to_do = (
-            "" if gap.reason is GapReason.MISSED else "; check its plug and its display"
-        )
-        return "silent", f"{words}: {_why(gap)}{to_do}"
-    return "ok", f"a reading every {interval_s:g} s"
-
-
-def _why(gap: Gap) -> str:
-    """Of missed polls the reason is a kind only; the detail says whether the line or the computer was busy."""
-    is_told = gap.reason is GapReason.MISSED and gap.detail
-    return gap.detail if is_told else gap.reason.value

@@ -15,7 +15,7 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
-from daq.alarm_words import store_again_text, store_damaged_text, store_failing_text
+from daq.alarm_words import store_again_text
 from daq.config.bench import Bench, Instrument
 from daq.config.plan import Plan
 from daq.errors import OperationRefusedError, StoreError
@@ -104,10 +104,10 @@ async def run_session(
     async with _daemon(around, is_one_shot=True) as daemon:
         first = await daemon.desk.begin(plan, new_session=new_session, same=same)
         begun = asdict(Start(plan.name, new=new_session, same=same))
-        daemon.recorder.operation("start", begun, way="command line")
+        daemon.desk.journal("start", begun, way="command line")
         daemon.started(first.words)
         stopped_by = await daemon.run()
-        daemon.recorder.operation("stop", {}, way="command line")
+        daemon.desk.journal("stop", {}, way="command line")
     return Outcome(
         first.facts.number,
         first.session.order,
@@ -317,8 +317,7 @@ class _Daemon:
             self.board.store = PartLine("ok", "")
             self.event("store", store_again_text(self._store.dropped))
         else:
-            is_damaged = self._store.is_damaged
-            words = (store_damaged_text if is_damaged else store_failing_text)(text)
+            words = self._store.alarm(text)
             self.board.store = PartLine("failing", words)
             self.desk.mark(STORE_WAS_FAILING)
             self.event("store", words)

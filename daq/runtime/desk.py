@@ -4,14 +4,19 @@ The bench is polled all the time; only what stands here comes and goes.
 """
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Protocol
 
 from daq.alarm_words import LEFT_RUNNING_TEXT, overdue_text
 from daq.answer_words import stopped_answer
 from daq.config.bench import Bench
-from daq.config.plan import Plan
-from daq.errors import InputError, OperationRefusedError, Refusal
+from daq.config.plan import Plan, parse_plan
+from daq.errors import (
+    ConfigurationError,
+    InputError,
+    OperationRefusedError,
+    Refusal,
+)
 from daq.operations import SameAsBefore, Start
 from daq.records import Reading
 from daq.runtime.beginning import (
@@ -24,14 +29,17 @@ from daq.runtime.beginning import (
 )
 from daq.runtime.board import Board
 from daq.runtime.clock import Clock
+from daq.runtime.left_running import Before
 from daq.runtime.recorder import Recorder
 from daq.runtime.running import Running
 from daq.runtime.shelf import Shelf
 from daq.runtime.snapshot import AlarmLine
 from daq.runtime.store import Store
+from daq.runtime.store.resuming import MACHINE_ON, LastSession
 from daq.runtime.walk_file import check_lines
 from daq.trials.session import Occurrence
 from daq.trials.stages import SWITCHED_OFF, Happening
+from daq.trials.switching import StartRule
 from daq.trials.typed_before import typed_before_text
 from daq.typed import TakenBack
 from daq.wording import (
@@ -39,6 +47,8 @@ from daq.wording import (
     occurrence_text,
 )
 
+_BY_WORD = StartRule(None, 0.0, 0.0, 0.0)
+"""Only the operator's word tells."""
 _LAST = frozenset({Happening.OFF_LAST, Happening.SKIPPED_LAST})
 
 
@@ -95,6 +105,8 @@ class Desk:
         self._on_taken = on_taken
         self._on_over = on_over
         self._overdue_told = False
+        self._alarms_told: frozenset[str] = frozenset()
+        self._has_looked_back = False
         self._worked_s = clock.wire_s()
 
     # ---- taken in hand, put away
@@ -107,6 +119,7 @@ class Desk:
         Raises:
             InputError, OperationRefusedError: As of `begin_or_resume`.
         """
+        await self._look_back()
         beginning = await begin_or_resume(
             self._store,
             self._bench,
@@ -140,7 +153,10 @@ class Desk:
         return await asyncio.to_thread(check_lines, self._store.path, self._bench, utc)
 
     def _take(self, plan: Plan, beginning: Beginning) -> Running:
-        running = self.running = Running(self._bench, plan, beginning)
+        found_s = self._clock.bench_s() if self._board.may_run else None
+        running = self.running = Running(
+            self._bench, plan, beginning, found_running_s=found_s
+        )
         self._board.open(running.lines)
         self.recorder.open(running.facts, plan.rules)
         since_s = 0.0
@@ -150,12 +166,36 @@ class Desk:
         self._on_taken()
         return running
 
+    async def _look_back(self) -> None:
+        """See once, before anything is taken in hand, whether the machine was left running when the program ended."""
+        if self._has_looked_back:
+            return
+        last = await self._store.last_session()
+        self._has_looked_back = True
+        if last is None:
+            return
+        rule = self._start_rule_of(last)
+        if last.is_machine_on:
+            self._board.left_behind(rule, Before.MAYBE)
+        elif rule.channel is not None:
+            self._board.left_behind(rule, Before.UNKNOWN)
+
+    def _start_rule_of(self, last: LastSession) -> StartRule:
+        """A plan that does not fit this bench any more tells nothing of the machine."""
+        file = f"plan of session {last.number}"
+        try:
+            plan = parse_plan(last.plan_text, file=file, bench=self._bench)
+        except ConfigurationError:
+            return _BY_WORD
+        return plan.rules.start
+
     async def take_up(self) -> str:
         """Take up the session that was in hand when the program was killed, if it is still the same day.
 
         Returns:
             A sentence that says what is in hand, or why nothing is.
         """
+        await self._look_back()
         found = await self._store.session_in_service()
         if found is None:
             return "The bench is idle."
@@ -230,14 +270,27 @@ class Desk:
         )
         if is_on:
             words = f"{words} {LEFT_RUNNING_TEXT}"
+            self._alarms_told |= {LEFT_RUNNING_TEXT}
         self.event("session", words)
         self._put_away()
         self._on_over()
         return words
 
+    @property
+    def is_left_running(self) -> bool:
+        """A machine runs, or may, and no session is in hand."""
+        return self.running is None and self._board.may_run
+
     def machine_off(self) -> bool:
-        """The operator says so without a session; tells whether a machine was left running."""
+        """The operator says so without a session; tells whether that is taken, for the start channel may gainsay it."""
         return self._board.machine_off()
+
+    def journal(self, kind: str, detail: Mapping[str, object], *, way: str) -> None:
+        """Keep what an operator asked for that tells of the machine too: whether it runs after that."""
+        session = self.running.session if self.running else None
+        if session is not None and session.running_since_s is not None:
+            detail = {**detail, MACHINE_ON: True}
+        self.recorder.operation(kind, detail, way=way)
 
     def _put_away(self) -> None:
         self.recorder.leave()
@@ -266,8 +319,15 @@ class Desk:
     def tick(self, now_s: float) -> None:
         """Let time pass [s]."""
         running = self.running
-        if running is None:
-            return
+        if running is not None:
+            self._tick(running, now_s)
+        alarms = self._board.alarms_for_the_record(now_s)
+        for text in alarms:
+            if text not in self._alarms_told:
+                self.event("alarm", text)
+        self._alarms_told = frozenset(alarms)
+
+    def _tick(self, running: Running, now_s: float) -> None:
         self.happened(running.session.tick(now_s))
         self._look_at_the_day(running)
         warning = running.leads.warning(now_s)

@@ -7,6 +7,7 @@ trouble holds up no operator, and loses nothing.
 import asyncio
 from dataclasses import asdict
 from functools import singledispatchmethod
+from typing import NoReturn
 
 from daq.answer_words import (
     ACKNOWLEDGED_ANSWER,
@@ -71,7 +72,13 @@ _KINDS: dict[type[Operation], str] = {
     CannotRead: "cannot-read",
     TakeBack: TAKE_BACK,
 }
+_OF_THE_MACHINE = (Start, Switched)
 _OF_THE_TRIAL_IN_HAND = (TypedReading, CannotRead, TakeBack)
+
+
+_CHANNEL_BELIEVED = (
+    "the start channel says that the machine runs: that is believed rather than the key"
+)
 
 
 class Operating:
@@ -100,7 +107,7 @@ class Operating:
             if isinstance(operation, Stop):
                 # Kept while there is still a session that it belongs to.
                 self._in_hand()
-                self._desk.recorder.operation(kind, {}, way=way)
+                self._desk.journal(kind, {}, way=way)
                 text = self._desk.leave()
                 # Whoever was told that it is left must not find it taken up again after a kill.
                 await self._desk.recorder.keep_now(within_s=_KEPT_WITHIN_S)
@@ -116,7 +123,10 @@ class Operating:
             trial = operation.trial if isinstance(operation, Relabel) else None
             if isinstance(operation, _OF_THE_TRIAL_IN_HAND):
                 trial = self._desk.recorder.trial
-            self._desk.recorder.operation(kind, detail, way=way, trial=trial)
+            if isinstance(operation, _OF_THE_MACHINE):
+                self._desk.journal(kind, detail, way=way)
+            else:
+                self._desk.recorder.operation(kind, detail, way=way, trial=trial)
             if isinstance(operation, Start):
                 await self._desk.recorder.keep_now(within_s=_KEPT_WITHIN_S)
             return text
@@ -233,16 +243,16 @@ class Operating:
 
     @_carried_out.register
     def _(self, _operation: Switched, way: str) -> str:
-        if self._desk.running is None and self._desk.machine_off():
+        if self._desk.is_left_running:
+            if not self._desk.machine_off():
+                self._refuse(_CHANNEL_BELIEVED, way)
             self._desk.event("operator", f"{MACHINE_OFF_ANSWER} Said from the {way}.")
             return MACHINE_OFF_ANSWER
         running = self._in_hand()
         session, had_trial = running.session, running.session.trial() is not None
         occurrences = session.operator_switched(self._clock.bench_s())
         if not occurrences:
-            text = _not_taken(running)
-            self._desk.event("operator", f"{sentence(text)} Asked from the {way}.")
-            raise OperationRefusedError(Refusal.NOT_TAKEN, text)
+            self._refuse(_not_taken(running), way)
         self._desk.happened(occurrences)
         if not had_trial and session.trial() is None:
             return MACHINE_OFF_ANSWER
@@ -267,6 +277,11 @@ class Operating:
         return words
 
     # ---- parts
+
+    def _refuse(self, text: str, way: str) -> NoReturn:
+        """The operator's word is not taken; whoever pressed a key reads why among the events."""
+        self._desk.event("operator", f"{sentence(text)} Asked from the {way}.")
+        raise OperationRefusedError(Refusal.NOT_TAKEN, text)
 
     def _taken_back(
         self, operation: TakeBack, way: str
@@ -314,8 +329,9 @@ def _last_added(running: Running) -> PlannedTrial:
 
 
 def _not_taken(running: Running) -> str:
+    # Also in a pause, and where it was found running: while it runs only its channel can be against the word.
+    if running.session.running_since_s is not None:
+        return _CHANNEL_BELIEVED
     if running.session.is_paused_now:
         return "the session is paused, go on first, then switch on"
-    if running.session.trial() is not None:
-        return "the start channel says that the machine runs: that is believed rather than the key"
     return "nothing is called for, so nothing begins"

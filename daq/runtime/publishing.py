@@ -47,8 +47,8 @@ from daq.runtime.broker import (
 from daq.runtime.clock import Clock
 from daq.runtime.secrets import read_secret
 from daq.runtime.snapshot import SlipLine, Snapshot
+from daq.runtime.standing_texts import standing_alarm, standing_instruction
 from daq.runtime.store import Store
-from daq.wording import without_seconds
 
 _STATE_EVERY_S = 0.25
 """State and slip are told at most so often [s]."""
@@ -219,7 +219,7 @@ class Publishing:
             at_utc="",
             stage=snapshot.stage.name,
             # The count has a field of its own, for programs.
-            instruction=without_seconds(snapshot.instruction),
+            instruction=standing_instruction(snapshot),
             condition=snapshot.condition.name if snapshot.condition else None,
             trial=snapshot.trial.number if snapshot.trial else None,
             done=session.done if session else 0,
@@ -230,7 +230,8 @@ class Publishing:
             session=_session(snapshot),
             alarms=tuple(
                 AlarmTold(
-                    without_seconds(alarm.text), self._clock.utc_text(alarm.since_s)
+                    standing_alarm(alarm.text, snapshot),
+                    self._clock.utc_text(alarm.since_s),
                 )
                 for alarm in snapshot.alarms
             ),

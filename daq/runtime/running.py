@@ -17,7 +17,22 @@ from daq.wording import normalising_sentence
 class Running:
     """One session, from its beginning or its resumption until it is left."""
 
-    def __init__(self, bench: Bench, plan: Plan, start: Beginning) -> None:
+    def __init__(
+        self,
+        bench: Bench,
+        plan: Plan,
+        start: Beginning,
+        *,
+        found_running_s: float | None = None,
+    ) -> None:
+        """Begin or resume.
+
+        Args:
+            bench: The meters.
+            plan: Of the session.
+            start: Of the session, or how it goes on.
+            found_running_s: Now, where a machine was left running or may be running [s].
+        """
         self.plan = plan
         self.facts = start.facts
         self.session = Session(
@@ -26,7 +41,11 @@ class Running:
             earlier=start.earlier,
             skipped=start.skipped,
             paused=start.is_paused,
+            found_running=found_running_s is not None,
         )
+        if found_running_s is not None:
+            # At once: there must be no moment in which nothing says so.
+            self.session.tick(found_running_s)
         # What is typed comes too seldom for the watch over the lead.
         polled = tuple(c for i in bench.instruments for c in i.channels)
         self.leads = LeadWatch(
@@ -40,6 +59,7 @@ class Running:
             self.session,
             start.facts.number,
             trials=dict(start.numbers),
+            found_running_s=self.session.running_since_s,
         )
         self.lines.take_results(start.earlier)
         numbers = start.numbers

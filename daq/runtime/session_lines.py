@@ -6,9 +6,10 @@ Asks the session and knows no instrument: what keeps a meter from being read is 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from daq.alarm_words import breach_text, overdue_text
+from daq.alarm_words import breach_text, overdue_text, switch_off_by_key_first
 from daq.config.plan import Plan
 from daq.records import Channel, PlannedTrial, TrialResult, TrialState
+from daq.runtime.blind_spots import BlindSpot
 from daq.runtime.snapshot import (
     AlarmLine,
     AskingLine,
@@ -56,6 +57,7 @@ class SessionLines:
         results: Newest result of each line, by the line's position.
         trials: Numbers in the store of the trials that have ended, by their UUID.
         in_hand: Number in the store of the trial in hand.
+        found_running_s: When it began with a machine that was left running, or may run [s].
     """
 
     plan: Plan
@@ -64,6 +66,7 @@ class SessionLines:
     results: dict[int, TrialResult] = field(default_factory=dict)
     trials: dict[str, int] = field(default_factory=dict)
     in_hand: int = 0
+    found_running_s: float | None = None
     _funnel: dict[str, list[FunnelPoint]] = field(default_factory=dict)
     _foreseen: Foreseen | None = None
     _shown_left_s: float | None = None
@@ -108,13 +111,48 @@ class SessionLines:
         )
 
     def instruction(
-        self, *, hindrance: str | None, left_s: float | None
+        self,
+        *,
+        hindrance: str | None,
+        left_s: float | None,
+        blind: Sequence[BlindSpot] = (),
     ) -> tuple[str, Urgency]:
-        """What the operator is asked to do, and how urgent that is."""
+        """What the operator is asked to do, and how urgent that is; nobody is told to keep it running where an alarm says otherwise."""
+        is_danger = any(spot.is_danger for spot in blind)
+        words, urgency = self._call(hindrance, left_s, is_danger=is_danger)
+        if not blind:
+            return words, urgency
+        if urgency is Urgency.WAIT:
+            words, urgency = blind[0].words, Urgency.ACTION
+        return words, Urgency.DANGER if is_danger else urgency
+
+    def _call(
+        self, hindrance: str | None, left_s: float | None, *, is_danger: bool
+    ) -> tuple[str, Urgency]:
+        """What is called for; not a reading, where something is in danger."""
         session, planned = self.session, self.session.called_for
-        is_overdue = session.overdue_since_s is not None
-        if (call := self._limit_call()) is not None:
+        if (call := self._limit_call() or self._call_without_trial()) is not None:
             return call
+        is_overdue = session.overdue_since_s is not None
+        asking = self.asking_line()
+        is_calm = hindrance is None and not (is_overdue or is_danger)
+        if asking is not None and is_calm:
+            return asking_instruction(asking.title, asking.place)
+        words, urgency = self._asked_to_repeat() or instruction(
+            session.stage,
+            self.plan.instructions[planned.condition] if planned else "",
+            by_key=self.by_key,
+            switch_off_first=session.must_switch_off_first or self._is_left_on,
+            seconds_left=left_s,
+            # Whatever is missing: first it is switched off, also in a pause.
+            hindrance=None if self._is_left_on else hindrance,
+        )
+        return words, Urgency.DANGER if is_overdue else urgency
+
+    def _call_without_trial(self) -> tuple[str, Urgency] | None:
+        """What is said of a machine that has run too long or was left running, of the end and of a pause; None where none is."""
+        session = self.session
+        is_overdue = session.overdue_since_s is not None
         if session.stage is Stage.FINISHED and not is_overdue:
             without = sum(
                 r.state not in {TrialState.FINISHED, TrialState.SET_ASIDE}
@@ -123,22 +161,20 @@ class SessionLines:
             return self._asked_to_repeat() or finished_instruction(
                 len(session.order), without, skipped=len(session.skipped)
             )
-        if is_overdue and session.trial() is None:
+        if session.trial() is not None:
+            return None
+        if is_overdue:
             return overdue_instruction()
-        if session.is_paused_now:
-            return paused_instruction()
-        asking = self.asking_line()
-        if asking is not None and hindrance is None and not is_overdue:
-            return asking_instruction(asking.title, asking.place)
-        words, urgency = self._asked_to_repeat() or instruction(
-            session.stage,
-            self.plan.instructions[planned.condition] if planned else "",
-            by_key=self.by_key,
-            switch_off_first=session.must_switch_off_first,
-            seconds_left=left_s,
-            hindrance=hindrance,
-        )
-        return words, Urgency.DANGER if is_overdue else urgency
+        if self._is_left_on and self.by_key:
+            return switch_off_by_key_first(), Urgency.ACTION
+        is_paused = session.is_paused_now and not self._is_left_on
+        return paused_instruction() if is_paused else None
+
+    @property
+    def _is_left_on(self) -> bool:
+        """The machine with which it began has not been switched off since, as far as anybody knows."""
+        found_s = self.found_running_s
+        return found_s is not None and found_s == self.session.running_since_s
 
     @property
     def by_key(self) -> bool:

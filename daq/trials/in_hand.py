@@ -6,6 +6,7 @@ Knows no stage and no table; the session says what a change of the rule means.
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Self
 
 from daq.records import PlannedTrial, TrialAverage, TrialResult, TrialState, Window
 from daq.settling.group import SettlingGroup
@@ -17,6 +18,7 @@ from daq.trials.judging import (
     SessionRules,
     reasons_against,
     settled_averages,
+    settling_group,
 )
 from daq.trials.limits import Breach, broke_its_limit
 from daq.trials.stages import RUNNING, Occurrence, Stage
@@ -67,6 +69,30 @@ class TrialInHand:
     was_seen_running: bool = False
     kept_reasons: tuple[str, ...] | None = None
     notes_of_averages: tuple[str, ...] = ()
+
+    @classmethod
+    def begun(
+        cls,
+        rules: SessionRules,
+        line: PlannedTrial,
+        *,
+        trial_id: str,
+        attempt: int,
+        at_s: float,
+    ) -> Self:
+        """The machine was switched on [s]."""
+        typed = TypedReadings(rules.typed)
+        return cls(
+            trial_id=trial_id,
+            planned=line,
+            attempt=attempt,
+            started_s=at_s,
+            rules=rules,
+            group=settling_group(rules, at_s, typed),
+            load=LoadWatch(rules),
+            typed=typed,
+            askings=Askings(rules.typed, seed=trial_id),
+        )
 
     def feed(
         self, at_s: float, values: Sequence[tuple[str, float]]
@@ -142,10 +168,14 @@ class TrialInHand:
         """Which required channels are not settled, and why."""
         return reasons_against(self.group, self.rules, idle=self.load.idle())
 
-    def note_breach(self, breach: Breach) -> None:
-        """Mark it with the limit that ended it."""
+    def broken_by(self, breach: Breach, *, idle: Window | None) -> TrialResult:
+        """Mark it with the limit that ended it; returns it as it stands now."""
         self.breach = breach
         self.notes.append(f"{broke_its_limit(breach)}: {breach.limit.reason}")
+        self.result = self.result_so_far(
+            TrialState.LIMIT_BROKEN, breach.at_s, idle=idle
+        )
+        return self.result
 
     def note_why_given_up(self) -> TrialState:
         """Say of each required channel why; ask again where only a meter, or the machine itself, was missing."""

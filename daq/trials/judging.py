@@ -6,7 +6,7 @@ Shared by the live session and by re-analysis, so that both ask the same and mak
 import dataclasses
 import json
 import math
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -250,6 +250,26 @@ _RESTING_STEPS = 5.0
 """Below so many steps of its display a meter shows rest, as in a record."""
 
 
+def rest_levels(rules: SessionRules, names: Iterable[str]) -> dict[str, float]:
+    """Above what a channel shows a load, of those that show nothing at rest [unit of the channel].
+
+    Args:
+        rules: Of plan and bench.
+        names: Of channels, in the order wanted.
+    """
+    channels = {c.name: c for c in rules.channels}
+    rest = {
+        name: _RESTING_STEPS * channels[name].accuracy.resolution
+        for name in names
+        if channels[name].quantity in _NOTHING_AT_REST
+    }
+    if rules.start.channel in rest:
+        # What begins a trial by itself is a load.
+        least = min(rest[rules.start.channel], rules.start.on_above)
+        rest[rules.start.channel] = least
+    return rest
+
+
 class LoadWatch:
     """Whether the machine of a trial ever drew or moved anything.
 
@@ -261,18 +281,9 @@ class LoadWatch:
     """
 
     def __init__(self, rules: SessionRules) -> None:
-        channels = {c.name: c for c in rules.channels}
         # What a trial waits for comes first: of it the operator is told.
         watched = dict.fromkeys((*rules.required, rules.start.channel))
-        self._rest = {
-            name: _RESTING_STEPS * channels[name].accuracy.resolution
-            for name in watched
-            if name is not None and channels[name].quantity in _NOTHING_AT_REST
-        }
-        if rules.start.channel in self._rest:
-            # What begins a trial by itself is a load.
-            least = min(self._rest[rules.start.channel], rules.start.on_above)
-            self._rest[rules.start.channel] = least
+        self._rest = rest_levels(rules, [name for name in watched if name is not None])
         self.has_risen = False
         self._heard: set[str] = set()
 

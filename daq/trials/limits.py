@@ -1,11 +1,13 @@
 """Limits that the plan sets for channels, watched at every reading."""
 
+import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from daq.records import Channel
 
-_ELECTRICAL = frozenset({"current", "power", "apparent power", "voltage"})
+ELECTRICAL = frozenset({"current", "power", "apparent power", "voltage"})
+"""Quantities of which a meter shows a usable value unless it is over its range."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +30,14 @@ class Limit:
 
 
 @dataclass(frozen=True, slots=True)
+class KnownSpan:
+    """From when until when a machine that runs, as far as anybody knows, is known to do so [s]."""
+
+    from_s: float
+    until_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Breach:
     """A limit that is broken, or may be.
 
@@ -35,12 +45,14 @@ class Breach:
         value: Of the reading that made it certain [unit of the channel]; None where the meter showed no usable value,
             as one that went over its range does.
         since_s, at_s: When it began, and when it was certain [s].
+        ago_s: How long ago it began [s], where it is over and only kept in mind; None where it stands.
     """
 
     limit: Limit
     value: float | None
     since_s: float
     at_s: float
+    ago_s: float | None = None
 
 
 def broke_its_limit(breach: Breach) -> str:
@@ -49,6 +61,11 @@ def broke_its_limit(breach: Breach) -> str:
     if breach.value is None:
         return f"{channel} showed no usable value, which counts as above its limit"
     return f"{channel} broke its limit"
+
+
+def usable(value: float | None) -> float | None:
+    """What a meter shows, if it is a number."""
+    return None if value is None or math.isnan(value) else value
 
 
 class LimitWatch:
@@ -66,14 +83,20 @@ class LimitWatch:
         self.breach: Breach | None = None
         self._beyond_since_s: float | None = None
         self._usable: float | None = None
+        self._is_told = False
 
     def rearm(self) -> None:
-        """A trial begins: what is already beyond the limit is told again."""
-        self.breach = None
+        """A trial begins: what is already beyond the limit is told again once its time is up; a breach stands until then."""
         self._beyond_since_s = None
+        self._is_told = False
 
     def feed(
-        self, at_s: float, value: float | None, *, known_on_s: float | None
+        self,
+        at_s: float,
+        value: float | None,
+        *,
+        known_on_s: float | None,
+        known_from_s: float = -math.inf,
     ) -> Breach | None:
         """Take one reading; a breach is told once, until the channel comes back inside.
 
@@ -83,9 +106,11 @@ class LimitWatch:
 
         Args:
             at_s: Of the reading [s].
-            value: Of the channel [its unit]; None where it is not usable.
+            value: Of the channel [its unit]; None where it is not usable, as what is no number.
             known_on_s: When the machine was last known to be on [s]; None where it is not running.
+            known_from_s: Since when it is known to be on without a break [s]: what was read before is below nothing.
         """
+        value = usable(value)
         above = self.limit.above is not None and (
             value > self.limit.above
             if value is not None
@@ -98,12 +123,12 @@ class LimitWatch:
         below = (
             self.limit.below is not None
             and known_on_s is not None
+            and at_s >= known_from_s
             and value is not None
             and value < self.limit.below
         )
         if not (above or below):
-            self._beyond_since_s = None
-            self.breach = None
+            self._back_inside()
             return None
         if self._beyond_since_s is None:
             self._beyond_since_s = at_s
@@ -112,11 +137,16 @@ class LimitWatch:
         until_s = at_s if above or known_on_s is None else min(at_s, known_on_s)
         held_s = until_s - self._beyond_since_s
         is_shown_above = above and value is not None
-        if held_s < self.limit.for_s or not (is_shown_above or held_s > 0.0):
+        is_certain = is_shown_above or held_s > 0.0
+        if held_s < self.limit.for_s or not is_certain:
+            self._carry_over(at_s, value)
             return None
-        told_before = self.breach is not None
-        self.breach = Breach(self.limit, value, self._beyond_since_s, at_s)
-        return None if told_before else self.breach
+        breach = Breach(self.limit, value, self._beyond_since_s, at_s)
+        told_before, self._is_told = self._is_told, True
+        # One that was there before the trial has stood for longer than the trial is told.
+        since_s = self.breach.since_s if self.breach else breach.since_s
+        self.breach = replace(breach, since_s=since_s)
+        return None if told_before else breach
 
     def machine_off(self) -> None:
         """The machine was switched off: what stands still is below no limit, and hides no value above one."""
@@ -124,7 +154,16 @@ class LimitWatch:
         if self.breach and (
             self.breach.value is None or (low is not None and self.breach.value < low)
         ):
-            self.rearm()
+            self._back_inside()
+
+    def _carry_over(self, at_s: float, value: float | None) -> None:
+        """A breach of before the trial stands while its time is counted anew."""
+        if self.breach and not self._is_told and value is not None:
+            self.breach = replace(self.breach, value=value, at_s=at_s)
+
+    def _back_inside(self) -> None:
+        self.breach = self._beyond_since_s = None
+        self._is_told = False
 
     def _was_high(self, above: float) -> bool:
         if self._is_electrical:
@@ -136,7 +175,7 @@ class LimitWatches:
     """Watches all limits of a plan."""
 
     def __init__(self, limits: Sequence[Limit], channels: Sequence[Channel]) -> None:
-        electrical = {c.name for c in channels if c.quantity in _ELECTRICAL}
+        electrical = {c.name for c in channels if c.quantity in ELECTRICAL}
         self._watches = [
             LimitWatch(limit, is_electrical=limit.channel in electrical)
             for limit in limits
@@ -158,17 +197,19 @@ class LimitWatches:
         at_s: float,
         value: float | None,
         *,
-        known_on_s: float | None,
+        known: KnownSpan | None,
     ) -> Iterator[Breach]:
         """Take one reading of a channel, as `LimitWatch.feed` does; what is broken by it and was not before."""
+        on_s, from_s = (known.until_s, known.from_s) if known else (None, -math.inf)
         for watch in self._watches:
             if watch.limit.channel == channel:
-                breach = watch.feed(at_s, value, known_on_s=known_on_s)
+                breach = watch.feed(at_s, value, known_on_s=on_s, known_from_s=from_s)
                 if breach is not None:
                     yield breach
 
-    def breaches(self, kept: Breach | None) -> tuple[Breach, ...]:
-        """Limits that are broken now, and one that was broken before, if it is none of these."""
+    def breaches(self, kept: Breach | None, *, now_s: float) -> tuple[Breach, ...]:
+        """Limits that are broken now, and one that was broken before and is over, if it is none of these."""
         now = tuple(watch.breach for watch in self._watches if watch.breach)
-        is_more = kept is not None and all(each.limit != kept.limit for each in now)
-        return (*now, kept) if kept is not None and is_more else now
+        if kept is None or any(each.limit == kept.limit for each in now):
+            return now
+        return (*now, replace(kept, ago_s=max(now_s - kept.since_s, 0.0)))

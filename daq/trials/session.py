@@ -26,14 +26,15 @@ from daq.trials.idle import IdleReadings
 from daq.trials.in_hand import TrialInHand
 from daq.trials.in_hand import TrialView as TrialView  # handed on
 from daq.trials.itinerary import Itinerary
-from daq.trials.judging import LoadWatch, reading_order, settling_group
 from daq.trials.judging import SessionRules as SessionRules  # handed on
-from daq.trials.limits import Breach, LimitWatches
+from daq.trials.judging import reading_order
+from daq.trials.known_on import KnownOn, start_detector
+from daq.trials.limits import Breach, LimitWatches, usable
 from daq.trials.running_on import RunningOn
-from daq.trials.stages import RUNNING, TRANSITIONS, Happening, Stage
+from daq.trials.stages import OVER, RUNNING, TRANSITIONS, Happening, Stage
 from daq.trials.stages import Occurrence as Occurrence  # handed on
-from daq.trials.switching import Switch, SwitchDetector
-from daq.typed import Asking, Askings, TakenBack, TypedAt, TypedReadings
+from daq.trials.switching import Switch
+from daq.typed import Asking, TakenBack, TypedAt
 
 
 def _new_trial_id() -> str:
@@ -51,6 +52,7 @@ class Session:
         earlier: Sequence[TrialResult] = (),
         skipped: Collection[int] = (),
         paused: bool = False,
+        found_running: bool = False,
         has_meters: bool = True,
         new_trial_id: Callable[[], str] = _new_trial_id,
     ) -> None:
@@ -62,6 +64,7 @@ class Session:
             earlier: Trials that ended before an interruption; those that need no repeat count as done.
             skipped: Positions of lines that are left out.
             paused: Whether no trial may begin until told to go on.
+            found_running: The machine runs, or may: nobody saw it switched off.
             has_meters: A value that is not usable comes from a meter, over its range perhaps; in a log it may be a hole.
             new_trial_id: Gives each trial its UUID.
         """
@@ -72,10 +75,12 @@ class Session:
         self._new_trial_id = new_trial_id
         self._itinerary = Itinerary(order, skipped=skipped, earlier=earlier)
         self._paused, self._has_meters = paused, has_meters
+        self._found_running = found_running
         if self._itinerary.next_line() is None:
             self.stage = Stage.FINISHED
-        self._detector = SwitchDetector(rules.start)
+        self._detector = start_detector(rules)
         self._running = RunningOn(rules.longest_s)
+        self._known_on = KnownOn(rules, self._detector, self._running)
         self._watches = LimitWatches(rules.limits, rules.channels)
         self._by_instrument: dict[str, list[Channel]] = {}
         for channel in reading_order(rules):
@@ -89,15 +94,18 @@ class Session:
         """Take one reading, in order of arrival; returns what it brought about."""
         occurrences = self.tick(reading.at_s)
         shown = [
-            (channel.name, reading.values[channel.field_index])
+            (channel.name, usable(reading.values[channel.field_index]))
             for channel in self._by_instrument.get(reading.instrument, ())
         ]
         values = [(channel, value) for channel, value in shown if value is not None]
+        told = shown if self._has_meters else values
+        for channel, told_value in told:
+            self._known_on.feed(channel, reading.at_s, told_value)
         for channel, value in values:
             if channel == self._rules.start.channel:
                 occurrences += self._switching(reading.at_s, value)
-        for channel, limited in shown if self._has_meters else values:
-            occurrences += self._limits(channel, reading.at_s, limited)
+        for channel, told_value in told:
+            occurrences += self._limits(channel, reading.at_s, told_value)
         for channel, value in values:
             self._idle.feed(channel, reading.at_s, value)
         # Last and whole, or not at all: re-analysis must know which readings were judged.
@@ -116,7 +124,7 @@ class Session:
             ended = self._switched_off(trial, self.now_s) if trial else off
             self._idle.forget()
             return [*occurrences, ended]
-        if trial is not None or line is None:
+        if is_on or line is None:
             return occurrences
         if self._paused:
             self._idle.forget()  # it may run from now on: what is read is no zero
@@ -135,6 +143,9 @@ class Session:
         self.now_s = max(self.now_s, now_s)
         if self.stage_since_s is None:
             self.stage_since_s = self.now_s
+        if self._found_running:
+            self._found_running = False
+            self._known_on.found_running(self.now_s)
         trial = self._trial
         if trial is None or self.stage not in RUNNING:
             return []
@@ -296,7 +307,8 @@ class Session:
 
     def breaches(self) -> tuple[Breach, ...]:
         """Limits that are broken now, and the one that ended the trial in hand."""
-        return self._watches.breaches(self._trial.breach if self._trial else None)
+        kept = self._trial.breach if self._trial else None
+        return self._watches.breaches(kept, now_s=self.now_s)
 
     def trial(self) -> TrialView | None:
         """The trial in hand."""
@@ -368,17 +380,12 @@ class Session:
     def _switched_on(self, line: PlannedTrial, at_s: float) -> Occurrence:
         self._itinerary.begin(line.position)
         self._running.begins(at_s)
-        trial_id, typed = self._new_trial_id(), TypedReadings(self._rules.typed)
-        self._trial = TrialInHand(
-            trial_id,
-            line,
-            self._itinerary.attempts(line.position) + 1,
-            at_s,
+        self._trial = TrialInHand.begun(
             self._rules,
-            settling_group(self._rules, at_s, typed),
-            LoadWatch(self._rules),
-            typed,
-            Askings(self._rules.typed, seed=trial_id),
+            line,
+            trial_id=self._new_trial_id(),
+            attempt=self._itinerary.attempts(line.position) + 1,
+            at_s=at_s,
         )
         self._watches.rearm()
         return self._move(Happening.SWITCHED_ON, at_s, self._trial)
@@ -399,9 +406,8 @@ class Session:
                 idle=self._idle.window,
                 averages=trial.averages(self._idle.values()),
             )
-            return self._move(
-                Happening.CONFIRMED, change.at_s, trial, result=trial.result
-            )
+            happening, result = Happening.CONFIRMED, trial.result
+            return self._move(happening, change.at_s, trial, result=result)
         if self.stage is Stage.RUNNING_UP:
             trial.run_up_end_s = change.at_s
             return self._move(Happening.RUN_UP_OVER, change.at_s, trial)
@@ -411,10 +417,10 @@ class Session:
     def _limits(
         self, channel: str, at_s: float, value: float | None
     ) -> list[Occurrence]:
-        trial, is_running = self._trial, self._running.since_s is not None
-        known_on_s = self._detector.known_on_s(at_s) if is_running else None
-        occurrences: list[Occurrence] = []
-        for breach in self._watches.feed(channel, at_s, value, known_on_s=known_on_s):
+        trial, occurrences = self._trial, list[Occurrence]()
+        asked_off_s = self.stage_since_s if self.stage in OVER else None
+        known = self._known_on.span(at_s, asked_off_s=asked_off_s)
+        for breach in self._watches.feed(channel, at_s, value, known=known):
             if trial is not None and self.stage is not Stage.LIMIT:
                 occurrences.append(self._limit_broken(trial, breach))
                 continue
@@ -424,17 +430,9 @@ class Session:
         return occurrences
 
     def _limit_broken(self, trial: TrialInHand, breach: Breach) -> Occurrence:
-        trial.note_breach(breach)
-        trial.result = trial.result_so_far(
-            TrialState.LIMIT_BROKEN, breach.at_s, idle=self._idle.window
-        )
-        return self._move(
-            Happening.LIMIT_BROKEN,
-            breach.at_s,
-            trial,
-            result=trial.result,
-            breach=breach,
-        )
+        result = trial.broken_by(breach, idle=self._idle.window)
+        happening = Happening.LIMIT_BROKEN
+        return self._move(happening, breach.at_s, trial, result=result, breach=breach)
 
     def _give_up(
         self, trial: TrialInHand, reason: HeldBackBy | None = None

@@ -4,6 +4,15 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 _HEARD_WITHIN_S = 10.0
+_HEARD_WITHIN_READINGS = 3.0
+"""What was heard within either, whichever is longer, still holds."""
+_NO_VALUES = 2
+"""So many readings in succession without a usable value are no chance any more."""
+
+
+def heard_within_s(interval_s: float) -> float:
+    """How long a reading still holds of a channel that is read so often [s]."""
+    return max(_HEARD_WITHIN_S, _HEARD_WITHIN_READINGS * interval_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,21 +49,35 @@ class Switched:
 
 
 class SwitchDetector:
-    """Takes the start channel's readings in order of time, and the operator's word."""
+    """Takes the start channel's readings in order of time, and the operator's word.
 
-    def __init__(self, rule: StartRule) -> None:
+    Attributes:
+        state: Of the machine.
+        last_on_s: When the channel last showed it on, or it was found running [s]; None before that.
+    """
+
+    def __init__(self, rule: StartRule, *, interval_s: float = 0.0) -> None:
+        """Nobody knows yet.
+
+        Args:
+            rule: When it is on, and when off.
+            interval_s: Between two readings of the start channel [s].
+        """
         self.state = Switch.UNKNOWN
         self._rule = rule
-        self._last_on_s: float | None = None
+        self.last_on_s: float | None = None
         self._low_since_s: float | None = None
         self._rose = False
-        self._heard_s = float("-inf")
+        self._heard_s, self._heard_within_s = float("-inf"), heard_within_s(interval_s)
+        self._shows_on = False
+        self._unusable = 0
 
     def feed(self, at_s: float, value: float) -> Switched | None:
         """Take one reading; says when it makes a change of state certain."""
-        self._heard_s = at_s
-        if value >= self._rule.off_below:
-            self._last_on_s = at_s
+        self._heard_s, self._unusable = at_s, 0
+        self._shows_on = value >= self._rule.off_below
+        if self._shows_on:
+            self.last_on_s = at_s
         if value > self._rule.on_above:
             self._low_since_s = None
             self._rose = True
@@ -71,16 +94,35 @@ class SwitchDetector:
     def known_on_s(self, now_s: float) -> float | None:
         """When the machine was last known to be on [s]: by the channel, or by the operator where it sees nothing."""
         is_blind = self.state is Switch.ON and not self._rose
-        return now_s if is_blind else self._last_on_s
+        return now_s if is_blind else self.last_on_s
+
+    def feed_unusable(self) -> None:
+        """Its meter was heard, and shows no usable value of it."""
+        self._unusable += 1
+
+    @property
+    def can_tell(self) -> bool:
+        """Whether the channel says how long the machine has been on: it is read, and has risen since the operator's word."""
+        is_read = self._rule.channel is not None and self._unusable < _NO_VALUES
+        return is_read and self._rose
 
     @property
     def sees_it_running(self) -> bool:
         """The channel itself says that the machine is on."""
-        return self.state is Switch.ON and self._rose and self._low_since_s is None
+        return self.state is Switch.ON and self._rose and self._shows_on
 
     def gainsays_off(self, now_s: float) -> bool:
         """Whether the channel says that the machine is on, and was heard lately: one that is not heard says nothing."""
-        return self.sees_it_running and now_s - self._heard_s <= _HEARD_WITHIN_S
+        return self.sees_it_running and now_s - self._heard_s <= self._heard_within_s
+
+    def found_running(self, at_s: float) -> None:
+        """The machine runs, or may, and nobody saw it switched on or off [s]: its channel, if any, may say that it is off."""
+        self.state = Switch.ON
+        self._rose = True
+        self._low_since_s = None
+        self.last_on_s = at_s
+        # What it showed before says nothing of now.
+        self._unusable = _NO_VALUES
 
     def told(self, state: Switch, at_s: float) -> Switched | None:
         """Take the operator's word that the machine was switched."""

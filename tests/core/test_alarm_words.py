@@ -13,13 +13,16 @@ import pytest
 from daq.advice import cautions
 from daq.alarm_words import (
     LEFT_RUNNING_TEXT,
+    MAY_RUN_TEXT,
     NOBODY_WATCHES,
+    SEEN_RUNNING_TEXT,
     breach_text,
     lost_meter_text,
     overdue_text,
     store_damaged_text,
     store_failing_text,
     unseen_limit_text,
+    unseen_start_text,
 )
 from daq.comparison.lead_watch import LeadWatch
 from daq.comparison.rules import ConditionFacts, LeadFacts
@@ -37,7 +40,10 @@ REVIEWED = {
     "lost_meter_text": "a meter that is not heard while the machine runs",
     "self.store.text": "a store that cannot be written",
     "unseen_limit_text": "a channel with a limit that shows no usable value",
+    "unseen_start_text": "a start channel that shows no usable value",
     "LEFT_RUNNING_TEXT": "a machine that runs on after its session was stopped",
+    "SEEN_RUNNING_TEXT": "a machine that ran already when the program was started",
+    "MAY_RUN_TEXT": "a machine that ran when the program ended, and that no channel sees",
 }
 """What alarms are made of, as it stands in the program."""
 BLAME = re.compile(r"\b(you (have|did|must|should|forgot)|your|wrongly|careless\w*|fault of|please|sorry)\b", re.IGNORECASE)  # fmt: skip
@@ -102,7 +108,10 @@ ALARMS = {
     "current": _breach(CURRENT, 13.4, above=13.0),
     "over range": _breach(CURRENT, None, above=13.0),
     "left running": LEFT_RUNNING_TEXT,
+    "seen running": SEEN_RUNNING_TEXT,
+    "may run": MAY_RUN_TEXT,
     "unseen limit": unseen_limit_text("Casing"),
+    "unseen start": unseen_start_text("Current"),
     "temperature": _breach(TEMPERATURE, 81.2, above=80.0),
     "overvoltage": _breach(VOLTAGE, 254.1, above=253.0),
     "low voltage": _breach(VOLTAGE, 205.3, below=207.0),
@@ -110,6 +119,14 @@ ALARMS = {
     "lead": _wrong_lead(),
     "meter": lost_meter_text(
         "anemometer", "no reading for 4 s: no reply; check its plug and its display"
+    ),
+    "meter by word": lost_meter_text(
+        "mains", "no reading for 4 s: no reply", by_word=True
+    ),
+    "missed polls": lost_meter_text(
+        "mains",
+        "no reading for 12 s: 12 polls were due while this computer was busy or asleep",
+        was_missed=True,
     ),
     "spoilt store": store_damaged_text(
         "bench.db: it is damaged (malformed) and is left as it is"

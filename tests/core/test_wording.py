@@ -215,7 +215,7 @@ def test_an_instruction_without_a_count_stays_as_it_is(stage: Stage) -> None:
 def test_an_alarm_tells_what_happened_what_it_may_mean_and_what_to_do() -> None:
     assert breach_text(BREACH, _channel()) == (
         "Current 13.42 A is above 13.00 A (rating of the plug), for 7 s. "
-        "Something may overheat. Switch off at the plug."
+        "Lead, plug or motor may overheat. Switch off at the plug."
     )
 
 

@@ -105,14 +105,18 @@ def test_a_machine_found_running_is_switched_off_first_whatever_is_missing(
     )
 
 
-def test_a_silent_meter_that_nobody_waits_for_is_no_hindrance(
+def test_a_silent_meter_that_nobody_waits_for_holds_no_trial_back_and_is_told_of(
     rehearsal: Rehearsal,
 ) -> None:
     blow(rehearsal)
     rehearsal.stand_still()
     rehearsal.run_until(Stage.SETTLING)
     assert channel(rehearsal, "velocity").condition == "old"
-    assert rehearsal.board.snapshot().instruction == "Keep it running."
+    shown = rehearsal.board.snapshot()
+    assert shown.instruction == "anemometer is not heard. See the alarm."
+    # It has no limit, and the machine is seen by another.
+    assert shown.urgency == "action"
+    rehearsal.run_until(Stage.DONE)
 
 
 def test_a_silent_meter_does_not_keep_the_machine_from_being_switched_off(

@@ -27,7 +27,7 @@ def test_a_machine_left_running_by_its_session_is_told_of_until_it_is_off(
         (alarm,) = snapshot.alarms
         assert "nothing watches its limits" in alarm.text
         rehearsal.read(6.0, 1400.0)
-    rehearsal.read(0.0, 5.0)
+    rehearsal.stand_still()
     snapshot = rehearsal.board.snapshot()
     assert (snapshot.alarms, snapshot.urgency) == ((), "wait")
 

@@ -83,7 +83,8 @@ def test_nothing_is_counted_while_a_required_meter_is_silent(
     assert rehearsal.board.snapshot().stage.seconds_left is not None
     computer.pass_s(5.0)
     snapshot = rehearsal.board.snapshot()
-    assert snapshot.urgency == "action"
+    # It is the one with the limit, too.
+    assert snapshot.urgency == "danger"
     assert (snapshot.stage.seconds_left, snapshot.stage.time_left) == (None, "")
 
 

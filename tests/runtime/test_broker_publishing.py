@@ -54,7 +54,7 @@ POWER = ChannelLine(
     mean=None,
     expanded_uncertainty=None,
 )
-CURRENT = replace(POWER, name="current", unit="A", required=False)
+CURRENT = replace(POWER, name="current", title="Current", unit="A", required=False)
 IDLE = Snapshot(
     format=2,
     bench="leads",
@@ -230,6 +230,29 @@ async def test_an_alarm_is_told_with_its_time_and_a_running_count_is_no_news(
     )
     assert alarm["since_utc"].endswith("Z")
     assert len(states) == 2
+
+
+@pytest.mark.slow
+async def test_times_in_the_operators_own_words_are_told_whole(
+    any_port: int, bench: Bench, store: Store
+) -> None:
+    cool = "Let it cool for 300 s, then fit the thin lead, then switch on."
+    reason = (
+        "Current 13.4 A is above 13.0 A (13 A, for 60 s){}. Switch off at the plug."
+    )
+    alarm = AlarmLine(reason.format(", for 7 s"), 100.0)
+    waiting = replace(
+        IN_SESSION,
+        stage=StageLine("waiting", 1.0, None, None, "", ""),
+        instruction=cool,
+        alarms=(alarm,),
+    )
+    async with telling(bench, any_port, store) as told:
+        told.publishing.snapshot(waiting)
+        topic = told.publishing.topics.state
+        state = await told.next(topic, lambda s: s["stage"] == "waiting")
+    assert state["instruction"] == cool
+    assert [each["text"] for each in state["alarms"]] == [reason.format("")]
 
 
 @pytest.mark.slow

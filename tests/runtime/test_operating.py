@@ -176,7 +176,8 @@ async def test_a_trial_that_runs_when_its_session_is_stopped_is_unfinished(
     answer = await service.ask(Stop())
     # It runs on, and is read without a session.
     assert answer.startswith("Session 1 is left as it stands.")
-    assert answer.endswith("It may overheat unseen. Switch off at the plug.")
+    assert "It may overheat unseen. Switch off at the plug" in answer
+    assert answer.endswith("daq session BENCH switched.")
     for _ in range(3):
         service.read(6.0, 1400.0)
     assert service.rows("SELECT state, note FROM trials") == [

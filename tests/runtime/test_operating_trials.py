@@ -58,7 +58,7 @@ async def test_a_repeat_adds_a_line_and_all_trials_count(
     await service.ask(START)
     await service.measure()
     text = await service.ask(Repeat(1))
-    assert text.endswith("is called for next; the trials before it count too.")
+    assert text.endswith("called for next; all trials of this condition count.")
     assert order(service) == [(1, "short lead"), (3, "short lead"), (2, "long lead")]
     await service.measure()
     assert service.rows("SELECT position, repeat, state FROM trials") == [

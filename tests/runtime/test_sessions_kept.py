@@ -221,7 +221,7 @@ async def test_a_session_in_hand_is_operated_while_the_store_fails(
         service.read(0.0, 1.0)
         await until(lambda: bool(troubles))
         answer = await service.operating.operate(Repeat(1), way="page")
-        assert answer.endswith("the trials before it count too.")
+        assert answer.endswith("all trials of this condition count.")
         assert service.board.snapshot().slip[0].position == 3
         await service.operating.operate(Stop(), way="page")
         with pytest.raises(OperationRefusedError) as caught:

@@ -370,22 +370,6 @@ async def test_closing_while_the_file_cannot_be_written_tells_how_much_is_lost(
             await asked
 
 
-async def test_a_fault_of_our_own_ends_the_store_and_is_told(tmp_path: Path) -> None:
-    path, told = tmp_path / "bench.db", list[str | None]()
-    store = await opened(path, told)
-    add(store, 1, clock_id=99)  # there is no such clock
-    with pytest.raises(StoreFailingError, match="FOREIGN KEY") as caught:
-        await store.outbox_next()
-    assert isinstance(caught.value.__cause__, sqlite3.IntegrityError)
-    assert told == [
-        f"{path}: cannot be written any more: FOREIGN KEY constraint failed"
-    ]
-    with pytest.raises(StoreFailingError, match="cannot be written any more"):
-        await store.outbox_next()
-    with pytest.raises(StoreFailingError, match="1 readings, gaps and events are lost"):
-        await store.close()
-
-
 @pytest.mark.slow
 def test_a_loop_that_is_gone_does_not_hold_the_thread(tmp_path: Path) -> None:
     path = tmp_path / "bench.db"

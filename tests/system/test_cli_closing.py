@@ -15,9 +15,14 @@ from daq.cli.closing import (
 )
 from daq.cli.counted import counted
 from daq.cli.said import fitted
-from daq.errors import StoreError, StoreFailingError
+from daq.cli.screens import PlainDisplay
+from daq.errors import NetworkError, StoreError, StoreFailingError
 from daq.records import PlannedTrial, TrialResult, TrialState
 from daq.runtime.display import Outcome
+from daq.runtime.snapshot import Snapshot, TrialLine
+from daq.trials.stages import Stage
+from daq.wording import instruction
+from tests.system.test_cli_time_left import snapshot
 
 FIRST, SECOND = PlannedTrial(1, "a", 1, baseline=True), PlannedTrial(2, "b", 1, baseline=False)  # fmt: skip
 DONE = TrialResult(
@@ -86,6 +91,92 @@ def test_whoever_ends_with_readings_unwritten_says_that_nothing_watches_the_mach
     with pytest.raises(StoreError), telling_of_the_machine():
         raise StoreError("bench.db: no results file of ours")
     assert capsys.readouterr().err == ""
+
+
+WAITING = snapshot("waiting", None, "Fit the fine filter, then switch on.")
+RUNNING = replace(
+    snapshot("settling", 40.0, "Keep it running, about 40 s more."),
+    trial=TrialLine(1, 1.0, None, None, confirmed=False),
+)
+FOUND_RUNNING = replace(
+    WAITING,
+    instruction=instruction(
+        Stage.WAITING,
+        "Fit the fine filter",
+        by_key=False,
+        switch_off_first=True,
+        seconds_left=None,
+        hindrance=None,
+    )[0],
+)
+OURS = ExceptionGroup("tasks", [KeyError("boom")])
+CUT_OFF = NetworkError("127.0.0.1:8765: the port is taken")
+
+
+def end_by(error: BaseException, display: PlainDisplay) -> None:
+    """A service that shows the machine here ends by this."""
+    with telling_of_the_machine() as sight:
+        sight.of(display)
+        raise error
+
+
+def said_after(
+    error: BaseException,
+    capsys: pytest.CaptureFixture[str],
+    *,
+    last: Snapshot | None = None,
+) -> str:
+    display = PlainDisplay(StringIO(), bench="bench.toml")
+    if last is not None:
+        display.show(last)
+    with pytest.raises(type(error)):
+        end_by(error, display)
+    return capsys.readouterr().err
+
+
+@pytest.mark.parametrize("error", [KeyError("boom"), OURS, MemoryError()], ids=repr)
+@pytest.mark.parametrize("last", [RUNNING, WAITING], ids=["running", "waiting"])
+def test_a_fault_of_our_own_says_that_nothing_watches_the_machine_whatever_was_shown(
+    capsys: pytest.CaptureFixture[str], error: Exception, last: Snapshot
+) -> None:
+    assert said_after(error, capsys, last=last) == f"{UNWATCHED}\n"
+
+
+@pytest.mark.parametrize("error", [CUT_OFF, ExceptionGroup("tasks", [CUT_OFF])])
+@pytest.mark.parametrize(
+    "last",
+    [
+        RUNNING,
+        FOUND_RUNNING,
+        replace(WAITING, overdue=True),
+        replace(WAITING, session=None, urgency="danger"),
+        snapshot("paused", None, "Paused."),
+    ],
+    ids=["running", "found running", "overdue", "left running", "paused"],
+)
+def test_an_error_under_a_machine_that_may_run_says_that_nothing_watches_it(
+    capsys: pytest.CaptureFixture[str], error: Exception, last: Snapshot
+) -> None:
+    assert said_after(error, capsys, last=last) == f"{UNWATCHED}\n"
+
+
+def test_an_error_with_the_machine_at_rest_or_before_anything_was_watched_says_nothing_of_it(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert said_after(CUT_OFF, capsys, last=WAITING) == ""
+    assert said_after(CUT_OFF, capsys) == ""
+    assert said_after(KeyError("boom"), capsys) == ""
+
+
+def test_readings_that_could_not_be_written_are_told_of_out_of_a_group_too(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    failing = StoreFailingError("bench.db: the disk is full: 7 readings are lost")
+    assert said_after(ExceptionGroup("tasks", [failing]), capsys) == f"{UNWATCHED}\n"
+
+
+def test_a_key_that_ends_it_is_no_error(capsys: pytest.CaptureFixture[str]) -> None:
+    assert said_after(KeyboardInterrupt(), capsys, last=RUNNING) == ""
 
 
 @pytest.mark.parametrize("skipped", [True, False])

@@ -130,6 +130,35 @@ def test_news_are_sentences(bench: Bench) -> None:
     ]
 
 
+def test_a_breach_is_told_once_whatever_its_figures_are_and_again_when_it_comes_again(
+    bench: Bench,
+) -> None:
+    def breach(amperes: float) -> bytes:
+        text = f"Current {amperes} A is above 13.0 A (rating of the plug). Switch off at the plug."
+        return spoilt("state", alarms=[{"text": text, "since_utc": UTC}])
+
+    told = "Alarm: Current 13.4 A is above 13.0 A (rating of the plug). Switch off at the plug."
+    assert bench.tells("state", breach(13.4)) == [told]
+    for amperes in (13.5, 14.0, 13.9):
+        assert bench.tells("state", breach(amperes)) == []
+    bench.tells("state", spoilt("state", alarms=[]))
+    assert bench.tells("state", breach(13.4)) == [told]
+
+
+def test_breaches_of_two_channels_that_differ_in_a_figure_only_are_two(
+    bench: Bench,
+) -> None:
+    def alarms(*numbers: int) -> bytes:
+        texts = [f"Phase {n} 14.0 A is above 13.0 A (plug)." for n in numbers]
+        told = [{"text": text, "since_utc": UTC} for text in texts]
+        return spoilt("state", alarms=told)
+
+    assert len(bench.tells("state", alarms(1))) == 1
+    assert bench.tells("state", alarms(1, 2)) == [
+        "Alarm: Phase 2 14.0 A is above 13.0 A (plug)."
+    ]
+
+
 def test_a_result_is_told_once_and_again_with_a_higher_revision(bench: Bench) -> None:
     told = "at the outlet: finished   power 1385.5 ± 7.9 W"
     assert bench.tells("result") == [told]
@@ -334,6 +363,30 @@ def test_plain_lines_tell_changes_and_now_and_then_the_values(bench: Bench) -> N
         f"{UTC}  Nothing heard from the bench for 11 s; what is shown is old. {NOBODY_WATCHES}",
         f"{UTC}  Power 1386.2 W (old: 11 s ago)",
     ]
+
+
+def silent_then(bench: Bench, about: str, payload: str | None = None) -> list[str]:
+    """What plain lines say of a bench that is silent for some time and then tells this."""
+    stream = io.StringIO()
+    lines = PlainLines(stream, lambda: None)
+    bench.tells("status")
+    bench.now_s += 11.0
+    lines.draw(bench.watched, now_s=bench.now_s, utc=UTC)
+    bench.tells(about, payload)
+    lines.draw(bench.watched, now_s=bench.now_s, utc=UTC)
+    silent, *after = stream.getvalue().splitlines()
+    assert "Nothing heard from the bench for 11 s" in silent
+    return after
+
+
+def test_a_hung_bench_that_its_broker_says_is_offline_is_not_heard_again(
+    bench: Bench,
+) -> None:
+    assert silent_then(bench, "status", render_status(online=False)) == []
+
+
+def test_a_bench_that_was_silent_and_speaks_is_heard_again(bench: Bench) -> None:
+    assert silent_then(bench, "health") == [f"{UTC}  It is heard again."]
 
 
 def test_json_lines_carry_the_message_or_say_that_it_is_none() -> None:

@@ -17,6 +17,7 @@ from daq.errors import InputError, StoreDamagedError, StoreError
 from daq.runtime.store.damage import is_damage
 from daq.runtime.store.layout import quoted, utc_text
 from daq.runtime.store.opening import damaged_text, reading_store
+from daq.runtime.store.placing import expect_new_store, place
 from daq.runtime.store.spans import reading_tables
 
 _STEP_PAGES = 512
@@ -48,13 +49,11 @@ def copy_store(source: Path, target: Path) -> CopiedStore:
         target: The copy; there must be none under that path.
 
     Raises:
-        InputError: If there is a file already, or it cannot be written.
+        InputError: If there is a file by then, the name would be taken for a part of another, or it cannot be written.
         StoreDamagedError: If the file is damaged; no copy is left then.
         StoreError: If the file is not there, not ours, too new or cannot be read.
     """
-    if target.exists():
-        msg = f"{target}: it is there already, name another file"
-        raise InputError(msg)
+    expect_new_store(target)
     unfinished = target.with_name(f".{target.name}.{os.getpid()}")
     try:
         with reading_store(source) as connection:
@@ -63,7 +62,7 @@ def copy_store(source: Path, target: Path) -> CopiedStore:
             _copy(connection, unfinished, target)
             copied = _described(connection, unfinished.stat().st_size)
         _check(source, unfinished)
-        unfinished.replace(target)
+        place(unfinished, target)
     except OSError as exc:
         msg = f"{target}: cannot be written: {exc.strerror or exc}"
         raise InputError(msg) from exc

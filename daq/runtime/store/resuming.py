@@ -229,3 +229,53 @@ def find_session_in_service(connection: sqlite3.Connection) -> StoredSession | N
         (newest[1],),
     ).fetchone()
     return None if found is None else _stored(connection, found)
+
+
+@dataclass(frozen=True, slots=True)
+class LastSession:
+    """The session that was in hand last, as far as it tells of the machine.
+
+    Attributes:
+        number: Of the session in its store.
+        plan_text: The plan as it was.
+        is_machine_on: The last that is known of the machine is that it ran.
+    """
+
+    number: int
+    plan_text: str
+    is_machine_on: bool
+
+
+MACHINE_ON = "machine_on"
+"""Key in the journal's details: the machine runs after what was asked for, as far as anybody knows."""
+
+
+def find_last_session(connection: sqlite3.Connection) -> LastSession | None:
+    """Find the session that was started or stopped last; None where none was."""
+    told = connection.execute(
+        "SELECT session_id, detail_json FROM operations"
+        " WHERE kind IN ('start', 'stop', 'switched') ORDER BY id DESC LIMIT 1"
+    ).fetchone()
+    found = connection.execute(
+        "SELECT s.id, s.plan_text FROM operations o JOIN sessions s ON s.id = o.session_id"
+        " WHERE o.kind IN ('start', 'stop') ORDER BY o.id DESC LIMIT 1"
+    ).fetchone()
+    if told is None or found is None:
+        return None
+    number, plan_text = found
+    cut_off = connection.execute(
+        "SELECT 1 FROM trials WHERE session_id = ? AND state = ?",
+        (number, TrialState.RUNNING),
+    ).fetchone()
+    # The operator's word without a session came after all that: the machine is off.
+    is_cut_off = cut_off is not None and told[0] is not None
+    return LastSession(number, plan_text, is_cut_off or _is_told_on(told[1]))
+
+
+def _is_told_on(detail_json: str) -> bool:
+    """What a spoilt record says is not known."""
+    try:
+        detail = json.loads(detail_json)
+    except ValueError:
+        return False
+    return isinstance(detail, dict) and detail.get(MACHINE_ON) is True

@@ -18,8 +18,10 @@ from daq.runtime.store.buffer import RowBuffer
 from daq.runtime.store.corrections import Correction, ToldTrial, told_trial
 from daq.runtime.store.layout import InstrumentTable
 from daq.runtime.store.resuming import (
+    LastSession,
     OpenSession,
     StoredSession,
+    find_last_session,
     find_open_session,
     find_session,
     find_session_in_service,
@@ -121,6 +123,10 @@ class Store:
         """What is in the file contradicts itself: nothing more is written to it."""
         return self._writer.damage is not None
 
+    def alarm(self, cause: str) -> str:
+        """What is said of a trouble, with what to do; the cause is as `on_trouble` was told it."""
+        return self._writer.alarm(cause)
+
     @property
     def buffered(self) -> int:
         """Rows that are not on the disk yet."""
@@ -128,8 +134,8 @@ class Store:
 
     @property
     def dropped(self) -> int:
-        """Rows lost because more than BUFFER_ROWS were waiting."""
-        return self._rows.dropped
+        """Rows lost because more than BUFFER_ROWS were waiting, or because the file did not take them."""
+        return self._writer.lost
 
     @property
     def last_commit_real_s(self) -> float | None:
@@ -254,6 +260,10 @@ class Store:
     async def session_in_service(self) -> StoredSession | None:
         """The session that was started and not stopped, finished or not, to take it up again."""
         return await self._run(find_session_in_service)
+
+    async def last_session(self) -> LastSession | None:
+        """The session that was started or stopped last, as far as it tells of the machine."""
+        return await self._run(find_last_session)
 
     async def update_session(
         self,

@@ -12,6 +12,7 @@ import struct
 from pathlib import Path
 
 from daq.runtime.store.damage import FileSpoiltError
+from daq.runtime.store.placing import put_aside
 from daq.runtime.store.schema import APPLICATION_ID
 
 _MAGIC = b"SQLite format 3\x00"
@@ -32,6 +33,7 @@ class Underneath:
 
     def __init__(self, path: Path, descriptor: int) -> None:
         self._path = path
+        self._real = path.resolve()  # the log lies beside the file, not beside a link
         self._descriptor = descriptor
         self._file = _identity(os.fstat(descriptor))
         self._size = 0
@@ -83,17 +85,19 @@ class Underneath:
     def leave_log(self) -> None:
         """SQLite has taken the log into the file and closed it: what lies under its name is none of this file.
 
-        It is put aside rather than removed, for whoever put it there; if it stayed, SQLite could take it for the
-        file's and write old pages over new ones.
+        It is put aside rather than removed, for whoever put it there, and so are the ones after it; if it stayed, SQLite
+        could take it for the file's and write old pages over new ones.
         """
-        for suffix in _LOG_SUFFIXES:
-            stale = self._path.with_name(f"{self._path.name}{suffix}")
+        for stale in self._log_files():
             if stale.exists():
-                stale.replace(stale.with_name(f"{stale.name}.replaced"))
+                put_aside(stale)
 
     def _log_now(self) -> tuple[_Identity | None, ...]:
+        return tuple(_identity_of(file) for file in self._log_files())
+
+    def _log_files(self) -> tuple[Path, ...]:
         return tuple(
-            _identity_of(self._path.with_name(f"{self._path.name}{suffix}"))
+            self._real.with_name(f"{self._real.name}{suffix}")
             for suffix in _LOG_SUFFIXES
         )
 

@@ -13,8 +13,11 @@ for it (stalling.py), tells it as any other trouble, and does not wait for ever 
 Before every transaction the writer asks whether file and log are still those that it opened (underneath.py), every
 LOOK_EVERY_S whether what it wrote can be read back, and of the whole file when all is written. A file that turns out to
 be damaged is left as it is from then on: rows and jobs wait until the program is ended. A log that was removed is still
-open here, so all of it is taken into the file, and a new one is begun. Any other exception ends the thread, and every
-job from then on fails.
+open here, so all of it is taken into the file, and a new one is begun.
+
+A row that the file does not take for its own sake is given up, counted and told (unwritable.py), and all else is
+written, in order and in the same transaction. A job that fails for its own sake fails to whoever asked. Any other
+exception is told as what it is, rows and jobs wait, and all is tried again: none ends the thread.
 """
 
 import asyncio
@@ -29,12 +32,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from daq.alarm_words import store_damaged_text, store_failing_text
 from daq.errors import StoreDamagedError, StoreError, StoreFailingError
 from daq.runtime.store.buffer import Row, RowBuffer
 from daq.runtime.store.damage import FileSpoiltError, in_words, is_damage
 from daq.runtime.store.opening import connect_writer, look_through, stand_by
+from daq.runtime.store.refusing import StrangeJournalError
 from daq.runtime.store.stalling import END_S, LAST_LOOK_S, STALLED_S, Stalling
 from daq.runtime.store.underneath import Underneath
+from daq.runtime.store.unwritable import Unwritable, is_of_a_row
 
 COMMIT_INTERVAL_S = 0.5
 """Longest time that a row waits for its commit to begin (real time) [s]."""
@@ -68,7 +74,8 @@ class _LogLostError(OSError):
     """The log is no longer under its name; nothing of it was lost."""
 
 
-_SPOILT = (FileSpoiltError, UnicodeDecodeError)
+class _NotOpenedError(Exception):
+    """Something lies beside the file that has to be moved away before it can be opened."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +107,8 @@ class Writer(threading.Thread):
         self.last_commit_real_s: float | None = None
         self._path = path
         self._underneath = Underneath(path, lock)
+        self._unwritable = Unwritable(path)
+        self._told: str | None = None
         self._rows = rows
         self._on_trouble = on_trouble
         self._loop = loop
@@ -110,13 +119,14 @@ class Writer(threading.Thread):
         self._stopping = False
         self.damage: str | None = None
         self._stopped: asyncio.Future[None] = loop.create_future()
-        self._ending: tuple[str, Exception | None] | None = None
+        self._ending: str | None = None
         self._connection: sqlite3.Connection | None = None
         self._bystander: sqlite3.Connection | None = None
         self._looked_s = time.monotonic()
         self._look_pause_s = LOOK_EVERY_S
         self._stalling = Stalling(self._looked_s)
         self._is_last_look = False
+        self._is_unforeseen = False
         self._signs = 0
         loop.call_soon(self._watch)
 
@@ -125,6 +135,18 @@ class Writer(threading.Thread):
         """It was told to stop, and the disk does not answer: the thread may still hang in the middle of a write."""
         longest_s = LAST_LOOK_S if self._is_last_look else END_S
         return self._stopping and self._stalling.waited_s >= longest_s
+
+    @property
+    def lost(self) -> int:
+        """Rows that will never be written: more waited than are kept, or the file did not take them."""
+        return self._rows.dropped + self._unwritable.count
+
+    def alarm(self, cause: str) -> str:
+        """What is said of the trouble that is told now; a cause that is nothing of the disk says itself what to do."""
+        if self.damage is not None:
+            return store_damaged_text(cause)
+        is_of_the_disk = self.failing is not None and not self._is_unforeseen
+        return store_failing_text(cause) if is_of_the_disk else f"{cause}."
 
     @property
     def is_hanging(self) -> bool:
@@ -142,7 +164,7 @@ class Writer(threading.Thread):
         answer = self._loop.create_future()
         with self._lock:
             if self._ending:
-                raise _failing(self._ending)
+                raise StoreFailingError(self._ending)
             self._jobs.append(_Job(work, answer))
         self._wake.set()
         return answer
@@ -156,7 +178,7 @@ class Writer(threading.Thread):
             await asyncio.wait({self._stopped}, timeout=_WATCH_EVERY_S)
         if not self._stopped.done():
             # Whoever waits for a job must not wait for a thread that hangs.
-            self._end(f"{self._path}: {self._stalled_text()}", None)
+            self._end(f"{self._path}: {self._stalled_text()}")
 
     def tell_of_end(self) -> None:
         """Say what the end was like, once it was stopped.
@@ -165,8 +187,9 @@ class Writer(threading.Thread):
             StoreFailingError: If rows were lost or could not be written, or the file is not there any more.
             StoreDamagedError: If all were written and the file is damaged.
         """
-        reason = self.failing or f"{self._path}: the file could not be written"
-        if lost := len(self._rows) + self._rows.dropped:
+        reason = self.failing or self._unwritable.reason
+        reason = reason or f"{self._path}: the file could not be written"
+        if lost := len(self._rows) + self.lost:
             # What a thread that hangs has in hand may be written yet.
             how = "are not written" if self.is_hanging else "are lost"
             msg = f"{reason}: {lost} readings, gaps and events {how}"
@@ -176,8 +199,7 @@ class Writer(threading.Thread):
         if self.is_hanging:
             msg = f"{self._path}: all is written, but the disk does not answer: the file could not be looked through"
             raise StoreFailingError(msg)
-        # A fault of our own was raised to whoever asked for the work.
-        if self.failing and self._ending and self._ending[1] is None:
+        if self.failing:
             raise StoreFailingError(reason)
 
     def _watch(self) -> None:
@@ -195,23 +217,22 @@ class Writer(threading.Thread):
         return f"nothing could be written for {STALLED_S:.0f} s: the disk, or the network to it, does not answer"
 
     def run(self) -> None:
-        """Serve until stopped or broken."""
-        cause: Exception | None = None
+        """Serve until stopped."""
         try:
             self._serve()
             self._look_through()
         except Exception as exc:  # noqa: BLE001 - whatever it is, the operator must hear of it
-            cause = exc
-            self._tell(f"{self._path}: cannot be written any more: {exc}")
-        self._disconnect(leave_log=self.damage is not None)
-        self._end(self.failing or f"{self._path}: the store is closed", cause)
+            self._tell(f"{self._path}: could not be looked through: {_named(exc)}")
+        with suppress(sqlite3.Error):
+            self._disconnect(leave_log=self.damage is not None)
+        self._end(self.failing or f"{self._path}: the store is closed")
         self._call(_settle, self._stopped, None, None)
 
-    def _end(self, reason: str, cause: Exception | None) -> None:
+    def _end(self, reason: str) -> None:
         with self._lock:
-            self._ending = (reason, cause)
+            self._ending = reason
         for job in tuple(self._jobs):
-            self._answer(job, failure=_failing(self._ending))
+            self._answer(job, failure=StoreFailingError(reason))
 
     def _serve(self) -> None:
         stopping = False
@@ -227,7 +248,7 @@ class Writer(threading.Thread):
             except _LogLostError as exc:
                 self._tell_cause(exc)
                 stopping = False  # what waits can be written all the same
-            except (sqlite3.DatabaseError, OSError, *_SPOILT) as exc:
+            except Exception as exc:  # noqa: BLE001 - readings wait: whatever it is, it is told and tried again
                 self._tell_cause(exc)
             else:
                 self._tell(self.damage and f"{self.damage}{self._loss()}")
@@ -236,8 +257,20 @@ class Writer(threading.Thread):
     def _tell_cause(self, exc: Exception) -> None:
         if is_damage(exc):
             self._tell_damage(exc)
+        elif isinstance(exc, _NotOpenedError):
+            self._tell(f"{exc}{self._loss()}")
+        elif (cause := _passing_cause(exc)) is not None:
+            self._tell(f"{self._path}: {cause}{self._loss()}")
         else:
-            self._tell(f"{self._path}: {_passing_cause(exc)}{self._loss()}")
+            self._tell_unforeseen(exc)
+
+    def _tell_unforeseen(self, exc: Exception) -> None:
+        text = (
+            f"{self._path}: nothing can be written, for a fault of this program ({_named(exc)}): what comes in waits in"
+            f" memory and is tried again every second{self._loss()}; if it goes on, switch off at the plug, write down by"
+            " hand what matters, end this program, whereby what waits is lost, begin it anew, and report these words"
+        )
+        self._tell(text, is_unforeseen=True)
 
     def _tell_damage(self, what: object) -> None:
         self.damage = (
@@ -264,7 +297,8 @@ class Writer(threading.Thread):
 
     def _look(self, *, is_running: bool) -> None:
         what = None
-        with suppress(sqlite3.Error, OSError):  # it is busy: the next look will tell
+        # It is busy, or not to be opened now: the next look will tell.
+        with suppress(sqlite3.Error, OSError, StrangeJournalError):
             what = look_through(self._path, is_running=is_running)
         if what is not None:
             self._disconnect(leave_log=True)
@@ -305,7 +339,7 @@ class Writer(threading.Thread):
         jobs = len(self._jobs)  # counted first: these follow the rows added before them
         while batch := self._rows.take(BATCH_ROWS):
             try:
-                self._write(batch)
+                self._write_all_that_can_be(batch)
             except BaseException:
                 self._rows.put_back(batch)
                 raise
@@ -313,6 +347,28 @@ class Writer(threading.Thread):
         for _ in range(jobs):
             self._do(self._jobs[0])
             self._jobs.popleft()
+
+    def _write_all_that_can_be(self, batch: list[Row]) -> None:
+        try:
+            self._write(batch)
+        except Exception as exc:
+            if not is_of_a_row(exc):
+                raise
+            self._write_one_by_one(batch)
+
+    def _write_one_by_one(self, batch: list[Row]) -> None:
+        """Write a batch of which some row is not taken; in their order rows refer to earlier ones only."""
+        not_taken: list[tuple[Row, Exception]] = []
+        with self._transaction() as connection:
+            for row in batch:
+                try:
+                    connection.execute(*row)
+                except Exception as exc:
+                    if not is_of_a_row(exc):
+                        raise
+                    not_taken.append((row, exc))
+        self._unwritable.add(not_taken, time.monotonic())
+        self._tell(None)
 
     def _write(self, batch: list[Row]) -> None:
         by_statement: dict[str, list[tuple[object, ...]]] = {}
@@ -330,8 +386,17 @@ class Writer(threading.Thread):
                 value = job.work(connection)
         except StoreError as exc:
             self._answer(job, failure=StoreError(f"{self._path}: {exc}"))
+        except Exception as exc:
+            if _can_pass(exc) or is_damage(exc):
+                raise
+            self._answer(job, failure=self._fault_of_the_job(exc))
         else:
             self._answer(job, value=value)
+
+    def _fault_of_the_job(self, exc: Exception) -> StoreFailingError:
+        fault = StoreFailingError(f"{self._path}: cannot be written: {_named(exc)}")
+        fault.__cause__ = exc
+        return fault
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
@@ -351,7 +416,10 @@ class Writer(threading.Thread):
 
     def _begun(self) -> sqlite3.Connection:
         if self._connection is None:
-            self._connection = connect_writer(self._path)
+            try:
+                self._connection = connect_writer(self._path)
+            except StrangeJournalError as exc:
+                raise _NotOpenedError(str(exc)) from exc
         self._connection.execute("BEGIN IMMEDIATE")
         if self._bystander is None:  # not before SQLite has opened the log
             self._bystander = stand_by(self._path)
@@ -370,11 +438,15 @@ class Writer(threading.Thread):
     def _loss(self) -> str:
         return ": the oldest readings are being lost" if self._rows.dropped else ""
 
-    def _tell(self, trouble: str | None) -> None:
+    def _tell(self, trouble: str | None, *, is_unforeseen: bool = False) -> None:
         with self._telling:
-            if trouble != self.failing:
-                self.failing = trouble
-                self._call(self._on_trouble, trouble)
+            self.failing = trouble
+            self._is_unforeseen = is_unforeseen
+            # What was given up is told though all else is written.
+            told = trouble or self._unwritable.text(time.monotonic())
+            if told != self._told:
+                self._told = told
+                self._call(self._on_trouble, told)
 
     def _answer(
         self, job: _Job, *, value: object = None, failure: Exception | None = None
@@ -397,18 +469,20 @@ def _settle(
         future.set_result(value)
 
 
-def _failing(ending: tuple[str, Exception | None]) -> StoreFailingError:
-    text, cause = ending
-    error = StoreFailingError(text)
-    error.__cause__ = cause
-    return error
-
-
-def _passing_cause(exc: Exception) -> str:
-    """Word the cause, or raise what was given if it is none that can pass."""
+def _passing_cause(exc: Exception) -> str | None:
+    """Word the cause; None if it is none that can pass."""
     if isinstance(exc, OSError):
         return (exc.strerror or str(exc)).lower()
+    if isinstance(exc, MemoryError):
+        return "this computer has no memory left"
     code = getattr(exc, "sqlite_errorcode", 0) & 0xFF
-    if code not in _PASSING:
-        raise exc
-    return f"{_PASSING[code]} ({exc})"
+    return f"{_PASSING[code]} ({exc})" if code in _PASSING else None
+
+
+def _can_pass(exc: Exception) -> bool:
+    return isinstance(exc, _NotOpenedError) or _passing_cause(exc) is not None
+
+
+def _named(exc: Exception) -> str:
+    """For whoever has to find the fault: some say nothing but by their kind."""
+    return f"{type(exc).__name__}: {exc}"

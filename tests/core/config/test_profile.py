@@ -243,3 +243,25 @@ def test_all_faults_of_a_file_are_told_at_once_in_its_order() -> None:
         f"{FILE}:14: field[1].accuracy.count: unknown key, did you mean 'counts'? "
         f"expected one of {ACCURACY_KEYS}",
     ]
+
+
+def _with_fields(count: int) -> str:
+    head, field = MODBUS.split("[[field]]")
+    fields = [
+        f"[[field]]{field}".replace('"voltage"\nq', f'"voltage_{number}"\nq')
+        for number in range(count)
+    ]
+    return head + "\n".join(fields)
+
+
+def test_as_many_fields_are_taken_as_a_reading_has_flags_for() -> None:
+    # 64 bits with a sign (SQLite, "Datatypes In SQLite", section 2), one of which says that the line was drained.
+    assert len(parse_profile(_with_fields(62), file=FILE).field) == 62
+
+
+def test_one_field_more_is_refused_where_it_stands() -> None:
+    text = _with_fields(63)
+    line = text[: text.rindex("[[field]]")].count("\n") + 1
+    assert _faults(text) == [
+        f"meter.toml:{line}: field[63]: got 63 fields, expected at most 62: leave out those that no channel of a bench needs"
+    ]

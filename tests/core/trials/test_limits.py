@@ -46,9 +46,46 @@ def test_a_new_trial_is_told_of_a_limit_that_is_still_broken() -> None:
     watch = LimitWatch(CURRENT)
     _told(watch, [(0.0, 14.0), (3.0, 14.0)])
     watch.rearm()
+    assert watch.breach == Breach(CURRENT, 14.0, 0.0, 3.0)
     # Its time counts anew, so that the inrush of the new trial is let pass.
     assert _told(watch, [(4.0, 14.0), (6.9, 14.0)]) == []
     assert _told(watch, [(7.0, 14.0)]) == [Breach(CURRENT, 14.0, 4.0, 7.0)]
+
+
+def test_a_breach_of_before_a_trial_stands_until_the_channel_comes_back() -> None:
+    watch = LimitWatch(CURRENT)
+    _told(watch, [(0.0, 14.0), (3.0, 14.0)])
+    watch.rearm()
+    assert _told(watch, [(4.0, 15.0), (5.0, None)]) == []
+    assert watch.breach == Breach(CURRENT, 15.0, 0.0, 4.0)
+    assert len(_told(watch, [(7.0, 16.0), (8.0, 16.0)])) == 1
+    # It has been there all the time.
+    assert watch.breach == Breach(CURRENT, 16.0, 0.0, 8.0)
+    watch.rearm()
+    readings = [(9.0, 13.0), (10.0, 14.0), (13.0, 14.0)]
+    assert _told(watch, readings) == [Breach(CURRENT, 14.0, 10.0, 13.0)]
+    assert watch.breach == Breach(CURRENT, 14.0, 10.0, 13.0)
+
+
+def test_what_is_no_number_ends_no_breach_and_breaks_none_at_rest() -> None:
+    watch, nan = LimitWatch(CURRENT), float("nan")
+    _told(watch, [(0.0, 14.0), (3.0, 14.0)])
+    assert _told(watch, [(4.0, nan)], running=False) == []
+    assert watch.breach == Breach(CURRENT, 14.0, 0.0, 3.0)
+    assert _told(LimitWatch(VOLTAGE), [(0.0, nan), (4.0, nan)]) == []
+    hidden = LimitWatch(CURRENT, is_electrical=True)
+    assert _told(hidden, [(0.0, nan), (3.0, nan)]) == [Breach(CURRENT, None, 0.0, 3.0)]
+
+
+def test_what_was_read_before_a_machine_is_known_to_run_is_below_nothing() -> None:
+    watch = LimitWatch(VOLTAGE)
+    # Low since long, known to run from 20 s on: a reading of before that, late, begins nothing.
+    for at_s in (10.0, 19.9):
+        assert watch.feed(at_s, 0.0, known_on_s=20.0, known_from_s=20.0) is None
+    for at_s in (20.1, 23.0):
+        assert watch.feed(at_s, 206.0, known_on_s=at_s, known_from_s=20.0) is None
+    told = watch.feed(23.1, 206.0, known_on_s=23.1, known_from_s=20.0)
+    assert told == Breach(VOLTAGE, 206.0, 20.1, 23.1)
 
 
 def test_a_standing_breach_is_told_once_but_keeps_its_newest_value_and_time() -> None:

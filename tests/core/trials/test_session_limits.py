@@ -1,6 +1,9 @@
 """Limits that are broken while a session runs."""
 
+import dataclasses
+
 from daq.records import TrialState
+from daq.trials.limits import Limit
 from daq.trials.session import Session
 from daq.trials.stages import Happening, Stage
 from tests.core.trials.session_bench import (
@@ -80,8 +83,12 @@ def test_a_limit_that_ended_the_trial_stays_shown_until_it_is_switched_off() -> 
     bench = Bench()
     bench.run(5, OFF_A)
     bench.run(6, TOO_MUCH_A)
+    (standing,) = bench.session.breaches()
+    assert standing.ago_s is None
     bench.run(10, ON_A)
-    assert len(bench.session.breaches()) == 1
+    # It is over, and kept in mind.
+    (kept,) = bench.session.breaches()
+    assert (kept.since_s, kept.ago_s) == (standing.since_s, 15.0)
     bench.run(5, OFF_A)
     assert bench.session.breaches() == ()
 
@@ -91,6 +98,25 @@ def test_a_low_voltage_counts_only_while_a_trial_runs() -> None:
     assert bench.run(20, OFF_A, voltage=190.0) == []
     happened = bench.run(6, ON_A, voltage=190.0)
     assert happened[-1].happening is Happening.LIMIT_BROKEN
+
+
+def test_a_limit_broken_at_rest_stays_broken_when_the_machine_is_switched_on() -> None:
+    hot = Limit("voltage", above=240.0, below=None, for_s=30.0, reason="insulation")
+    rules = dataclasses.replace(RULES, limits=(hot,))
+    bench = Bench(Session(rules, order_of("a", "b")))
+    (told,) = bench.run(40, OFF_A, voltage=250.0)
+    assert told.trial_id == ""
+    since_s = bench.session.breaches()[0].since_s
+    for _ in range(30):
+        bench.run(1, ON_A, voltage=251.0)
+        (breach,) = bench.session.breaches()
+        assert (breach.since_s, breach.at_s, breach.value) == (since_s, bench.now_s, 251.0)  # fmt: skip
+        assert bench.stage() is not Stage.LIMIT
+    # Its time is up in the trial too.
+    (broken,) = bench.run(1, ON_A, voltage=251.0)
+    assert broken.happening is Happening.LIMIT_BROKEN
+    assert broken.breach is not None
+    assert broken.breach.at_s - broken.breach.since_s == 30.0
 
 
 def test_a_limit_broken_while_no_trial_runs_is_told_without_one() -> None:
