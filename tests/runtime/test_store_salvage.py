@@ -244,6 +244,10 @@ def no_database(path: Path) -> None:
 def of_a_newer_version(path: Path) -> None:
     with closing(sqlite3.connect(path)) as connection:
         connection.execute("PRAGMA user_version = 9")
+        connection.execute(
+            "INSERT INTO _sqlite_migrations (migration_set, name, applied_at) VALUES ('steadybench', 'format_9', '')"
+        )
+        connection.commit()
 
 
 @pytest.mark.parametrize(

@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 
 from daq.records import Channel
 from daq.runtime.store.layout import (
+    READING_COLUMNS,
     InstrumentTable,
     SqlValue,
     column_name,
@@ -151,14 +152,26 @@ def _describe(
 
 def show_with_utc(connection: sqlite3.Connection, table: str) -> None:
     """Make the view of a table anew, with all its columns and the UTC first."""
-    view = quoted(view_name(table))
-    columns = ", ".join(
-        f"r.{quoted(name)}"
-        for name in table_columns(connection, table)
-        if name != "clock_id"
+    connection.execute(f"DROP VIEW IF EXISTS {quoted(view_name(table))}")
+    connection.execute(_text_with_utc(table, table_columns(connection, table)))
+
+
+def texts_with_utc(table: str, columns: Sequence[str]) -> frozenset[str]:
+    """Every text that the view of a table can have: columns that somebody else added to the table are not in it.
+
+    Args:
+        table: Its name.
+        columns: That it has, in their order.
+    """
+    return frozenset(
+        _text_with_utc(table, columns[:count])
+        for count in range(len(READING_COLUMNS), len(columns) + 1)
     )
-    connection.execute(f"DROP VIEW IF EXISTS {view}")
-    connection.execute(
-        f"CREATE VIEW {view} AS SELECT {utc_text('c', 'r.at_s')} AS utc, {columns}"  # noqa: S608 - names are safe_name()s
+
+
+def _text_with_utc(table: str, columns: Sequence[str]) -> str:
+    shown = ", ".join(f"r.{quoted(name)}" for name in columns if name != "clock_id")
+    return (
+        f"CREATE VIEW {quoted(view_name(table))} AS SELECT {utc_text('c', 'r.at_s')} AS utc, {shown}"  # noqa: S608 - names are safe_name()s
         f" FROM {quoted(table)} r JOIN clocks c ON c.id = r.clock_id"
     )

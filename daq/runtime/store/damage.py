@@ -8,8 +8,8 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
+from daq.runtime.store.claimed import find_false_claim
 from daq.runtime.store.layout import quoted
-from daq.runtime.store.salvaging import log_is_damaged
 
 LOOKED_THROUGH_BYTES = 256_000_000
 """Of a longer file only what is small is looked through, so that a start does not take minutes."""
@@ -21,7 +21,6 @@ LOOKED_THROUGH_RUNNING_BYTES = 8_000_000
 """Of a longer file only what is newest is looked at while it is written: this much takes less than a tenth of a second."""
 
 _NEWEST_ROWS = 2_000
-_LONGEST_LOG_BYTES = 32_000_000
 _LARGE_TABLES = "name LIKE 'readings\\_%' ESCAPE '\\'"
 _DAMAGE = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 _NOT_TEXT = "Could not decode to UTF-8"
@@ -49,17 +48,6 @@ def in_words(what: object) -> object:
     return what
 
 
-def find_log_damage(path: Path) -> str | None:
-    """Look through a file's log; to be asked while this process has the file not open, for it is read as it lies.
-
-    Args:
-        path: Of the file; nobody writes it meanwhile.
-    """
-    if log_is_damaged(path, at_most_bytes=_LONGEST_LOG_BYTES):
-        return "its log has lost what was committed to it"
-    return None
-
-
 def find_damage(
     connection: sqlite3.Connection,
     path: Path,
@@ -68,18 +56,23 @@ def find_damage(
 ) -> str | None:
     """Look through a file; returns what contradicts itself, None where nothing does.
 
+    Also indexes are held against their tables, for what is asked by an index comes from it alone.
+
     Args:
         connection: To the file.
         path: Of the file.
         at_most_bytes: Of a longer file only what is small is looked through.
     """
+    if (fault := find_false_claim(connection)) is not None:
+        return fault
     if path.stat().st_size <= at_most_bytes:
-        return _first_fault(connection, "PRAGMA quick_check(1)")
+        return _first_fault(connection, "PRAGMA integrity_check(1)")
     small = connection.execute(
         f"SELECT name FROM sqlite_master WHERE type = 'table' AND NOT {_LARGE_TABLES}"  # noqa: S608 - a constant
     ).fetchall()
     faults = (
-        _first_fault(connection, f'PRAGMA quick_check("{name}")') for (name,) in small
+        _first_fault(connection, f"PRAGMA integrity_check({quoted(name)})")
+        for (name,) in small
     )
     return next((fault for fault in faults if fault is not None), None)
 

@@ -21,17 +21,26 @@ from daq.errors import (
     StoreTooNewError,
 )
 from daq.records import Channel
+from daq.runtime.store.claimed import find_false_claim
 from daq.runtime.store.columns import fit_to_bench
 from daq.runtime.store.damage import (
+    LOOKED_THROUGH_BYTES,
     LOOKED_THROUGH_READING_BYTES,
     FileSpoiltError,
     find_damage,
     find_damage_running,
-    find_log_damage,
     in_words,
     is_damage,
 )
 from daq.runtime.store.layout import InstrumentTable
+from daq.runtime.store.lying import find_damage_as_it_lies
+from daq.runtime.store.refusing import (
+    HEAD_BYTES,
+    is_archive,
+    refuse_journal,
+    refuse_other_kinds,
+    sqlite_words,
+)
 from daq.runtime.store.schema import APPLICATION_ID, FORMAT, file_format, migrate
 from daq.runtime.store.spans import NextNumbers, close_dead_spans, next_numbers
 from daq.runtime.store.spoilt import RecordSpoiltError
@@ -45,11 +54,12 @@ _OF_A_STORE = b"CREATE TABLE trials ("
 _LOOKED_AT_BYTES = 200_000
 """In so much of a file its tables are described: by that one of ours is known whose head is spoilt."""
 
-_HELD: set[tuple[int, int]] = set()
-"""Files that this process writes. Closing any other descriptor of theirs would release all of SQLite's locks on them
-(POSIX has it so), and the next program to close the file would take its log away from under us."""
+_HELD: dict[tuple[int, int], int] = {}
+"""Files that this process writes, with the descriptors of their locks. Closing any other descriptor of theirs would
+release all of SQLite's locks on them (POSIX has it so), and the next program to close the file would take its log away
+from under us."""
 
-_FOUND_SOUND: set[tuple[int, int, int, int]] = set()
+_FOUND_SOUND: set[tuple[int, ...]] = set()
 """Files that were looked through before they were read, as they were then: a command opens its file many times."""
 
 
@@ -81,7 +91,7 @@ def _refuse_damaged(path: Path) -> None:
     Raises:
         StoreDamagedError: If its content contradicts itself, or its log has lost what was committed to it.
     """
-    what = find_log_damage(path)
+    what = find_damage_as_it_lies(path)
     if what is None:
         # Nobody writes: without a log no side files are wanted.
         mode = "mode=ro" if _has_log(path) else "immutable=1"
@@ -168,13 +178,13 @@ def lock_for_writing(path: Path) -> int:
             f"{path}: another program is writing it, end that one or name another file"
         )
         raise StoreBusyError(msg) from exc
-    _HELD.add(_identity(os.fstat(descriptor)))
+    _HELD[_identity(os.fstat(descriptor))] = descriptor
     return descriptor
 
 
 def unlock(descriptor: int) -> None:
     """Let others write the file again; SQLite must have closed it before."""
-    _HELD.discard(_identity(os.fstat(descriptor)))
+    _HELD.pop(_identity(os.fstat(descriptor)), None)
     os.close(descriptor)
 
 
@@ -195,12 +205,14 @@ def connect_writer(path: Path, *, create: bool = False) -> sqlite3.Connection:
 
     Raises:
         PermissionError: If the file is there but read-only.
+        StrangeJournalError: If a journal lies there that is none of its own.
         sqlite3.Error: If SQLite cannot.
     """
     # SQLite would open it all the same, and make side files that are read-only
     # too and stay in the way when the file can be written again.
     _expect_writable(path)
     _refuse_emptied(path)
+    _refuse_strange_journal(path)
     connection = sqlite3.connect(
         f"{path.absolute().as_uri()}?mode={'rwc' if create else 'rw'}",
         uri=True,
@@ -237,6 +249,12 @@ def _refuse_emptied(path: Path) -> None:
     if _has_log(path) and path.exists() and not path.stat().st_size:
         msg = "it is empty, and its log is not"
         raise FileSpoiltError(msg)
+
+
+def _refuse_strange_journal(path: Path) -> None:
+    """SQLite writes a journal that lies there over the file, also where it is opened for reading."""
+    if _has_side_file(path, "-journal") and path.exists():
+        refuse_journal(path, _head(path, HEAD_BYTES), _side_file(path, "-wal"))
 
 
 def _expect_writable(path: Path) -> None:
@@ -300,8 +318,10 @@ def _expect_store(path: Path) -> None:
 
 
 @contextmanager
-def reading_store(path: Path) -> Iterator[sqlite3.Connection]:
-    """Connect for reading only, for as long as the block lasts.
+def reading_store(
+    path: Path, *, readings: bool = False
+) -> Iterator[sqlite3.Connection]:
+    """Connect for reading only, for as long as the block lasts; with readings, those are looked through in longer files too.
 
     Raises:
         StoreForeignError: If the file is not ours.
@@ -310,12 +330,16 @@ def reading_store(path: Path) -> Iterator[sqlite3.Connection]:
         StoreError: If it is not there or cannot be read.
     """
     _expect_store(path)
-    with converted(path), closing(_connect_reader(path)) as connection:
-        _expect_sound(connection, path)
-        yield connection
+    with converted(path):
+        most = LOOKED_THROUGH_BYTES if readings else LOOKED_THROUGH_READING_BYTES
+        if not _is_found_sound(path, most) and (what := find_damage_as_it_lies(path)):
+            raise StoreDamagedError(damaged_text(path, what))
+        with closing(_connect_reader(path)) as connection:
+            _expect_sound(connection, path, most)
+            yield connection
 
 
-def _expect_sound(connection: sqlite3.Connection, path: Path) -> None:
+def _expect_sound(connection: sqlite3.Connection, path: Path, most: int) -> None:
     """Look through the file once: SQLite gives wrong figures of a damaged one without a word.
 
     Not while this process writes it: it was looked through when it was opened, and the page must not wait.
@@ -323,23 +347,35 @@ def _expect_sound(connection: sqlite3.Connection, path: Path) -> None:
     Raises:
         StoreDamagedError: If its content contradicts itself.
     """
-    status = path.stat()
-    state = (*_identity(status), status.st_size, status.st_mtime_ns)
-    if state in _FOUND_SOUND or _is_held(path):
+    if _is_found_sound(path, most):
         return
-    what = find_damage(connection, path, at_most_bytes=LOOKED_THROUGH_READING_BYTES)
+    state = (most, *_state(path))
+    what = find_damage(connection, path, at_most_bytes=most)
     if what is not None:
         raise StoreDamagedError(damaged_text(path, what))
     _FOUND_SOUND.add(state)
 
 
+def _is_found_sound(path: Path, most: int) -> bool:
+    return _is_held(path) or (most, *_state(path)) in _FOUND_SOUND
+
+
+def _state(path: Path) -> tuple[int, ...]:
+    """A file as it is now, and which log it has: what a program writes to that is looked at by itself."""
+    status = path.stat()
+    state = (*_identity(status), status.st_size, status.st_mtime_ns)
+    with suppress(FileNotFoundError):
+        log = _side_file(path, "-wal").stat()
+        return (*state, log.st_ino) if log.st_size else state
+    return state
+
+
 def _connect_reader(path: Path) -> sqlite3.Connection:
     # SQLite wants side files beside a file in WAL mode, and makes them as read-only as
     # the file. In an archive that we cannot write, it is read as it lies.
-    is_archive = not all(os.access(place, os.W_OK) for place in (path, path.parent))
     if _has_log(path) or _is_held(path):
         return _connected(path, "mode=ro")
-    if is_archive:
+    if is_archive(path):
         return _connected(path, "immutable=1")
     # A connection that may not write cannot take its side files away again when it is closed as the last one. There is no
     # log that this one could write into the file, and SQLite's own locks leave another program's side files alone.
@@ -349,6 +385,7 @@ def _connect_reader(path: Path) -> sqlite3.Connection:
 def _connected(path: Path, mode: str) -> sqlite3.Connection:
     """Connect for reading, whatever the mode would allow."""
     _refuse_emptied(path)
+    _refuse_strange_journal(path)
     uri = f"{path.absolute().as_uri()}?{mode}"
     connection = sqlite3.connect(uri, uri=True, isolation_level=None)
     try:
@@ -365,8 +402,13 @@ def _has_log(path: Path) -> bool:
 
 
 def _has_side_file(path: Path, suffix: str) -> bool:
-    file = path.with_name(f"{path.name}{suffix}")
+    file = _side_file(path, suffix)
     return file.exists() and file.stat().st_size > 0
+
+
+def _side_file(path: Path, suffix: str) -> Path:
+    real = path.resolve()  # beside the file itself, not beside a link to it
+    return real.with_name(f"{real.name}{suffix}")
 
 
 def check_file(path: Path) -> int:
@@ -375,8 +417,9 @@ def check_file(path: Path) -> int:
     Raises:
         StoreForeignError: If something else lies there.
         StoreTooNewError: If a newer version wrote it.
-        StoreError: If there can be no file or it cannot be read.
+        StoreError: If there can be no file, it cannot be read, or a journal lies there that is none of its own.
     """
+    refuse_other_kinds(path)
     if _is_held(path):
         with converted(path), closing(_connected(path, "mode=ro")) as connection:
             return file_format(connection)
@@ -392,19 +435,22 @@ def _is_sqlite(path: Path) -> bool:
             raise StoreError(msg)
         return False
     _refuse_emptied(path)
+    _refuse_strange_journal(path)
     head = _head(path, len(_MAGIC))
+    if head != _MAGIC and _OF_A_STORE in _head(path, _LOOKED_AT_BYTES):
+        raise StoreDamagedError(damaged_text(path, "its head is spoilt"))
     if head != _MAGIC and _has_side_file(path, "-journal"):
         # The power failed while it was made: SQLite empties it when it is opened for writing.
         return False
     if head and head != _MAGIC:
-        if _OF_A_STORE in _head(path, _LOOKED_AT_BYTES):
-            raise StoreDamagedError(damaged_text(path, "its head is spoilt"))
         msg = f"{path}: not a results file (no SQLite header): name another file"
         raise StoreForeignError(msg)
     return bool(head)
 
 
 def _head(path: Path, length: int) -> bytes:
+    if (held := _HELD.get(_identity(path.stat()))) is not None:
+        return os.pread(held, length, 0)
     with path.open("rb") as file:
         return file.read(length)
 
@@ -418,11 +464,15 @@ def _check_marks(path: Path) -> int:
         mark = connection.execute("PRAGMA application_id").fetchone()[0]
         is_empty = not connection.execute("SELECT 1 FROM sqlite_master").fetchone()
         found = file_format(connection)
+        is_unnumbered = mark == APPLICATION_ID and not found
+        false = find_false_claim(connection) if is_unnumbered else None
     if mark != APPLICATION_ID:
         if is_empty:  # made, but the program ended before it was filled
             return 0
         msg = f"{path}: a database of another program: name another file"
         raise StoreForeignError(msg)
+    if false is not None:
+        raise StoreDamagedError(damaged_text(path, false))
     if found > FORMAT:
         msg = (
             f"{path}: store format {found}, this version reads up to {FORMAT}:"
@@ -442,7 +492,7 @@ def converted(path: Path) -> Iterator[None]:
     except (sqlite3.Error, UnicodeDecodeError, FileSpoiltError) as exc:
         if is_damage(exc):
             raise StoreDamagedError(damaged_text(path, exc)) from exc
-        msg = f"{path}: {exc}"
+        msg = f"{path}: {sqlite_words(path, exc, has_log=_has_log(path))}"
         raise StoreError(msg) from exc
     except OSError as exc:
         msg = f"{path}: {(exc.strerror or str(exc)).lower()}: name another file"

@@ -231,7 +231,7 @@ def read_readings(
         InputError: If there is no such instrument, channel or session.
         StoreError: As for read_sessions().
     """
-    with reading_store(path) as connection:
+    with reading_store(path, readings=True) as connection:
         if session is not None:
             _session_number(connection, path, session)
         taken_back = taken_back_by_trial(connection)

@@ -111,7 +111,7 @@ def opened_for_replay(path: Path, *, keeping: bool) -> Iterator[sqlite3.Connecti
         with altering_store(path) as connection:
             yield connection
         return
-    with reading_store(path) as connection:
+    with reading_store(path, readings=True) as connection:
         if file_format(connection) < _LEAST_FORMAT:
             msg = (
                 f"{path}: written by an earlier version and must be brought up to date:"

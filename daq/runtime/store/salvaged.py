@@ -18,22 +18,19 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from daq.errors import (
-    InputError,
-    StoreBusyError,
-    StoreError,
-    StoreForeignError,
-    StoreTooNewError,
-)
-from daq.runtime.store.columns import show_with_utc
+from daq.errors import StoreBusyError, StoreError
+from daq.runtime.store.claimed import spoilt_view
+from daq.runtime.store.columns import show_with_utc, texts_with_utc
 from daq.runtime.store.doubtful import Doubtful, find_doubtful
 from daq.runtime.store.layout import quoted, view_name
-from daq.runtime.store.pages import GREATEST, LEAST, Fits, Value
+from daq.runtime.store.pages import GREATEST, LEAST, Fits, Image, Value
+from daq.runtime.store.placing import expect_new_store, place
 from daq.runtime.store.referring import (
     mark_trials,
     mend_references,
     remake_spans,
 )
+from daq.runtime.store.salvaged_format import checked_format
 from daq.runtime.store.salvaging import (
     FoundTable,
     Marks,
@@ -44,10 +41,13 @@ from daq.runtime.store.salvaging import (
     missing_numbers,
     open_image,
 )
-from daq.runtime.store.schema import APPLICATION_ID, FORMAT, STEPS, in_memory
+from daq.runtime.store.schema import (
+    APPLICATION_ID,
+    STEPS,
+    STEPS_TABLE,
+    in_memory,
+)
 
-_OURS = frozenset({"clocks", "sessions", "trials", "channels", "averages"})
-_REMADE = "_sqlite_migrations"
 _COUNTERS = "sqlite_sequence"
 _NOTHING = FoundTable("")
 DOUBTFUL = "doubtful_readings"
@@ -116,15 +116,13 @@ def salvage_store(source: Path, target: Path) -> SalvageReport:
         InputError: If there is a file under the new path already.
         StoreError: If nothing can be read, or the new file cannot be written.
     """
-    if target.exists():
-        msg = f"{target}: it is there already, name another file"
-        raise InputError(msg)
+    expect_new_store(target)
     unfinished = target.with_name(f".{target.name}.{os.getpid()}")
     try:
         with _left_alone(source):
             image, marks = open_image(source)
-            report = _written(source, unfinished, Salvage(image), marks)
-        unfinished.replace(target)
+            report = _written(source, unfinished, image, marks)
+        place(unfinished, target)
     except sqlite3.Error as exc:
         msg = f"{target}: cannot be written: {exc}"
         raise StoreError(msg) from exc
@@ -155,10 +153,11 @@ def _left_alone(source: Path) -> Iterator[None]:
 
 
 def _written(
-    source: Path, unfinished: Path, salvage: Salvage, marks: Marks
+    source: Path, unfinished: Path, image: Image, marks: Marks
 ) -> SalvageReport:
+    salvage = Salvage(image)
     schema, is_whole = salvage.schema()
-    store_format = _checked_format(source, marks, schema)
+    store_format = checked_format(source, image, marks, schema)
     with (
         closing(sqlite3.connect(unfinished, isolation_level=None)) as connection,
         closing(in_memory(store_format)) as reference,
@@ -174,7 +173,12 @@ def _written(
             work.remarks.append(
                 "the head or the list of tables is damaged: both were made anew"
             )
-        report = work.bring_over(schema)
+        if marks.is_sqlite and marks.store_format != store_format and is_whole:
+            work.remarks.append(
+                f"the number of its format is spoilt: it says {marks.store_format}, what it holds is of format"
+                f" {store_format}, and so is the new file"
+            )
+        report = work.bring_over(schema, is_whole=is_whole)
         if (
             not any(t.rows for t in report.tables if t.name != "analyses")
             and not report.is_whole
@@ -187,23 +191,6 @@ def _written(
         _check(connection)
         connection.execute("PRAGMA journal_mode = wal")
     return report
-
-
-def _checked_format(source: Path, marks: Marks, schema: Sequence[SchemaRow]) -> int:
-    names = {row.name for row in schema if row.kind == "table"}
-    has_our_mark = marks.is_sqlite and marks.application_id == APPLICATION_ID
-    if not has_our_mark and not names & _OURS:
-        msg = f"{source}: not a results file, or nothing is left that tells so"
-        raise StoreForeignError(msg)
-    if has_our_mark and marks.store_format > FORMAT and names - {""}:
-        msg = (
-            f"{source}: store format {marks.store_format}, this version reads up to {FORMAT}:"
-            " update the program"
-        )
-        raise StoreTooNewError(msg)
-    if has_our_mark and 0 < marks.store_format <= FORMAT:
-        return marks.store_format
-    return 3 if "spans" in names else 2 if "analyses" in names else 1
 
 
 def _check(connection: sqlite3.Connection) -> None:
@@ -225,7 +212,9 @@ class _Work:
     remarks: list[str] = field(default_factory=list)
     found: dict[str, FoundTable] = field(default_factory=dict)
 
-    def bring_over(self, schema: Sequence[SchemaRow]) -> SalvageReport:
+    def bring_over(
+        self, schema: Sequence[SchemaRow], *, is_whole: bool
+    ) -> SalvageReport:
         tables = {row.name: row for row in schema if row.kind == "table"}
         self._make([row.sql for row in tables.values() if not _is_own(row.name)])
         self._make_what_is_missing("table")
@@ -243,10 +232,15 @@ class _Work:
         for each, _ in doubtful:
             lost[each.table.name].append((each.number - 1, each.number + 1))
         marked = mark_trials(self.connection, lost, self.store_format)
-        self._make([row.sql for row in schema if row.kind != "table" and row.sql])
-        for kind in ("index", "view"):
-            self._make_what_is_missing(kind)
+        self._make_what_is_missing("view")
         self._show_readings()
+        views = self._texts_of_views()
+        self._tell_spoilt_views(views, schema, is_whole=is_whole)
+        # Those of other names are somebody else's, and come over as they are.
+        self._make(
+            row.sql for row in schema if row.kind != "table" and row.name not in views
+        )
+        self._make_what_is_missing("index")
         return SalvageReport(
             tuple(
                 self._report(refused, Counter(each.table.name for each, _ in doubtful))
@@ -278,7 +272,7 @@ class _Work:
 
     def _read(self, tables: Mapping[str, SchemaRow]) -> None:
         wanting: list[tuple[FoundTable, Fits]] = []
-        for name in (*self._table_names(), _REMADE):
+        for name in (*self._table_names(), STEPS_TABLE):
             table, fits = FoundTable(name), self._fits(name)
             self.found[name] = table
             row = tables.get(name)
@@ -290,15 +284,15 @@ class _Work:
                 wanting.append((table, fits))
         self._fill(wanting)
         # Its pages are nobody else's; what stands in it is made anew.
-        del self.found[_REMADE]
+        del self.found[STEPS_TABLE]
 
     def _fits(self, table: str) -> Fits:
         fits = fits_table(self.connection, table)
-        is_remade = table == _REMADE
+        is_remade = table == STEPS_TABLE
 
         def fits_by_set(values: Sequence[Value]) -> bool:
             # Of one shape with another table: its rows tell whose steps they are.
-            return fits(values) and (values[1] == STEPS) == is_remade
+            return fits(values) and (values[1:2] == (STEPS,)) == is_remade
 
         return fits_by_set
 
@@ -312,7 +306,7 @@ class _Work:
     def _table_names(self) -> list[str]:
         rows = self.connection.execute(
             "SELECT name FROM sqlite_master WHERE type = 'table' AND name <> ? ORDER BY rowid",
-            (_REMADE,),
+            (STEPS_TABLE,),
         )
         return [str(name) for (name,) in rows]
 
@@ -417,21 +411,44 @@ class _Work:
         return int(keys[0][0]) if is_number else None
 
     def _insert_steps(self) -> None:
-        rows = self.reference.execute(f"SELECT * FROM {quoted(_REMADE)}").fetchall()  # noqa: S608 - a constant
+        rows = self.reference.execute(f"SELECT * FROM {quoted(STEPS_TABLE)}").fetchall()  # noqa: S608 - a constant
         self.connection.executemany(
-            f"INSERT INTO {quoted(_REMADE)} VALUES (?, ?, ?, ?)",  # noqa: S608 - a constant
+            f"INSERT INTO {quoted(STEPS_TABLE)} VALUES (?, ?, ?, ?)",  # noqa: S608 - a constant
             rows,
         )
 
     def _show_readings(self) -> None:
-        """Make the views of readings that are not there."""
-        there = {
-            name
-            for (name,) in self.connection.execute("SELECT name FROM sqlite_master")
-        }
+        """Make the views of readings."""
         for name in self._reading_tables():
-            if view_name(name) not in there:
-                show_with_utc(self.connection, name)
+            show_with_utc(self.connection, name)
+
+    def _texts_of_views(self) -> dict[str, frozenset[str]]:
+        """By the names of our views, what they can have been made as."""
+        texts = {
+            view_name(name): texts_with_utc(name, columns_in(self.connection, name))
+            for name in self._reading_tables()
+        }
+        rows = self.reference.execute(
+            "SELECT name, sql FROM sqlite_master WHERE type = 'view'"
+        )
+        return texts | {name: frozenset({sql}) for name, sql in rows}
+
+    def _tell_spoilt_views(
+        self,
+        views: Mapping[str, frozenset[str]],
+        schema: Sequence[SchemaRow],
+        *,
+        is_whole: bool,
+    ) -> None:
+        """Tell which views were not what they were made as."""
+        if not is_whole:
+            return  # it is told that the list of tables is damaged, and the views are of it
+        before = {row.name: row.sql for row in schema if row.kind == "view"}
+        self.remarks += [
+            f"{spoilt_view(name)}: it was made anew"
+            for name, sound in views.items()
+            if before.get(name) not in sound
+        ]
 
     def _report(
         self, refused: Mapping[str, int], doubtful: Mapping[str, int]
@@ -458,7 +475,7 @@ def _is_json(value: Value) -> bool:
 
 def _is_own(name: str) -> bool:
     """Whether SQLite or the steps of the schema make the table by themselves."""
-    return name.startswith("sqlite_") or name == _REMADE
+    return name.startswith("sqlite_") or name == STEPS_TABLE
 
 
 def _reading_table(name: str, columns: Sequence[str]) -> str:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from daq.runtime.store.layout import quoted
-from daq.runtime.store.log import NO_LOG, Log, read_log
+from daq.runtime.store.log import Log, read_log
 from daq.runtime.store.pages import (
     GREATEST,
     HEADER_BYTES,
@@ -96,7 +96,7 @@ def open_image(path: Path) -> tuple[Image, Marks]:
         )
     log_path = path.with_name(f"{path.name}-wal")
     log_data = log_path.read_bytes() if log_path.exists() else b""
-    page_bytes = _page_bytes(data[:HEADER_BYTES], log_data)
+    page_bytes = page_bytes_of(data[:HEADER_BYTES], log_data)
     log = read_log(log_data, page_bytes)
     head = log.pages.get(1, data[:HEADER_BYTES])[:HEADER_BYTES].ljust(
         HEADER_BYTES, b"\0"
@@ -108,8 +108,8 @@ def open_image(path: Path) -> tuple[Image, Marks]:
     return image, marks
 
 
-def _page_bytes(head: bytes, log: bytes) -> int:
-    """Length of a page by the file's head, or by the log's."""
+def page_bytes_of(head: bytes, log: bytes) -> int:
+    """Length of a page by the first bytes of the file, or by those of the log."""
     found = []
     if head[:16] == _MAGIC and len(head) >= 18:
         (of_file,) = struct.unpack_from(">H", head, 16)
@@ -124,30 +124,16 @@ def _page_bytes(head: bytes, log: bytes) -> int:
     return _USUAL_PAGE_BYTES
 
 
-def _image(data: "bytes | mmap.mmap", log: Log, head: bytes, page_bytes: int) -> Image:
+def usable_bytes_of(head: bytes, page_bytes: int) -> int:
+    """Length of a page without what is set apart at its end, by the first bytes of the file."""
     reserved = head[20] if head[:16] == _MAGIC and head[20] <= page_bytes - 480 else 0
+    return page_bytes - reserved
+
+
+def _image(data: "bytes | mmap.mmap", log: Log, head: bytes, page_bytes: int) -> Image:
     count = max(len(data) // page_bytes, log.page_count or 0, *log.pages, 0)
-    return Image(data, log.pages, page_bytes, page_bytes - reserved, count)  # type: ignore[arg-type] # a map is sliced as bytes are
-
-
-def log_is_damaged(path: Path, *, at_most_bytes: int) -> bool:
-    """Whether something that was committed to a file's log cannot be read any more.
-
-    Args:
-        path: Of the file.
-        at_most_bytes: A log that is longer is not looked through, and taken to be in order.
-
-    Raises:
-        OSError: If it cannot be read.
-    """
-    log_path = path.with_name(f"{path.name}-wal")
-    if not log_path.exists() or log_path.stat().st_size > at_most_bytes:
-        return False
-    with path.open("rb") as file:
-        head = file.read(HEADER_BYTES)
-    data = log_path.read_bytes()
-    log = read_log(data, _page_bytes(head, data)) if data else NO_LOG
-    return log.is_damaged
+    usable = usable_bytes_of(head, page_bytes)
+    return Image(data, log.pages, page_bytes, usable, count)  # type: ignore[arg-type] # a map is sliced as bytes are
 
 
 class Salvage:
@@ -155,7 +141,7 @@ class Salvage:
 
     def __init__(self, image: Image) -> None:
         self._image = image
-        self._taken = self._free_pages()
+        self._taken: set[int] = set()
 
     def schema(self) -> tuple[list[SchemaRow], bool]:
         """The table of tables, and whether it is whole."""
@@ -197,7 +183,11 @@ class Salvage:
     def fill(self, wanting: Sequence[tuple[FoundTable, Fits]]) -> int:
         """Look through the pages that nothing leads to for what tables want; returns how many fit more than one."""
         several = 0
+        # A page that a table leads to is not free, whatever the list says.
+        free = self._free_pages()
         for number in range(1, self._image.page_count + 1):
+            if number in free:
+                continue
             fitting = [
                 (table, leaf)
                 for table, fits in wanting
@@ -350,7 +340,8 @@ __all__ = [
     "SchemaRow",
     "columns_in",
     "fits_table",
-    "log_is_damaged",
     "missing_numbers",
     "open_image",
+    "page_bytes_of",
+    "usable_bytes_of",
 ]

@@ -12,12 +12,14 @@ A new file goes through all steps; what a released step does must stay as it was
 """
 
 import sqlite3
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from daq.runtime.store.format_3 import to_format_3
 from daq.runtime.store.layout import utc_text
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
     from sqlite_utils import Database, Migrations
 
 APPLICATION_ID = 0x53744263
@@ -28,6 +30,9 @@ FORMAT = 3
 
 STEPS = "steadybench"
 """Name of the steps from format to format, in the table that tells which were taken."""
+
+STEPS_TABLE = "_sqlite_migrations"
+"""The table that tells which steps were taken; its library makes it."""
 
 LIVE = 0
 """Number of the analysis that holds what was averaged while the machine ran."""
@@ -275,9 +280,17 @@ def in_memory(store_format: int) -> sqlite3.Connection:
     from sqlite_utils import Database
 
     connection = sqlite3.connect(":memory:", isolation_level=None)
-    after = f"format_{store_format + 1}"
+    after = step_name(store_format + 1)
     database = Database(connection, execute_plugins=False)
     _migrations().apply(database, stop_before=after)
+    return connection
+
+
+def empty_store(store_format: int) -> sqlite3.Connection:
+    """As in_memory, without the list of the steps: it is there at once, for the library of that list is not needed."""
+    connection = sqlite3.connect(":memory:", isolation_level=None)
+    for step in _steps()[:store_format]:
+        step(cast("Database", connection))  # of which they only ask to execute
     return connection
 
 
@@ -286,29 +299,38 @@ def file_format(connection: sqlite3.Connection) -> int:
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
+def step_name(store_format: int) -> str:
+    """Name of the step to a format, as the list of the steps has it."""
+    return f"format_{store_format}"
+
+
 def _migrations() -> "Migrations":
     from sqlite_utils import Migrations
 
     migrations = Migrations(STEPS)
-
-    @migrations()
-    def format_1(db: "Database") -> None:
-        for statement in (*_TABLES_1, _TRIAL_LIST, _AVERAGES_1):
-            db.execute(statement)
-        db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        db.execute("PRAGMA user_version = 1")
-
-    @migrations()
-    def format_2(db: "Database") -> None:
-        _to_format_2(db)
-        db.execute("PRAGMA user_version = 2")
-
-    @migrations()
-    def format_3(db: "Database") -> None:
-        to_format_3(db)
-        db.execute("PRAGMA user_version = 3")
-
+    for store_format, step in enumerate(_steps(), start=1):
+        migrations(name=step_name(store_format))(_numbered(step, store_format))
     return migrations
+
+
+def _steps() -> "Sequence[Callable[[Database], None]]":
+    return (_to_format_1, _to_format_2, to_format_3)
+
+
+def _numbered(
+    step: "Callable[[Database], None]", store_format: int
+) -> "Callable[[Database], None]":
+    def stepped(db: "Database") -> None:
+        step(db)
+        db.execute(f"PRAGMA user_version = {store_format}")
+
+    return stepped
+
+
+def _to_format_1(db: "Database") -> None:
+    for statement in (*_TABLES_1, _TRIAL_LIST, _AVERAGES_1):
+        db.execute(statement)
+    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
 
 
 def _to_format_2(db: "Database") -> None:

@@ -75,7 +75,7 @@ def read_traces(path: Path, budgets: Sequence[TrialBudgets]) -> tuple[TrialTrace
         StoreError: As for read_session_files().
     """
     names = _waited_for(budgets)
-    with reading_store(path) as connection:
+    with reading_store(path, readings=True) as connection:
         return tuple(_trace(connection, each, names) for each in budgets)
 
 

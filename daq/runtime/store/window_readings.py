@@ -29,7 +29,7 @@ def read_stood_still(path: Path, figures: SessionFigures) -> tuple[StoodStill, .
     Raises:
         StoreError: If the file is not there, not ours, too new or cannot be read.
     """
-    with reading_store(path) as connection:
+    with reading_store(path, readings=True) as connection:
         averages = _AVERAGES
         if file_format(connection) >= _WITH_ANALYSES:
             averages += f" AND a.analysis_id = {figures.analysis:d}"
