@@ -16,8 +16,9 @@ from daq.units import UNITS
 
 _STANDBY_SI = {"current": 0.1, "power": 20.0, "apparent power": 20.0}
 """What a machine may draw that was switched off at its own switch, as the checklist has it [A, W, VA]."""
-_STANDBY_SPREAD = 2.0
-"""It draws less than so many times the least that it drew at rest [1]."""
+_SHARE_OF_MOST = 0.05
+"""Of the most that was drawn for two readings on end [1]: less is no load, such as a transformer ahead of the machine, or one
+whose thermostat pauses. A single reading may be of the inrush."""
 
 
 def start_detector(rules: SessionRules) -> SwitchDetector:
@@ -46,25 +47,25 @@ class _Loads:
         self._showing: set[str] = set()
         self._rest = rest
         self._lately_s = {n: heard_within_s(channels[n].interval_s) for n in rest}
-        self._most_standby = {n: _most_standby(channels[n]) for n in rest}
-        self._least: dict[str, float] = {}
+        self._standby = {n: _most_standby(channels[n]) for n in rest}
+        self._before: dict[str, float] = {}
+        self._most: dict[str, float] = {}
         self._usable_s: dict[str, float] = {}
         self._unusable: dict[str, int] = {}
 
-    def feed(
-        self, channel: str, at_s: float, value: float | None, *, is_running: bool
-    ) -> None:
-        """Take one reading; None where it is not usable. What is drawn while nothing says that it runs is its standby."""
+    def feed(self, channel: str, at_s: float, value: float | None) -> None:
+        """Take one reading; None where it is not usable."""
         if channel not in self._rest:
             return
         if value is None:
             self._unusable[channel] = self._unusable.get(channel, 0) + 1
             return
         self._usable_s[channel], self._unusable[channel] = at_s, 0
-        if not is_running:
-            least = self._least.get(channel, math.inf)
-            self._least[channel] = min(abs(value), least)
-        if self._is_load(channel, abs(value)):
+        size = abs(value)
+        lasting = min(self._before.get(channel, 0.0), size)
+        self._before[channel] = size
+        self._most[channel] = max(self._most.get(channel, 0.0), lasting)
+        if self._is_load(channel, size):
             self.from_s = self.from_s if self._showing else at_s
             self.last_s = max(self.last_s, at_s)
             self._showing.add(channel)
@@ -73,9 +74,8 @@ class _Loads:
         self.from_s = self.from_s if self._showing else math.inf
 
     def _is_load(self, channel: str, size: float) -> bool:
-        standby = _STANDBY_SPREAD * self._least.get(channel, 0.0)
-        is_no_standby = size > standby or size >= self._most_standby[channel]
-        return size > self._rest[channel] and is_no_standby
+        share = _SHARE_OF_MOST * self._most[channel]
+        return size > max(self._rest[channel], self._standby[channel], share)
 
     def can_tell(self, now_s: float) -> bool:
         """Whether one of them was heard lately, and shows a usable value, but for a single reading."""
@@ -100,6 +100,9 @@ class KnownOn:
         """
         self._detector, self._running = detector, running
         self._start = rules.start.channel
+        self._is_start_drawn = any(
+            c.name == self._start and c.quantity in ELECTRICAL for c in rules.channels
+        )
         channels = {c.name: c for c in rules.channels if c.name not in rules.typed}
         # What is required, or starts, is the machine's own: any other pressure may be the weather's.
         own = {n for n in channels if n in {*rules.required, rules.start.channel}}
@@ -111,9 +114,8 @@ class KnownOn:
         """Take one reading of a channel; None where its meter shows no usable value. The detector is told only of the latter."""
         if value is None and channel == self._start:
             self._detector.feed_unusable()
-        is_running = self._running.since_s is not None
-        self._drawn.feed(channel, at_s, value, is_running=is_running)
-        self._moved.feed(channel, at_s, value, is_running=is_running)
+        self._drawn.feed(channel, at_s, value)
+        self._moved.feed(channel, at_s, value)
 
     def found_running(self, at_s: float) -> None:
         """It runs, or may, and nobody saw it switched on or off [s]."""
@@ -131,14 +133,14 @@ class KnownOn:
         if since_s is None:
             return None
         told_s = self._detector.known_on_s(now_s)
-        told_s = since_s if told_s is None else told_s
+        known = KnownSpan(-math.inf, since_s if told_s is None else told_s)
         if self._detector.can_tell:
-            return KnownSpan(-math.inf, told_s)
-        if self._drawn.can_tell(now_s):
-            return KnownSpan(self._drawn.from_s, self._drawn.last_s)
-        known = KnownSpan(-math.inf, told_s)
-        if self._moved.can_tell(now_s):
+            if self._is_start_drawn:
+                return known
+        elif self._drawn.can_tell(now_s):
+            known = KnownSpan(self._drawn.from_s, self._drawn.last_s)
+        elif self._moved.can_tell(now_s):
             known = KnownSpan(self._moved.from_s, self._moved.last_s)
-        # What moves air goes on moving it for a while.
+        # A fan coasts, a display decays, and a key is pressed late: after that moment it may be off.
         until_s = known.until_s if asked_off_s is None else asked_off_s
         return KnownSpan(known.from_s, min(known.until_s, until_s))

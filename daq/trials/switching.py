@@ -69,13 +69,14 @@ class SwitchDetector:
         self._low_since_s: float | None = None
         self._rose = False
         self._heard_s, self._heard_within_s = float("-inf"), heard_within_s(interval_s)
-        self._shows_on = False
+        self._shows_on = self._is_above = False
         self._unusable = 0
 
     def feed(self, at_s: float, value: float) -> Switched | None:
         """Take one reading; says when it makes a change of state certain."""
         self._heard_s, self._unusable = at_s, 0
         self._shows_on = value >= self._rule.off_below
+        self._is_above = value > self._rule.on_above
         if self._shows_on:
             self.last_on_s = at_s
         if value > self._rule.on_above:
@@ -112,8 +113,12 @@ class SwitchDetector:
         return self.state is Switch.ON and self._rose and self._shows_on
 
     def gainsays_off(self, now_s: float) -> bool:
-        """Whether the channel says that the machine is on, and was heard lately: one that is not heard says nothing."""
-        return self.sees_it_running and now_s - self._heard_s <= self._heard_within_s
+        """Whether the channel says that the machine is on, and was heard lately: one that is not heard says nothing.
+
+        Nor does one between its thresholds, as standby may be: then the operator's word counts.
+        """
+        is_heard = now_s - self._heard_s <= self._heard_within_s
+        return self.sees_it_running and self._is_above and is_heard
 
     def found_running(self, at_s: float) -> None:
         """The machine runs, or may, and nobody saw it switched on or off [s]: its channel, if any, may say that it is off."""

@@ -40,6 +40,7 @@ def _session(
     required: str = "power",
     typed: tuple[str, ...] = (),
     has_meters: bool = True,
+    found_running: bool = False,
 ) -> Session:
     return Session(
         SessionRules(
@@ -55,6 +56,7 @@ def _session(
         ),
         order_of("a", "b"),
         has_meters=has_meters,
+        found_running=found_running,
     )
 
 
@@ -143,19 +145,102 @@ def test_a_machine_that_ran_before_its_key_was_pressed_shows_its_load() -> None:
     assert machine.broken() == ["power"]
 
 
-@pytest.mark.parametrize("done", [False, True])
-def test_a_machine_that_stalls_and_still_draws_something_is_found(*, done: bool) -> None:  # fmt: skip
+def test_a_machine_that_stalls_and_still_draws_something_is_found() -> None:
     machine = _Machine(_session(POWER, STALL))
     machine.key()
-    if done:
-        machine.settle(WATTS)
-    else:
-        machine.read(30, WATTS)
+    machine.read(30, WATTS)
     stalled_s = machine.now_s + 1.0
     machine.read(5, STALLED_W)
     (breach,) = machine.session.breaches()
     assert machine.stage() is Stage.LIMIT
     assert (breach.since_s, breach.at_s - breach.since_s) == (stalled_s, 4.0)
+
+
+@pytest.mark.parametrize("standby_w", [3.0, 8.0, 19.0])
+@pytest.mark.parametrize("early", [True, False])
+def test_standby_that_nobody_saw_before_is_no_load(
+    standby_w: float, *, early: bool
+) -> None:
+    machine = _Machine(_session(POWER, STALL))
+    for _ in range(2):
+        # Unplugged, as the page asks for.
+        machine.read(5, 0.0)
+        if early:
+            machine.key()
+            machine.read(6, standby_w)
+        else:
+            machine.read(6, standby_w)
+            machine.key()
+        machine.settle(WATTS)
+        machine.read(6, standby_w)
+        machine.key()
+    assert machine.broken() == []
+    assert machine.states() == ["finished", "finished"]
+
+
+@pytest.mark.parametrize("decay_s", [1.0, 2.0, 4.0])
+def test_a_display_that_falls_slowly_after_the_trial_breaks_nothing(
+    decay_s: float,
+) -> None:
+    machine = _Machine(_session(POWER, STALL))
+    machine.read(5, 0.0)
+    machine.key()
+    machine.settle(WATTS)
+    for second in range(1, 30):
+        machine.read(1, WATTS * 2.718 ** (-second / decay_s))
+    machine.key()
+    assert machine.broken() == []
+    assert machine.states() == ["finished"]
+
+
+def test_a_machine_whose_thermostat_pauses_breaks_nothing_by_key() -> None:
+    machine = _Machine(_session(POWER, STALL))
+    machine.key()
+    for _ in range(3):
+        machine.read(15, WATTS)
+        machine.read(10, 0.03 * WATTS)
+    assert machine.broken() == []
+
+
+def test_what_a_transformer_ahead_of_the_machine_draws_is_no_load() -> None:
+    supply, power = _channel("apparent power", "meter"), _channel("power", "meter", 1)
+    machine = _Machine(_session((supply, power), STALL))
+    machine.read(5, 30.0, 0.0)
+    machine.key()
+    machine.settle(WATTS + 30.0, WATTS)
+    machine.read(10, 30.0, 0.0)
+    machine.key()
+    assert machine.broken() == []
+
+
+def test_a_fan_that_coasts_behind_its_own_start_channel_breaks_nothing_when_done() -> None:  # fmt: skip
+    velocity, power = _channel("velocity", "meter"), _channel("power", "meter", 1)
+    machine = _Machine(_session((velocity, power), STALL, start="velocity"))
+    machine.read(5, 0.0, 0.0)
+    machine.settle(20.0, WATTS)
+    for second in range(1, 30):
+        machine.read(1, 20.0 * 2.718 ** (-second / 4.0), 0.0)
+    assert machine.broken() == []
+    assert machine.states() == ["finished"]
+
+
+def test_between_its_thresholds_the_start_channel_gainsays_nobody() -> None:
+    current = _channel("current", "meter")
+    machine = _Machine(
+        _session(
+            (current,), (), start="current", required="current", found_running=True
+        )
+    )
+    # Off at its own switch; what standby draws lies between 0.5 and 1 A.
+    machine.read(10, 0.6)
+    begins = [machine.session.must_switch_off_first]
+    machine.key()
+    begins.append(machine.session.must_switch_off_first)
+    assert begins == [True, False]
+    machine.key()
+    machine.read(3, 5.0)
+    assert machine.states() == []
+    assert machine.session.trial() is not None
 
 
 @settings(derandomize=True, deadline=None, max_examples=300)

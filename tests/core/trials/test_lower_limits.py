@@ -171,10 +171,10 @@ def test_a_lower_limit_holds_for_a_machine_that_only_the_operator_sees(
     # No start channel, or one whose threshold the current never reaches.
     lines = Lines(1.0, 1.0, shared=True, voltage_first=False, missed=0, seed=1)
     session = _session(lines, 3.0, start=start)
-    session.feed(Reading("meter", 0.0, (0.1, VOLTS)))
+    session.feed(Reading("meter", 0.0, (0.3, VOLTS)))
     session.operator_switched(1.0)
-    good = [Reading("meter", float(t), (0.1, VOLTS)) for t in range(2, 10)]
-    low = [Reading("meter", float(t), (0.1, LOW_VOLTS)) for t in range(10, 14)]
+    good = [Reading("meter", float(t), (0.3, VOLTS)) for t in range(2, 10)]
+    low = [Reading("meter", float(t), (0.3, LOW_VOLTS)) for t in range(10, 14)]
     assert [o.breach for o in _fed(session, good) if o.breach] == []
     (broken,) = _fed(session, low)
     assert broken.happening is Happening.LIMIT_BROKEN
