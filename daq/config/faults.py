@@ -18,6 +18,7 @@ from daq.records import MOST_VALUES
 
 _Model = TypeVar("_Model", bound=BaseModel)
 _MOST_SHOWN = 200
+_MOST_OF_AN_END = 500
 """Of a value or a key, however long it is [characters]."""
 _COMMA = re.compile(r"=\s*([-+]?\d+),(\d+)")
 """A number as it is written in half of Europe; in a list the bracket stands between."""
@@ -41,7 +42,8 @@ class Source:
 
     def fault(self, path: Path, problem: str) -> Fault:
         """A fault at a key path."""
-        return Fault(self.file, line_of(self._lines, path), _shown(path), problem)
+        line = line_of(self._lines, path)
+        return Fault(self.file, line, _shown(path), _bounded(problem))
 
 
 def validated(model: type[_Model], source: Source, text: str) -> _Model:
@@ -240,6 +242,13 @@ def _problem(error: dict[str, Any], keys: tuple[str, ...]) -> str:
         return special(error, keys)
     expected = re.sub(r"^\w+ should (be|have) ", "", str(error["msg"]))
     return f"got {_met(error['input'])}, expected {expected}"
+
+
+def _bounded(problem: str) -> str:
+    """Its beginning and its end, where what stands in the file makes it longer than anybody reads."""
+    if len(problem) <= 2 * _MOST_OF_AN_END:
+        return problem
+    return f"{problem[:_MOST_OF_AN_END]} … {problem[-_MOST_OF_AN_END:]}"
 
 
 def _met(value: object) -> str:

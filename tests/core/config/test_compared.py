@@ -233,3 +233,11 @@ def test_a_lead_that_cannot_be_is_refused(lines, words):
 def test_a_price_without_a_currency_is_refused():
     told = fault("", plan=with_condition("price = 49"))
     assert "a price of 'long lead' without a currency" in told
+
+
+def test_a_value_of_ten_thousand_characters_is_not_said_whole():
+    unit = "|" * 10_000
+    said = fault(f'[machine.nameplate]\nairflow = 200\nairflow_unit = "{unit}"\n')
+    assert "airflow_unit '|||" in said
+    assert said.endswith("expected one of m3/s, m3/h, L/s, ft3/min")
+    assert len(said) < 1200
