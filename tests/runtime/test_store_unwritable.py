@@ -207,3 +207,29 @@ def test_what_was_given_up_stands_for_a_minute_and_is_not_told_anew_at_every_pol
     assert "2 rows are lost" in str(unwritable.text(1.0 + TOLD_S))
     assert unwritable.text(2.0 + TOLD_S) is None
     assert unwritable.count == 2
+
+
+def test_the_count_and_the_causes_that_are_told_grow_while_rows_are_given_up() -> None:
+    row = ("INSERT INTO events (text) VALUES (?)", (None,))
+    unwritable = Unwritable(Path("bench.db"))
+    unwritable.add([(row, OverflowError("too great"))], 0.0)
+    first = str(unwritable.text(0.0))
+    assert "by hand" not in first  # no reading is lost
+    reading = ('INSERT INTO "readings_meter" ("seq") VALUES (?)', (1,))
+    unwritable.add([(reading, ValueError("no number"))] * 2, 1.0)
+    # The last of them are told before it is over.
+    last = str(unwritable.text(TOLD_S))
+    assert "3 rows are lost" in last
+    assert "1 for events: OverflowError: too great" in last
+    assert "2 for readings_meter: ValueError: no number" in last
+    assert "write down by hand what such a meter shows" in last
+
+
+def test_after_another_trouble_what_was_given_up_is_told_as_it_is_then() -> None:
+    row = ("INSERT INTO events (text) VALUES (?)", (None,))
+    unwritable = Unwritable(Path("bench.db"))
+    unwritable.add([(row, OverflowError("too great"))], 0.0)
+    assert "1 row is lost" in str(unwritable.text(0.0))
+    unwritable.add([(row, OverflowError("too great"))], 1.0)
+    unwritable.word_anew()
+    assert "2 rows are lost" in str(unwritable.text(1.0))

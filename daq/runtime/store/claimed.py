@@ -2,7 +2,8 @@
 
 A number and the text of a view are believed by whoever reads the file, and one bit makes another one of them. All that
 a format has is known: its tables and their columns, the steps that led to it, and its views word for word. Tables are
-compared by their columns, for a column that somebody added is no damage; so are tables and views of other names.
+compared by their columns, for a column that somebody added is no damage; so are tables and views of other names. Of a
+virtual table nothing is asked: its columns come from a module that this program need not have.
 """
 
 import sqlite3
@@ -24,9 +25,9 @@ from daq.runtime.store.schema import (
 )
 
 _COLUMNS = """SELECT m.name, c.name, c.type, c."notnull", c.dflt_value, c.pk
-  FROM sqlite_master m, pragma_table_info(m.name) c WHERE m.type = 'table' ORDER BY m.rowid, c.cid"""
+  FROM sqlite_master m, pragma_table_info(m.name) c WHERE m.type = 'table' AND m.rootpage > 0 ORDER BY m.rowid, c.cid"""
 _REFERENCES = """SELECT m.name, f.id, f.seq, f."table", f."from", f."to", f.on_delete
-  FROM sqlite_master m, pragma_foreign_key_list(m.name) f WHERE m.type = 'table'"""
+  FROM sqlite_master m, pragma_foreign_key_list(m.name) f WHERE m.type = 'table' AND m.rootpage > 0"""
 _VIEWS = "SELECT name, sql FROM sqlite_master WHERE type = 'view' AND tbl_name = name AND rootpage = 0"
 _STEPS_TAKEN = f"SELECT name FROM {STEPS_TABLE} WHERE migration_set = ? ORDER BY name"  # noqa: S608 - a constant
 _READINGS_OF = "SELECT DISTINCT table_name FROM channels ORDER BY 1"

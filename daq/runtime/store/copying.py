@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from daq.errors import InputError, StoreDamagedError, StoreError
-from daq.runtime.store.damage import is_damage
+from daq.runtime.store.damage import damaged_text, first_fault_of_all, is_damage
 from daq.runtime.store.layout import quoted, utc_text
-from daq.runtime.store.opening import damaged_text, reading_store
+from daq.runtime.store.opening import reading_store
 from daq.runtime.store.placing import expect_new_store, place
 from daq.runtime.store.spans import reading_tables
 
@@ -106,9 +106,9 @@ def _check(source: Path, unfinished: Path) -> None:
     uri = f"{unfinished.absolute().as_uri()}?immutable=1"
     try:
         with closing(sqlite3.connect(uri, uri=True)) as copy:
-            (answer,) = copy.execute("PRAGMA integrity_check(1)").fetchone()
+            fault = first_fault_of_all(copy)
     except sqlite3.Error as exc:
         msg = f"{unfinished}: {exc}"
         raise StoreError(msg) from exc
-    if answer != "ok":
-        raise StoreDamagedError(damaged_text(source, answer.splitlines()[-1]))
+    if fault is not None:
+        raise StoreDamagedError(damaged_text(source, fault))

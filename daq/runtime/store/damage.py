@@ -4,8 +4,9 @@ SQLite notices a broken page only when a question leads to it, and a broken log 
 and is silent about the rest. A value that was changed inside a row that is otherwise whole can be noticed by nobody.
 """
 
+import re
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable
 from pathlib import Path
 
 from daq.runtime.store.claimed import find_false_claim
@@ -22,6 +23,10 @@ LOOKED_THROUGH_RUNNING_BYTES = 8_000_000
 
 _NEWEST_ROWS = 2_000
 _LARGE_TABLES = "name LIKE 'readings\\_%' ESCAPE '\\'"
+_TABLES = "SELECT name FROM sqlite_master WHERE type = 'table' AND rootpage > 0"
+"""Not the virtual ones: what is in those lies in others."""
+
+_UNKNOWN = re.compile("unknown function|no such (function|collation sequence|module)")
 _DAMAGE = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 _NOT_TEXT = "Could not decode to UTF-8"
 
@@ -48,6 +53,14 @@ def in_words(what: object) -> object:
     return what
 
 
+def damaged_text(path: Path, what: object) -> str:
+    """Say of a file that it is damaged, and what to do."""
+    return (
+        f"{path}: it is damaged ({in_words(what)}): it is left as it is;"
+        f" `daq salvage {path}` writes what can be read to a new file"
+    )
+
+
 def find_damage(
     connection: sqlite3.Connection,
     path: Path,
@@ -66,15 +79,9 @@ def find_damage(
     if (fault := find_false_claim(connection)) is not None:
         return fault
     if path.stat().st_size <= at_most_bytes:
-        return _first_fault(connection, "PRAGMA integrity_check(1)")
-    small = connection.execute(
-        f"SELECT name FROM sqlite_master WHERE type = 'table' AND NOT {_LARGE_TABLES}"  # noqa: S608 - a constant
-    ).fetchall()
-    faults = (
-        _first_fault(connection, f"PRAGMA integrity_check({quoted(name)})")
-        for (name,) in small
-    )
-    return next((fault for fault in faults if fault is not None), None)
+        return first_fault_of_all(connection)
+    names = _names(connection, f"{_TABLES} AND NOT {_LARGE_TABLES}")
+    return _first_fault_of(connection, names, "integrity_check")
 
 
 def find_damage_running(connection: sqlite3.Connection, path: Path) -> str | None:
@@ -85,20 +92,56 @@ def find_damage_running(connection: sqlite3.Connection, path: Path) -> str | Non
         path: Of the file.
     """
     if path.stat().st_size <= LOOKED_THROUGH_RUNNING_BYTES:
-        return _first_fault(connection, "PRAGMA quick_check(1)")
-    for name in _table_names(connection):
+        return first_fault_of_all(connection, "quick_check")
+    for name in _names(connection, f"{_TABLES} AND name NOT LIKE 'sqlite%'"):
         for _ in connection.execute(
-            f"SELECT * FROM {quoted(name)} ORDER BY rowid DESC LIMIT {_NEWEST_ROWS}"  # noqa: S608 - quoted
+            f"SELECT * FROM {name} ORDER BY rowid DESC LIMIT {_NEWEST_ROWS}"  # noqa: S608 - quoted
         ):
             pass
     return None
 
 
-def _table_names(connection: sqlite3.Connection) -> Iterator[str]:
-    rows = connection.execute(
-        "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite%'"
-    ).fetchall()
-    return (str(name) for (name,) in rows)
+def _names(connection: sqlite3.Connection, question: str) -> list[str]:
+    """Names of tables, quoted; somebody else's may hold quotes themselves."""
+    rows = connection.execute(question).fetchall()
+    return [quoted(str(name).replace('"', '""')) for (name,) in rows]
+
+
+def first_fault_of_all(
+    connection: sqlite3.Connection, check: str = "integrity_check"
+) -> str | None:
+    """Look through all at once, or table by table where one of somebody else's asks for what this program has not."""
+    try:
+        return _first_fault(connection, f"PRAGMA {check}(1)")
+    except sqlite3.OperationalError as exc:
+        if not _is_of_something_unknown(exc):
+            raise
+    return _first_fault_of(connection, _names(connection, _TABLES), check)
+
+
+def _first_fault_of(
+    connection: sqlite3.Connection, names: Iterable[str], check: str
+) -> str | None:
+    faults = (_fault_of_table(connection, name, check) for name in names)
+    return next((fault for fault in faults if fault is not None), None)
+
+
+def _fault_of_table(
+    connection: sqlite3.Connection, name: str, check: str
+) -> str | None:
+    # The shorter one does not ask what an index is made of.
+    for question in dict.fromkeys((check, "quick_check")):
+        try:
+            return _first_fault(connection, f"PRAGMA {question}({name})")
+        except sqlite3.OperationalError as exc:
+            if not _is_of_something_unknown(exc):
+                raise
+    return None  # it cannot be used here either
+
+
+def _is_of_something_unknown(exc: sqlite3.OperationalError) -> bool:
+    """Whether an index, a column or a table asks for a function, an order of texts or a module of another program."""
+    return bool(_UNKNOWN.search(str(exc)))
 
 
 def _first_fault(connection: sqlite3.Connection, question: str) -> str | None:

@@ -27,6 +27,7 @@ from daq.runtime.store.damage import (
     LOOKED_THROUGH_BYTES,
     LOOKED_THROUGH_READING_BYTES,
     FileSpoiltError,
+    damaged_text,
     find_damage,
     find_damage_running,
     in_words,
@@ -59,8 +60,10 @@ _HELD: dict[tuple[int, int], int] = {}
 release all of SQLite's locks on them (POSIX has it so), and the next program to close the file would take its log away
 from under us."""
 
-_FOUND_SOUND: set[tuple[int, ...]] = set()
-"""Files that were looked through before they were read, as they were then: a command opens its file many times."""
+_SIZE = 2  # its place in a state
+_FOUND_SOUND: dict[tuple[int, ...], bool] = {}
+"""Files that were looked through before they were read, as they were then, and whether all of them was: a command opens
+its file many times."""
 
 
 def prepare_store(
@@ -119,14 +122,6 @@ def look_through(path: Path, *, is_running: bool) -> str | None:
         if not is_damage(exc):
             raise
         return str(in_words(exc))
-
-
-def damaged_text(path: Path, what: object) -> str:
-    """Say of a file that it is damaged, and what to do."""
-    return (
-        f"{path}: it is damaged ({in_words(what)}): it is left as it is;"
-        f" `daq salvage {path}` writes what can be read to a new file"
-    )
 
 
 def _fitted(
@@ -349,15 +344,19 @@ def _expect_sound(connection: sqlite3.Connection, path: Path, most: int) -> None
     """
     if _is_found_sound(path, most):
         return
-    state = (most, *_state(path))
+    state = _state(path)
     what = find_damage(connection, path, at_most_bytes=most)
     if what is not None:
         raise StoreDamagedError(damaged_text(path, what))
-    _FOUND_SOUND.add(state)
+    _FOUND_SOUND[state] = state[_SIZE] <= most
 
 
 def _is_found_sound(path: Path, most: int) -> bool:
-    return _is_held(path) or (most, *_state(path)) in _FOUND_SOUND
+    if _is_held(path):
+        return True
+    state = _state(path)
+    was_all = _FOUND_SOUND.get(state)
+    return was_all is not None and (was_all or state[_SIZE] > most)
 
 
 def _state(path: Path) -> tuple[int, ...]:

@@ -13,7 +13,10 @@ from daq.runtime.store.buffer import Row
 from daq.runtime.store.damage import is_damage
 
 TOLD_S = 60.0
-"""So long it stands as a trouble after the last of them, and so long the words stay the same (real time) [s]."""
+"""So long it stands as a trouble after the last of them (real time) [s]."""
+
+WORDED_S = TOLD_S / 2
+"""So long the words stay the same (real time) [s]: shorter, so that the last of them are told too."""
 
 _OF_VALUES = (
     OverflowError,
@@ -49,7 +52,8 @@ class Unwritable:
     def __init__(self, path: Path) -> None:
         self.count = 0
         self._path = path
-        self._by_table: Counter[str] = Counter()
+        self._kinds: Counter[tuple[str, str]] = Counter()
+        self._causes: dict[tuple[str, str], str] = {}
         self._why = ""
         self._last_s: float | None = None
         self._worded_s: float | None = None
@@ -64,10 +68,16 @@ class Unwritable:
         """Give up rows, each with the error that it met."""
         for (statement, _), exc in rows:
             found = _TABLE.search(statement)
-            self._by_table[found[1] if found else "another table"] += 1
-            self._why = f"{type(exc).__name__}: {exc}"
+            kind = found[1] if found else "another table", type(exc).__name__
+            self._why = f"{kind[1]}: {exc}"
+            self._kinds[kind] += 1
+            self._causes[kind] = self._why
             self._last_s = now_s
         self.count += len(rows)
+
+    def word_anew(self) -> None:
+        """Another trouble was told: what is told after it is as things are then."""
+        self._worded_s = None
 
     def text(self, now_s: float) -> str | None:
         """What is told at that time; None where there were none lately."""
@@ -75,15 +85,19 @@ class Unwritable:
             self._worded_s = None
             return None
         # A meter may make one at every poll: a new text for each would drown all others.
-        if self._worded_s is None or now_s - self._worded_s >= TOLD_S:
+        if self._worded_s is None or now_s - self._worded_s >= WORDED_S:
             self._worded_s, self._text = now_s, self._words()
         return self._text
 
     def _words(self) -> str:
-        tables = ", ".join(f"{n} for {name}" for name, n in self._by_table.items())
+        kinds = "; ".join(
+            f"{n} for {kind[0]}: {self._causes[kind]}"
+            for kind, n in self._kinds.items()
+        )
         rows = "row is" if self.count == 1 else "rows are"
+        has_readings = any(table.startswith("readings_") for table, _ in self._kinds)
+        by_hand = "write down by hand what such a meter shows, and " if has_readings else ""  # fmt: skip
         return (
-            f"{self._path}: {self.count} {rows} lost, the results file does not take what is in it ({tables}: {self._why});"
-            " all else is written; write down by hand what such a meter shows, and report these words,"
-            " for it is a fault of this program"
+            f"{self._path}: {self.count} {rows} lost, the results file does not take what is in it ({kinds});"
+            f" all else is written; {by_hand}report these words, for it is a fault of this program"
         )

@@ -17,26 +17,36 @@ open here, so all of it is taken into the file, and a new one is begun.
 
 A row that the file does not take for its own sake is given up, counted and told (unwritable.py), and all else is
 written, in order and in the same transaction. A job that fails for its own sake fails to whoever asked. Any other
-exception is told as what it is, rows and jobs wait, and all is tried again: none ends the thread.
+exception is told as what it is, rows and jobs wait, and all is tried again: none ends the thread. A transaction whose
+COMMIT fails may be in the file all the same (committed.py): it is looked for before it is written again.
 """
 
 import asyncio
-import errno
 import sqlite3
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from daq.alarm_words import store_damaged_text, store_failing_text
 from daq.errors import StoreDamagedError, StoreError, StoreFailingError
 from daq.runtime.store.buffer import Row, RowBuffer
+from daq.runtime.store.committed import Doubt, proof_of
 from daq.runtime.store.damage import FileSpoiltError, in_words, is_damage
+from daq.runtime.store.inserting import insert_grouped, insert_one_by_one
+from daq.runtime.store.jobs import Job, settle
+from daq.runtime.store.lost_log import LogLostError, take_into_file
 from daq.runtime.store.opening import connect_writer, look_through, stand_by
+from daq.runtime.store.passing import (
+    NotOpenedError,
+    can_pass,
+    named,
+    passing_cause,
+    unforeseen_text,
+)
 from daq.runtime.store.refusing import StrangeJournalError
 from daq.runtime.store.stalling import END_S, LAST_LOOK_S, STALLED_S, Stalling
 from daq.runtime.store.underneath import Underneath
@@ -58,30 +68,6 @@ _LOOK_SHARE = 0.02
 """Most of the thread's time that these looks may take: on a slow disk they come less often."""
 
 _WATCH_EVERY_S = 0.25
-_PASSING = {
-    sqlite3.SQLITE_BUSY: "another program has locked it",
-    sqlite3.SQLITE_LOCKED: "another program has locked it",
-    sqlite3.SQLITE_PROTOCOL: "another program has locked it",
-    sqlite3.SQLITE_READONLY: "it is read-only",
-    sqlite3.SQLITE_IOERR: "the disk reports an error",
-    sqlite3.SQLITE_FULL: "the disk is full",
-    sqlite3.SQLITE_CANTOPEN: "it cannot be opened",
-}
-"""Causes that can pass by themselves or by the operator's hand, by primary code."""
-
-
-class _LogLostError(OSError):
-    """The log is no longer under its name; nothing of it was lost."""
-
-
-class _NotOpenedError(Exception):
-    """Something lies beside the file that has to be moved away before it can be opened."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Job:
-    work: Callable[[sqlite3.Connection], object]
-    answer: "asyncio.Future[Any]"
 
 
 class Writer(threading.Thread):
@@ -114,12 +100,13 @@ class Writer(threading.Thread):
         self._loop = loop
         self._lock = threading.Lock()
         self._telling = threading.Lock()
-        self._jobs: deque[_Job] = deque()
+        self._jobs: deque[Job] = deque()
         self._wake = threading.Event()
         self._stopping = False
         self.damage: str | None = None
         self._stopped: asyncio.Future[None] = loop.create_future()
         self._ending: str | None = None
+        self._doubt: Doubt | None = None
         self._connection: sqlite3.Connection | None = None
         self._bystander: sqlite3.Connection | None = None
         self._looked_s = time.monotonic()
@@ -165,7 +152,7 @@ class Writer(threading.Thread):
         with self._lock:
             if self._ending:
                 raise StoreFailingError(self._ending)
-            self._jobs.append(_Job(work, answer))
+            self._jobs.append(Job(work, answer))
         self._wake.set()
         return answer
 
@@ -192,6 +179,8 @@ class Writer(threading.Thread):
         if lost := len(self._rows) + self.lost:
             # What a thread that hangs has in hand may be written yet.
             how = "are not written" if self.is_hanging else "are lost"
+            if self._doubt is not None:
+                how += ", except for those that the file holds though the disk did not confirm them"
             msg = f"{reason}: {lost} readings, gaps and events {how}"
             raise StoreFailingError(msg)
         if self.damage:
@@ -222,11 +211,11 @@ class Writer(threading.Thread):
             self._serve()
             self._look_through()
         except Exception as exc:  # noqa: BLE001 - whatever it is, the operator must hear of it
-            self._tell(f"{self._path}: could not be looked through: {_named(exc)}")
+            self._tell(f"{self._path}: could not be looked through: {named(exc)}")
         with suppress(sqlite3.Error):
             self._disconnect(leave_log=self.damage is not None)
         self._end(self.failing or f"{self._path}: the store is closed")
-        self._call(_settle, self._stopped, None, None)
+        self._call(settle, self._stopped, None, None)
 
     def _end(self, reason: str) -> None:
         with self._lock:
@@ -245,7 +234,7 @@ class Writer(threading.Thread):
                     self._look_underneath()
                     self._write_everything()
                     self._look_now_and_then()
-            except _LogLostError as exc:
+            except LogLostError as exc:
                 self._tell_cause(exc)
                 stopping = False  # what waits can be written all the same
             except Exception as exc:  # noqa: BLE001 - readings wait: whatever it is, it is told and tried again
@@ -257,19 +246,15 @@ class Writer(threading.Thread):
     def _tell_cause(self, exc: Exception) -> None:
         if is_damage(exc):
             self._tell_damage(exc)
-        elif isinstance(exc, _NotOpenedError):
+        elif isinstance(exc, NotOpenedError):
             self._tell(f"{exc}{self._loss()}")
-        elif (cause := _passing_cause(exc)) is not None:
+        elif (cause := passing_cause(exc)) is not None:
             self._tell(f"{self._path}: {cause}{self._loss()}")
         else:
             self._tell_unforeseen(exc)
 
     def _tell_unforeseen(self, exc: Exception) -> None:
-        text = (
-            f"{self._path}: nothing can be written, for a fault of this program ({_named(exc)}): what comes in waits in"
-            f" memory and is tried again every second{self._loss()}; if it goes on, switch off at the plug, write down by"
-            " hand what matters, end this program, whereby what waits is lost, begin it anew, and report these words"
-        )
+        text = f"{self._path}: {unforeseen_text(exc, self._loss())}"
         self._tell(text, is_unforeseen=True)
 
     def _tell_damage(self, what: object) -> None:
@@ -315,33 +300,21 @@ class Writer(threading.Thread):
             self._take_log_in(self._connection)
 
     def _take_log_in(self, connection: sqlite3.Connection) -> None:
-        """SQLite still has the log open that was removed: write all of it into the file, and leave what lies there now.
-
-        Raises:
-            OSError: In any case, for the operator is to hear of it.
-        """
-        (is_busy, *_) = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
-        if is_busy:
-            raise OSError(
-                errno.EBUSY,
-                "its log was removed or replaced while in use, and another program that reads the file is in the way of"
-                " writing it into the file: end that one, and do not end this one",
-            )
+        """Raises in any case, for the operator is to hear of it."""
+        take_into_file(connection)
         self._disconnect()
         self._underneath.leave_log()
-        raise _LogLostError(
-            errno.ENOENT,
-            "its log was removed or replaced while in use: what was in it is now in the file itself, nothing of it is lost,"
-            " and a new log is begun",
-        )
+        raise LogLostError
 
     def _write_everything(self) -> None:
+        self._end_doubt()
         jobs = len(self._jobs)  # counted first: these follow the rows added before them
         while batch := self._rows.take(BATCH_ROWS):
             try:
                 self._write_all_that_can_be(batch)
             except BaseException:
-                self._rows.put_back(batch)
+                if self._doubt is None:
+                    self._rows.put_back(batch)
                 raise
             self._rows.done()
         for _ in range(jobs):
@@ -352,74 +325,128 @@ class Writer(threading.Thread):
         try:
             self._write(batch)
         except Exception as exc:
-            if not is_of_a_row(exc):
+            if self._doubt is not None or not is_of_a_row(exc):
                 raise
             self._write_one_by_one(batch)
 
     def _write_one_by_one(self, batch: list[Row]) -> None:
         """Write a batch of which some row is not taken; in their order rows refer to earlier ones only."""
+        taken: list[Row] = []
         not_taken: list[tuple[Row, Exception]] = []
-        with self._transaction() as connection:
-            for row in batch:
-                try:
-                    connection.execute(*row)
-                except Exception as exc:
-                    if not is_of_a_row(exc):
-                        raise
-                    not_taken.append((row, exc))
-        self._unwritable.add(not_taken, time.monotonic())
+
+        def give_up() -> None:
+            self._unwritable.add(not_taken, time.monotonic())
+
+        with self._of_rows(batch, taken, if_there=give_up) as connection:
+            insert_one_by_one(connection, batch, taken=taken, not_taken=not_taken)
+        give_up()
         self._tell(None)
 
     def _write(self, batch: list[Row]) -> None:
-        by_statement: dict[str, list[tuple[object, ...]]] = {}
-        for statement, values in batch:
-            by_statement.setdefault(statement, []).append(values)
-        with self._transaction() as connection:
-            # Rows are grouped, so a reading may come before the trial that it refers to.
-            connection.execute("PRAGMA defer_foreign_keys = ON")
-            for statement, rows in by_statement.items():
-                connection.executemany(statement, rows)
+        with self._of_rows(batch, batch) as connection:
+            insert_grouped(connection, batch)
 
-    def _do(self, job: _Job) -> None:
+    @contextmanager
+    def _of_rows(
+        self,
+        batch: list[Row],
+        taken: Sequence[Row],
+        if_there: Callable[[], None] = lambda: None,
+    ) -> Iterator[sqlite3.Connection]:
+        """A transaction for rows in hand: while it is in doubt they stay there."""
+
+        def done() -> None:
+            if_there()
+            self._rows.done()
+
+        with self._transaction(
+            taken, if_there=done, if_not=lambda: self._rows.put_back(batch)
+        ) as connection:
+            yield connection
+
+    def _do(self, job: Job) -> None:
+        value: object = None
+
+        def done() -> None:
+            self._answer(job, value=value)
+            self._jobs.popleft()
+
         try:
-            with self._transaction() as connection:
+            with self._transaction((), if_there=done) as connection:
                 value = job.work(connection)
         except StoreError as exc:
             self._answer(job, failure=StoreError(f"{self._path}: {exc}"))
         except Exception as exc:
-            if _can_pass(exc) or is_damage(exc):
+            if self._doubt is not None or can_pass(exc) or is_damage(exc):
                 raise
-            self._answer(job, failure=self._fault_of_the_job(exc))
+            fault = StoreFailingError(f"{self._path}: cannot be written: {named(exc)}")
+            fault.__cause__ = exc
+            self._answer(job, failure=fault)
         else:
             self._answer(job, value=value)
 
-    def _fault_of_the_job(self, exc: Exception) -> StoreFailingError:
-        fault = StoreFailingError(f"{self._path}: cannot be written: {_named(exc)}")
-        fault.__cause__ = exc
-        return fault
+    @contextmanager
+    def _transaction(
+        self,
+        rows: Sequence[Row],
+        *,
+        if_there: Callable[[], None],
+        if_not: Callable[[], None] = lambda: None,
+    ) -> Iterator[sqlite3.Connection]:
+        with self._begun_anew_on_failure() as connection:
+            before = connection.total_changes
+            yield connection
+            proof = None
+            if connection.total_changes != before:
+                proof = proof_of(connection, rows)
+            try:
+                connection.execute("COMMIT")
+            except sqlite3.IntegrityError:
+                raise  # a row refers to nothing: all of it was refused
+            except BaseException:
+                self._doubt = Doubt(proof, if_there, if_not) if proof else None
+                raise
+        self._note_commit()
+        self._tell(None)
+
+    def _note_commit(self) -> None:
+        self._signs += 1
+        self.last_commit_real_s = time.monotonic()
+
+    def _end_doubt(self) -> None:
+        """Look whether the transaction whose COMMIT failed is in the file, in a connection that was made since."""
+        if self._doubt is None:
+            return
+        with self._begun_anew_on_failure() as connection:
+            is_there = self._doubt.proof.is_in(connection)
+            connection.execute("ROLLBACK")
+            if is_there:
+                # The disk has not said that it has it, and may forget it: into the file with it, and only then it is over.
+                connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
+        doubt, self._doubt = self._doubt, None
+        if is_there:
+            doubt.if_there()
+            self._note_commit()
+        else:
+            doubt.if_not()
 
     @contextmanager
-    def _transaction(self) -> Iterator[sqlite3.Connection]:
+    def _begun_anew_on_failure(self) -> Iterator[sqlite3.Connection]:
         self._look_underneath()
         try:
-            connection = self._begun()
-            yield connection
-            connection.execute("COMMIT")
+            yield self._begun()
         except BaseException as exc:
             # Rolls back. A connection that was opened while the file could not be
             # written stays read-only for life, so the next attempt gets a new one.
             self._disconnect(leave_log=isinstance(exc, Exception) and is_damage(exc))
             raise
-        self._signs += 1
-        self.last_commit_real_s = time.monotonic()
-        self._tell(None)
 
     def _begun(self) -> sqlite3.Connection:
         if self._connection is None:
             try:
                 self._connection = connect_writer(self._path)
             except StrangeJournalError as exc:
-                raise _NotOpenedError(str(exc)) from exc
+                raise NotOpenedError(str(exc)) from exc
         self._connection.execute("BEGIN IMMEDIATE")
         if self._bystander is None:  # not before SQLite has opened the log
             self._bystander = stand_by(self._path)
@@ -443,46 +470,18 @@ class Writer(threading.Thread):
             self.failing = trouble
             self._is_unforeseen = is_unforeseen
             # What was given up is told though all else is written.
+            if trouble is not None:
+                self._unwritable.word_anew()
             told = trouble or self._unwritable.text(time.monotonic())
             if told != self._told:
                 self._told = told
                 self._call(self._on_trouble, told)
 
     def _answer(
-        self, job: _Job, *, value: object = None, failure: Exception | None = None
+        self, job: Job, *, value: object = None, failure: Exception | None = None
     ) -> None:
-        self._call(_settle, job.answer, value, failure)
+        self._call(settle, job.answer, value, failure)
 
     def _call(self, function: Callable[..., None], *args: object) -> None:
         with suppress(RuntimeError):  # the loop is closed: nobody is left to be told
             self._loop.call_soon_threadsafe(function, *args)
-
-
-def _settle(
-    future: "asyncio.Future[Any]", value: object, failure: Exception | None
-) -> None:
-    if future.done():  # whoever asked was cancelled meanwhile
-        return
-    if failure:
-        future.set_exception(failure)
-    else:
-        future.set_result(value)
-
-
-def _passing_cause(exc: Exception) -> str | None:
-    """Word the cause; None if it is none that can pass."""
-    if isinstance(exc, OSError):
-        return (exc.strerror or str(exc)).lower()
-    if isinstance(exc, MemoryError):
-        return "this computer has no memory left"
-    code = getattr(exc, "sqlite_errorcode", 0) & 0xFF
-    return f"{_PASSING[code]} ({exc})" if code in _PASSING else None
-
-
-def _can_pass(exc: Exception) -> bool:
-    return isinstance(exc, _NotOpenedError) or _passing_cause(exc) is not None
-
-
-def _named(exc: Exception) -> str:
-    """For whoever has to find the fault: some say nothing but by their kind."""
-    return f"{type(exc).__name__}: {exc}"
