@@ -128,7 +128,7 @@ def store_again_text(lost: int) -> str:
 
 def breach_text(breach: Breach, channel: Channel) -> str:
     """The alarm of a broken limit; in the past tense of one that is over, until the machine is switched off."""
-    limit, is_over = breach.limit, breach.ago_s is not None
+    limit, is_over = breach.limit, breach.is_over
     decimals = decimals_of(channel.accuracy.resolution)
     if breach.value is None:
         highest = shown_value(limit.above or 0.0, channel.unit, decimals)
@@ -150,11 +150,9 @@ def breach_text(breach: Breach, channel: Channel) -> str:
 
 
 def _when(breach: Breach, *, comma: str) -> str:
-    """For how long it stands, or how long ago it began; nothing of a single reading."""
-    if breach.ago_s is not None:
-        minutes = int(breach.ago_s // 60.0)
-        ago = f"{minutes} min ago" if minutes else "less than a minute ago"
-        return f", beginning {ago}"
+    """For how long it stands; nothing of a single reading, nor of what is over: that is no news every minute."""
+    if breach.is_over:
+        return ""
     held_s = round(max(breach.at_s - breach.since_s, 0.0))
     return f"{comma} for {held_s} s" if held_s else ""
 
@@ -167,7 +165,7 @@ def _consequence(breach: Breach, channel: Channel) -> str:
     if follows is None:
         return "What this limit protects may be at risk: check it."
     what, comes, came = follows
-    return f"{what} may {comes if breach.ago_s is None else came}."
+    return f"{what} may {came if breach.is_over else comes}."
 
 
 _HOT = ("Lead, plug or motor", "overheat", "have overheated")
@@ -186,9 +184,14 @@ _CONSEQUENCES = {
 """By quantity, and whether it is above its limit: what may come of it, and may have come of it."""
 
 
-def overdue_text(longest_s: float) -> str:
-    """The alarm of a machine that runs on."""
+def overdue_text(longest_s: float, *, is_stated: bool = True) -> str:
+    """The alarm of a machine that runs on; whether the plan states that figure itself."""
+    longest = (
+        f"the plan's {longest_s:.0f} s"
+        if is_stated
+        else f"{longest_s:.0f} s (the plan states no other)"
+    )
     return (
-        f"The machine has run longer than the plan's {longest_s:.0f} s and nobody switched it off. "
+        f"The machine has run longer than {longest} and nobody switched it off. "
         "Nobody may be there to see it overheat, and it must not run alone. Switch off at the plug."
     )

@@ -14,7 +14,7 @@ from daq.comparison_words import (
     below_table,
     cautions_ahead,
     explanations,
-    left_out_sentence,
+    left_out_sentences,
     share_sentence,
     shown_difference,
     shown_level,
@@ -265,7 +265,7 @@ def _table(rows: Sequence[Sequence[str]]) -> list[str]:
 
 
 def _left_out(comparison: SessionComparison) -> list[str]:
-    return [left_out_sentence(each) for each in comparison.figures.left_out]
+    return list(left_out_sentences(comparison.figures))
 
 
 def _items(texts: Iterable[str]) -> list[str]:

@@ -4,10 +4,11 @@ import math
 from collections.abc import Iterator
 
 from daq.comparison.observations import Quantity
-from daq.comparison.session import LeftOut, SessionComparison
+from daq.comparison.session import LeftOut, SessionComparison, SessionFigures
 from daq.comparison.spread import LEAST_DEGREES_OF_FREEDOM, SpreadSource
 from daq.comparison.standing_still import StoodStill
 from daq.comparison.verdicts import Difference, QuantityComparison, Verdict
+from daq.records import TrialState
 from daq.wording import decimals_of_uncertainty, shown_average, unit_symbol
 
 _ABOVE_ZERO = frozenset({"airflow", "velocity", "current", "power"})
@@ -356,6 +357,24 @@ def left_out_sentence(each: LeftOut) -> str:
     """A trial that is not compared, and why."""
     why = f": {each.note}" if each.note else ""
     return f"trial {each.trial}, {each.condition}, {each.state}{why}"
+
+
+def left_out_sentences(figures: SessionFigures) -> Iterator[str]:
+    """Trials that are not compared, and which conditions have no average because a limit broke their trials."""
+    compared = {
+        each.condition for found in figures.observations.values() for each in found
+    }
+    for each in figures.left_out:
+        yield left_out_sentence(each)
+    broken = (
+        x.condition for x in figures.left_out if x.state == TrialState.LIMIT_BROKEN
+    )
+    for condition in dict.fromkeys(broken):
+        if condition not in compared:
+            baseline = ", the baseline," if condition == figures.baseline else ""
+            yield (
+                f"{condition}{baseline} has no average, for a limit broke its trial: it is not asked for again by itself"
+            )
 
 
 def _detectable(difference: Difference, comparison: QuantityComparison) -> str:

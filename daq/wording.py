@@ -12,7 +12,7 @@ from daq.records import PlannedTrial, TrialAverage, TrialState
 from daq.settling.normalising import SUPPLY_END
 from daq.settling.verdicts import HeldBackBy
 from daq.trials.judging import SessionRules
-from daq.trials.limits import broke_its_limit
+from daq.trials.limits import Breach, broke_its_limit
 from daq.trials.reasons import REASONS
 from daq.trials.session import Occurrence
 from daq.trials.stages import OVER, RUNNING, Happening, Stage
@@ -160,6 +160,12 @@ def silent_meter(title: str, seconds: float) -> str:
     return f"{title}: its meter has been silent for {seconds:.0f} s. Check its plug."
 
 
+DONE_WITH = (
+    "It is done with and not asked for again by itself: the limit would break again until its cause is mended,"
+    " or the plan's limit is right."
+)
+"""Said of a trial that a limit broke."""
+WAS_BASELINE = "It was a trial of the baseline, which all others are compared with."
 STORE_WAS_FAILING = "the store could not be written for a while"
 
 
@@ -400,8 +406,7 @@ def occurrence_text(occurrence: Occurrence) -> str:
             " it is asked for again if there is time."
         )
     if occurrence.breach is not None:
-        what = broke_its_limit(occurrence.breach)
-        return f"{name or 'No trial runs'}: {what} ({occurrence.breach.limit.reason})."
+        return _limit_text(occurrence, occurrence.breach, name)
     again = f" (attempt {occurrence.attempt})" if occurrence.attempt > 1 else ""
     texts = {
         Happening.SWITCHED_ON: f"{name}: switched on, the trial begins{again}.",
@@ -415,6 +420,16 @@ def occurrence_text(occurrence: Occurrence) -> str:
     if occurrence.happening is None:
         return "The machine was switched off, by the operator's word."
     return texts.get(occurrence.happening, "")
+
+
+def _limit_text(occurrence: Occurrence, breach: Breach, name: str) -> str:
+    what = (
+        f"{name or 'No trial runs'}: {broke_its_limit(breach)} ({breach.limit.reason})."
+    )
+    if occurrence.happening is not Happening.LIMIT_BROKEN:
+        return what
+    is_baseline = occurrence.planned is not None and occurrence.planned.baseline
+    return f"{what} {DONE_WITH}{f' {WAS_BASELINE}' if is_baseline else ''}"
 
 
 def _given_up_text(occurrence: Occurrence, name: str) -> str:
@@ -440,4 +455,6 @@ def _ended_text(occurrence: Occurrence, name: str) -> str:
         )
     if state is TrialState.FINISHED:
         return f"{name}: switched off, the trial is complete."
-    return f"{name}: switched off, marked {state.value}."
+    again = " and not asked for again by itself"
+    limit = again if state is TrialState.LIMIT_BROKEN else ""
+    return f"{name}: switched off, marked {state.value}{limit}."

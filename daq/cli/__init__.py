@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 _COMMANDS = {
-    "demo": "a whole session on simulated meters, in under two minutes",
+    "demo": "a whole session on simulated meters, usually in about two minutes",
     "ports": "every serial adapter: the path that stays, who holds it, which is which",
     "new": "a first bench and plan with comments, by a few questions",
     "listen": "how a meter talks: listens, then asks what changes nothing",

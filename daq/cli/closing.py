@@ -4,15 +4,16 @@ import contextlib
 import re
 import shlex
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from daq.cli.counted import counted
 from daq.cli.guarded import known_error
 from daq.cli.said import kept_whole
 from daq.cli.screens import FinishingDisplay
+from daq.cli.session_command import with_bench
 from daq.errors import StoreFailingError
-from daq.records import TrialState
+from daq.records import PlannedTrial, TrialState
 from daq.runtime.board import IDLE
 from daq.runtime.display import Outcome
 from daq.runtime.snapshot import Snapshot
@@ -38,7 +39,8 @@ def closing_of_run(
 ) -> str:
     """Lines for the operator, to be `fitted`; `stated_store` is the results file as it was given, where it was."""
     again = _command("run", bench, plan, stated_store=stated_store, speed=speed)
-    return "\n".join([*_how_to_go_on(outcome, again), _results(store)]) + "\n"
+    words = [*_how_to_go_on(outcome, again, bench), _results(store)]
+    return "\n".join(words) + "\n"
 
 
 def closing_of_serve(*, bench: str, stated_store: str | None, speed: float) -> str:
@@ -51,7 +53,7 @@ def closing_of_serve(*, bench: str, stated_store: str | None, speed: float) -> s
     )
 
 
-def _how_to_go_on(outcome: Outcome, again: str) -> Iterator[str]:
+def _how_to_go_on(outcome: Outcome, again: str, bench: str) -> Iterator[str]:
     if outcome.in_hand is not None or outcome.is_machine_on:
         yield UNWATCHED
     by_position = {result.planned.position: result.state for result in outcome.results}
@@ -61,8 +63,38 @@ def _how_to_go_on(outcome: Outcome, again: str) -> Iterator[str]:
         if line.position not in outcome.skipped
         and by_position.get(line.position) not in _DONE_WITH
     ]
+    yield from _without_average(outcome, left, bench)
     if left:
         yield f"Session {outcome.session} can go on, {counted(len(left), 'trial')} to come: {kept_whole(again)}"
+
+
+def _without_average(
+    outcome: Outcome, left: Sequence[PlannedTrial], bench: str
+) -> Iterator[str]:
+    """Conditions whose trials a limit broke, and which have no other; nobody would miss them."""
+    to_come = {line.condition for line in left}
+    averaged = {
+        r.planned.condition for r in outcome.results if r.state is TrialState.FINISHED
+    }
+    broken = {
+        r.planned.condition: r.planned
+        for r in outcome.results
+        if r.state is TrialState.LIMIT_BROKEN
+    }
+    for condition, line in broken.items():
+        if condition not in to_come | averaged:
+            baseline = ", the baseline," if line.baseline else ""
+            again = _how_to_repeat(line, outcome, bench) if left else ""
+            yield (
+                f"{condition}{baseline} has no average, for a limit broke its trial. It is not asked for again by itself{again}."
+            )
+
+
+def _how_to_repeat(line: PlannedTrial, outcome: Outcome, bench: str) -> str:
+    positions = [each.position for each in outcome.order]
+    number = positions.index(line.position) + 1
+    asked = with_bench(f"daq session BENCH repeat {number}", bench)
+    return f": once the session goes on, {kept_whole(asked)} asks for it"
 
 
 def _results(store: Path) -> str:

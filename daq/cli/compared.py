@@ -19,7 +19,7 @@ from daq.comparison_words import (
     below_table,
     cautions_ahead,
     explanations,
-    left_out_sentence,
+    left_out_sentences,
     quoted,
 )
 from daq.export import AnalysisSummary
@@ -135,7 +135,7 @@ def _notes(comparison: SessionComparison, *, is_brief: bool) -> Iterator[str]:
         yield from _wrapped(paragraph)
     titled = (
         ("Notes:", comparison.figures.remarks),
-        ("Not compared:", map(left_out_sentence, comparison.figures.left_out)),
+        ("Not compared:", left_out_sentences(comparison.figures)),
     )
     for title, items in titled:
         lines = [line for item in items for line in _wrapped(item, indent="  ")]

@@ -279,7 +279,7 @@ def _pointers(folder: Path, store: Path, *, has_leads: bool) -> str:
 def _parser() -> argparse.ArgumentParser:
     parser = CommandParser(
         prog="daq demo",
-        description="A whole session on simulated meters, held against what the simulators know to be true.",
+        description="A whole session on simulated meters, usually in about two minutes, held against what the simulators know to be true.",
     )
     parser.add_argument("--scenario", choices=["leads", "filters"], default="leads")
     parser.add_argument(

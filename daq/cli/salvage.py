@@ -88,7 +88,9 @@ def _lost(table: SalvagedTable) -> str:
 
 def _losses(table: SalvagedTable) -> Iterator[str]:
     if parts := [_range(first, last) for first, last in _joined(table.lost)]:
-        yield f"rows may be missing between the numbers (all meters are counted together) {', '.join(parts)}"
+        is_shared = table.name.startswith("readings_")
+        together = " (all meters are counted together)" if is_shared else ""
+        yield f"rows may be missing between the numbers{together} {', '.join(parts)}"
     if table.refused:
         yield f"{table.refused} contradict others"
     if table.doubtful:

@@ -4,7 +4,7 @@ import contextlib
 import os
 import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from io import TextIOWrapper
 from pathlib import Path
 from typing import Protocol, TextIO
@@ -62,6 +62,7 @@ class PlainDisplay:
         self._alarms_told = ToldAlarms()
         self._told_s: float | None = None
         self._ends_s: float | None = None
+        self._waiting: list[EventLine] = []
 
     @property
     def last(self) -> Snapshot | None:
@@ -80,6 +81,7 @@ class PlainDisplay:
 
     def say(self, text: str) -> None:
         """The lines as they are."""
+        self._tell_waiting()
         self._line(text)
 
     def attach(self, on_told: Callable[[Told], None]) -> None:
@@ -90,6 +92,7 @@ class PlainDisplay:
 
     def started(self, *, page_url: str, broker: str, words: str) -> None:
         """Where page and broker are."""
+        self._tell_waiting()
         if words:
             self._line(words)
         self._line(f"Live page: {page_url}   MQTT: {broker}")
@@ -100,6 +103,7 @@ class PlainDisplay:
         A count that runs down is no change.
         """
         self._last = snapshot
+        self._tell_waiting([each.text for each in snapshot.alarms])
         self._alarms(snapshot)
         is_averaging = snapshot.stage.name == Stage.AVERAGING.value
         shown = standing_instruction(snapshot), is_averaging
@@ -134,11 +138,25 @@ class PlainDisplay:
         return off_s > max(_WRONG_SHARE * self._told_s, _LEAST_WRONG_S)
 
     def event(self, line: EventLine) -> None:
-        """One line an event."""
-        self._line(f"{line.utc}  {line.text}")
+        """One line an event, with the next snapshot, which follows at once: what that tells as an alarm is not told twice."""
+        self._waiting.append(line)
+
+    def _tell_waiting(self, alarms: Sequence[str] = ()) -> None:
+        waiting, self._waiting = self._waiting, []
+        for line in waiting:
+            # An alarm may follow what happened, as a machine that runs on follows a stop.
+            told = (line.text.removesuffix(each) for each in alarms)
+            text = min(told, key=len, default=line.text).rstrip()
+            if text:
+                self._line(f"{line.utc}  {text}")
+
+    def ends(self) -> None:
+        """Nothing more is shown: what waits is told."""
+        self._tell_waiting()
 
     def finished(self, outcome: Outcome) -> None:
         """The slip, a line a trial."""
+        self._tell_waiting()
         for line in outcome_lines(outcome):
             self._line(line)
 
@@ -162,7 +180,11 @@ def display_for(
     if isinstance(screen, TextIOWrapper):
         screen.reconfigure(errors="replace")
     if plain or not stream.isatty():
-        yield PlainDisplay(stream, bench=bench)
+        lines = PlainDisplay(stream, bench=bench)
+        try:
+            yield lines
+        finally:
+            lines.ends()
         return
     from daq.cli.slip import SlipDisplay  # rich costs a tenth of a second
 

@@ -50,6 +50,7 @@ def surroundings(
         base=base,
         clock=Clock(speed=options.speed),
         display=display,
+        has_keyboard=display.has_keyboard,
         share=None if options.share is None else _share(options.share, bench, base),
         on_page=lambda page: display.say(
             links(page, options.bench, is_private=display.is_private)

@@ -32,7 +32,13 @@ from daq.errors import Refusal
 from daq.operations import Repeat, Stop
 from daq.printable import printable
 from daq.runtime.display import Key, Outcome, Told
-from daq.runtime.snapshot import ChannelLine, EventLine, SlipLine, Snapshot
+from daq.runtime.snapshot import (
+    ChannelLine,
+    EventLine,
+    InstrumentLine,
+    SlipLine,
+    Snapshot,
+)
 from daq.wording import running_state, unit_symbol
 
 _MARKS = {
@@ -53,7 +59,8 @@ _SHOWN_EVENTS = 4
 _BOUNDLESS = 10_000
 _KEYS = {"\n": Key.SWITCHED, "\r": Key.SWITCHED, "a": Key.ACKNOWLEDGED}
 _REPEAT, _END = "r", "e"
-_KEYS_SHOWN = "Enter: switched by hand   a: it may run on   Ctrl-C: stop; the session can go on later"
+_KEYS_SHOWN = "Enter: switched by hand   a: it may run on   Ctrl-C: stop"
+_IDLE_KEYS_SHOWN = "Enter: switched by hand   Ctrl-C: stop the service"
 
 
 class SlipDisplay:
@@ -248,7 +255,7 @@ class SlipDisplay:
             self._others(snapshot),
             Rule(style="dim"),
         ]
-        keys = Text(f"\n{_KEYS_SHOWN}", style="dim")
+        keys = Text(f"\n{_keys(snapshot)}", style="dim")
         slip: RenderableType = self._slip(snapshot, snapshot.slip)
         room = self._console.height - self._height(*above, slip, *between, keys)
         events = self._events(snapshot, room)
@@ -271,15 +278,13 @@ class SlipDisplay:
         return text
 
     def _alarms(self, snapshot: Snapshot) -> list[Text]:
+        alarms = [alarm.text for alarm in snapshot.alarms]
         ill = [
             f"{i.name}: {i.text}"
             for i in snapshot.instruments
-            if i.state in {"silent", "lost", "faulty"}
+            if i.state in {"silent", "lost", "faulty"} and not _is_told(i, alarms)
         ]
-        return [
-            Text(f"! {text}", style="bold red")
-            for text in [*(a.text for a in snapshot.alarms), *ill]
-        ]
+        return [Text(f"! {text}", style="bold red") for text in [*alarms, *ill]]
 
     def _required(self, snapshot: Snapshot) -> Text:
         text = Text()
@@ -357,6 +362,24 @@ class SlipDisplay:
             lines.pop()
             text = Text("\n".join(lines), style="dim")
         return text
+
+
+def _keys(snapshot: Snapshot) -> str:
+    """What can be pressed; nothing is promised of a session that is not there, or has nothing left to do."""
+    session = snapshot.session
+    if session is None:
+        return _IDLE_KEYS_SHOWN
+    return (
+        _KEYS_SHOWN
+        if session.state == "finished"
+        else f"{_KEYS_SHOWN}; the session can go on later"
+    )
+
+
+def _is_told(instrument: InstrumentLine, alarms: Sequence[str]) -> bool:
+    """An alarm tells that it is not heard, and why: once is enough."""
+    name, why = instrument.name, instrument.text
+    return any(text.startswith(f"{name} ") and why in text for text in alarms)
 
 
 def _letters(descriptor: int) -> str:

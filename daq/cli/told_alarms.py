@@ -1,6 +1,7 @@
-"""Which alarms are news: one that goes on is told once, though the figures in it change with every reading."""
+"""Which alarms are news: one that goes on is told once, and once with each reason; its figures change with every reading."""
 
 import re
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
@@ -33,6 +34,7 @@ class ToldAlarms:
 
     def __init__(self) -> None:
         self._told: tuple[Alarm, ...] = ()
+        self._said: dict[tuple[float | str, str], set[str]] = {}
 
     def news(self, alarms: Iterable[Alarm]) -> AlarmNews:
         """Take all that are on now."""
@@ -43,7 +45,32 @@ class ToldAlarms:
             begun, over = _without_pairs(begun, over, is_same)
         self._told = now
         changed = {alarm.since for alarm in begun}
-        return AlarmNews(begun, tuple(each for each in over if each.since not in changed))  # fmt: skip
+        return AlarmNews(
+            self._not_said(begun, now, before),
+            tuple(each for each in over if each.since not in changed),
+        )
+
+    def _not_said(
+        self, begun: Iterable[Alarm], now: Iterable[Alarm], before: Iterable[Alarm]
+    ) -> tuple[Alarm, ...]:
+        """Without those that were told in the same words since they began: polls may fail for two reasons in turn."""
+        count, count_before = (Counter(_which(a) for a in each) for each in (now, before))  # fmt: skip
+        # Where one of two that look the same is over or begins, nobody can tell which has been told.
+        is_kept = {key for key in self._said if count[key] == count_before[key] == 1}
+        self._said = {key: self._said[key] for key in is_kept}
+        fresh = []
+        for alarm in begun:
+            said = self._said.get(_which(alarm), set())
+            if alarm.words not in said:
+                fresh.append(alarm)
+        for alarm in now:
+            self._said.setdefault(_which(alarm), set()).add(alarm.words)
+        return tuple(fresh)
+
+
+def _which(alarm: Alarm) -> tuple[float | str, str]:
+    """What stays the same of an alarm whose reason changes: since when it is, and what it is of."""
+    return alarm.since, alarm.words.split(maxsplit=1)[0] if alarm.words else ""
 
 
 def _is_unchanged(alarm: Alarm, before: Alarm) -> bool:

@@ -2,6 +2,7 @@
 
 import difflib
 import math
+import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -65,6 +66,11 @@ class Plan:
     seed: int | None
     rules: SessionRules
     facts: PlanFacts
+
+    @property
+    def states_longest(self) -> bool:
+        """Whether it says itself how long a trial may last. No field: a session's digest is made of all fields."""
+        return "trial_longest_s" in tomllib.loads(self.text)
 
     def order(self, seed: int) -> tuple[PlannedTrial, ...]:
         """Every trial of a session, shuffled by the seed where the plan asks for it."""

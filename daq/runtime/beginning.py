@@ -14,6 +14,7 @@ from daq.config.plan import Plan
 from daq.errors import InputError, OperationRefusedError, Refusal
 from daq.operations import SameAsBefore
 from daq.records import CUT_OFF, PlannedTrial, SessionFacts, TrialResult, TrialState
+from daq.runtime.changed_since import Texts, changed_since
 from daq.runtime.clock import Clock
 from daq.runtime.store import Store, StoredSession
 from daq.settling import RULE
@@ -80,7 +81,7 @@ async def begin_or_resume(
     found = await store.open_session(plan.name)
     if found is None:
         return await _begin(store, bench, plan, clock, digest=digest, before="")
-    change = _what_changed(found, digest, clock)
+    change = _what_changed(found, bench, plan, clock)
     if change is None and not new_session:
         is_another_day = bool(found.ended) and is_long_ago(found.worked_on_utc, clock)
         if is_another_day:
@@ -136,9 +137,12 @@ def _digest(bench: Bench, plan: Plan) -> str:
     return sha256(text.encode()).hexdigest()
 
 
-def _what_changed(found: StoredSession, digest: str, clock: Clock) -> str | None:
-    if found.plan_digest != digest:
-        return "the plan, or a channel of the bench, has changed since"
+def _what_changed(
+    found: StoredSession, bench: Bench, plan: Plan, clock: Clock
+) -> str | None:
+    if found.plan_digest != _digest(bench, plan):
+        before = Texts(plan=found.plan_text, bench=found.bench_text)
+        return changed_since(before, Texts(plan=plan.text, bench=bench.text))
     if found.facts.speed != clock.speed:
         return f"it was begun with --speed {found.facts.speed:g}, not {clock.speed:g}"
     return None
@@ -192,7 +196,7 @@ async def resume_in_service(
     Raises:
         InputError: If it could not go on as it was begun.
     """
-    change = _what_changed(found, _digest(bench, plan), clock)
+    change = _what_changed(found, bench, plan, clock)
     if change is not None:
         msg = f"{change}; put that back and start it, or begin anew"
         raise InputError(msg)

@@ -34,6 +34,7 @@ from daq.runtime.snapshot import (
     StageLine,
 )
 from daq.runtime.thinned_trace import ThinnedTrace
+from daq.settling.verdicts import HeldBackBy
 from daq.trials.stages import Stage
 from daq.trials.switching import StartRule
 from daq.typed import TakenBack
@@ -62,6 +63,8 @@ _TYPED_KEPT = 50
 """Typed readings of one channel among which the last is found that was not taken back [1]."""
 _FIRST_READINGS_S = 3.0
 """Meters get so long to be heard for the first time [s of real time]."""
+_FIRST_READINGS_INTERVALS = 2.5
+"""One that is read more seldom gets so many of its intervals."""
 _LOAD_WITHIN_S = 8.0
 """A machine that was said to be on gets so long to show it [s]."""
 
@@ -127,12 +130,16 @@ class Board:
     def left_behind(self, rule: StartRule, before: Before) -> None:
         """A machine runs without a session, may do so, or is to be looked at whether it does."""
         channel = self._channels.get(rule.channel or "")
+        interval_s = channel.interval_s if channel else 0.0
         self._left_running = LeftRunning(
             rule,
             before=before,
             at_s=self._clock.bench_s(),
-            interval_s=channel.interval_s if channel else 0.0,
-            heard_within_s=_FIRST_READINGS_S * self._clock.speed,
+            interval_s=interval_s,
+            heard_within_s=max(
+                _FIRST_READINGS_S * self._clock.speed,
+                _FIRST_READINGS_INTERVALS * interval_s,
+            ),
         )
 
     def machine_off(self) -> bool:
@@ -333,7 +340,13 @@ class Board:
             else None
         )
         shown = lines is not None and lines.session.stage in _JUDGED
+        condition = (
+            _typed_condition(latest) if typed else latest.condition(channel, now_s)
+        )
         reason = progress.held_back_by if progress and shown else None
+        is_heard = condition not in {"silent", "old", "no reading yet"}
+        if not is_heard and reason is not HeldBackBy.GAPS:
+            reason = None  # what it read last says nothing of now
         return ChannelLine(
             name=channel.name,
             title=channel.title,
@@ -346,9 +359,7 @@ class Board:
             interval_s=channel.interval_s,
             value=value,
             at_s=at_s,
-            condition=_typed_condition(latest)
-            if typed
-            else latest.condition(channel, now_s),
+            condition=condition,
             holding_back=held_back_advice(reason) if reason else None,
             mean=progress.mean if progress else None,
             expanded_uncertainty=progress.expanded_uncertainty if progress else None,

@@ -9,14 +9,13 @@ import contextlib
 import gc
 import json
 import signal
-from collections.abc import AsyncIterator, Callable, Coroutine, Iterable
-from dataclasses import asdict, dataclass
+from collections.abc import AsyncIterator, Coroutine, Iterable
+from dataclasses import asdict
 from itertools import groupby
-from pathlib import Path
 from typing import Any
 
 from daq.alarm_words import store_again_text
-from daq.config.bench import Bench, Instrument
+from daq.config.bench import Instrument
 from daq.config.plan import Plan
 from daq.errors import OperationRefusedError, StoreError
 from daq.operations import Acknowledge, Operation, SameAsBefore, Start, Switched
@@ -25,7 +24,7 @@ from daq.runtime.answering import Answering
 from daq.runtime.board import Board
 from daq.runtime.clock import Clock
 from daq.runtime.desk import Desk
-from daq.runtime.display import Display, Key, Outcome, Told
+from daq.runtime.display import Key, Outcome, Told
 from daq.runtime.growing import Growing
 from daq.runtime.notifying import Watchdog
 from daq.runtime.operating import Operating
@@ -37,8 +36,9 @@ from daq.runtime.shelf import Shelf
 from daq.runtime.snapshot import ComparisonLine, PartLine, Pushes, Snapshot
 from daq.runtime.stopping import Stopping
 from daq.runtime.store import Store
+from daq.runtime.surroundings import Surroundings as Surroundings  # handed on
 from daq.runtime.typed_entries import TypedEntries
-from daq.runtime.web import AccessKeys, Page, Share
+from daq.runtime.web import AccessKeys, Page
 from daq.wording import STORE_WAS_FAILING, no_past_text
 
 _SCREENS_S = 0.25
@@ -55,29 +55,6 @@ _ASKED_BY_KEY: dict[Key, Operation] = {
     Key.SWITCHED: Switched(),
     Key.ACKNOWLEDGED: Acknowledge(),
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Surroundings:
-    """What a service works in.
-
-    Attributes:
-        bench: With its lines' paths resolved.
-        store_path: Results file.
-        base: Folder that files named in the bench are relative to.
-        clock: Of the whole run.
-        display: A screen beside the page.
-        share: How the page is shared on the network; None where it is not.
-        on_page: Told of the page once it can be opened.
-    """
-
-    bench: Bench
-    store_path: Path
-    base: Path
-    clock: Clock
-    display: Display
-    share: Share | None = None
-    on_page: Callable[[Page], None] = lambda _page: None
 
 
 async def run_session(
@@ -252,6 +229,7 @@ class _Daemon:
             event=self.event,
             on_taken=self._taken,
             on_over=self._over,
+            is_answered_at_end=around.has_keyboard or not is_one_shot,
         )
         self._operating = Operating(
             self.desk,

@@ -35,7 +35,7 @@ from daq.runtime.running import Running
 from daq.runtime.shelf import Shelf
 from daq.runtime.snapshot import AlarmLine
 from daq.runtime.store import Store
-from daq.runtime.store.resuming import MACHINE_ON, LastSession
+from daq.runtime.store.resuming import MACHINE, MACHINE_ON, LastSession
 from daq.runtime.walk_file import check_lines
 from daq.trials.session import Occurrence
 from daq.trials.stages import SWITCHED_OFF, Happening
@@ -80,6 +80,7 @@ class Desk:
         event: TellEvent,
         on_taken: Callable[[], None],
         on_over: Callable[[], None],
+        is_answered_at_end: bool = True,
     ) -> None:
         """Nothing in hand.
 
@@ -93,6 +94,7 @@ class Desk:
             event: Tells what happened.
             on_taken: Told when a session is taken in hand.
             on_over: Told when the session is finished or left.
+            is_answered_at_end: Somebody can say at the end whether a trial that a limit broke is repeated.
         """
         self.running: Running | None = None
         self.recorder = recorder
@@ -107,6 +109,8 @@ class Desk:
         self._overdue_told = False
         self._alarms_told: frozenset[str] = frozenset()
         self._has_looked_back = False
+        self._is_kept_on = False
+        self._is_answered_at_end = is_answered_at_end
         self._worked_s = clock.wire_s()
 
     # ---- taken in hand, put away
@@ -157,6 +161,7 @@ class Desk:
         running = self.running = Running(
             self._bench, plan, beginning, found_running_s=found_s
         )
+        running.lines.owed.is_answered_at_end = self._is_answered_at_end
         self._board.open(running.lines)
         self.recorder.open(running.facts, plan.rules)
         since_s = 0.0
@@ -177,6 +182,8 @@ class Desk:
         rule = self._start_rule_of(last)
         if last.is_machine_on:
             self._board.left_behind(rule, Before.MAYBE)
+            # Before the trial that was cut off is marked so: a second kill must not forget it.
+            self._keep_machine()
         elif rule.channel is not None:
             self._board.left_behind(rule, Before.UNKNOWN)
 
@@ -287,10 +294,24 @@ class Desk:
 
     def journal(self, kind: str, detail: Mapping[str, object], *, way: str) -> None:
         """Keep what an operator asked for that tells of the machine too: whether it runs after that."""
-        session = self.running.session if self.running else None
-        if session is not None and session.running_since_s is not None:
+        self._is_kept_on = self._is_machine_on
+        if self._is_kept_on:
             detail = {**detail, MACHINE_ON: True}
         self.recorder.operation(kind, detail, way=way)
+
+    @property
+    def _is_machine_on(self) -> bool:
+        """The machine runs, or may, as far as anybody knows."""
+        if self.running is None:
+            return self._board.may_run
+        return self.running.session.running_since_s is not None
+
+    def _keep_machine(self) -> None:
+        """Tell the journal where that has changed without an operator's word: the next program must know what was seen last."""
+        is_on = self._is_machine_on
+        if self._has_looked_back and is_on is not self._is_kept_on:
+            self._is_kept_on = is_on
+            self.recorder.operation(MACHINE, {MACHINE_ON: is_on}, way="service")
 
     def _put_away(self) -> None:
         self.recorder.leave()
@@ -303,6 +324,7 @@ class Desk:
         """Give a reading to the session."""
         if self.running is not None:
             self.happened(self.running.session.feed(reading))
+        self._keep_machine()
 
     def taken_back(self, taken: TakenBack) -> None:
         """A typed reading counts no more: no screen shows it."""
@@ -326,6 +348,7 @@ class Desk:
             if text not in self._alarms_told:
                 self.event("alarm", text)
         self._alarms_told = frozenset(alarms)
+        self._keep_machine()
 
     def _tick(self, running: Running, now_s: float) -> None:
         self.happened(running.session.tick(now_s))
@@ -337,7 +360,9 @@ class Desk:
             self.event("lead", warning.text)
         is_overdue = running.session.overdue_since_s is not None
         if is_overdue and not self._overdue_told:
-            self.event("alarm", overdue_text(running.plan.rules.longest_s))
+            plan = running.plan
+            words = overdue_text(plan.rules.longest_s, is_stated=plan.states_longest)
+            self.event("alarm", words)
         self._overdue_told = is_overdue
 
     def _look_at_the_day(self, running: Running) -> None:

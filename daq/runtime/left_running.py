@@ -67,9 +67,11 @@ class LeftRunning:
         if channel != self.rule.channel:
             return
         self._detector.feed(at_s, value)
-        self._is_low = value < self.rule.off_below
-        if value > self.rule.on_above and self._seen_s is None:
-            self._seen_s = at_s
+        if value < self.rule.off_below:
+            self._is_low = True
+        elif value > self.rule.on_above:
+            self._is_low = False
+            self._seen_s = at_s if self._seen_s is None else self._seen_s
 
     @property
     def is_over(self) -> bool:

@@ -186,7 +186,7 @@ class Operating:
         running = self._in_hand()
         if operation.instead_because:
             return self._repeat_instead(running, operation, way)
-        if running.lines.is_called_for_again(operation.position):
+        if running.lines.owed.is_called_for_again(operation.position):
             text = "this trial is called for once more already; carry that out, or skip it, first"
             raise OperationRefusedError(Refusal.ALREADY_SO, text)
         occurrences = running.session.repeat(operation.position)

@@ -10,6 +10,7 @@ from daq.alarm_words import breach_text, overdue_text, switch_off_by_key_first
 from daq.config.plan import Plan
 from daq.records import Channel, PlannedTrial, TrialResult, TrialState
 from daq.runtime.blind_spots import BlindSpot
+from daq.runtime.owed_trials import OwedTrials
 from daq.runtime.snapshot import (
     AlarmLine,
     AskingLine,
@@ -42,7 +43,6 @@ from daq.wording import (
     shown_seconds_left,
     stage_sentence,
     time_left,
-    trial_name,
 )
 
 PAUSED = "paused"
@@ -58,6 +58,7 @@ class SessionLines:
         trials: Numbers in the store of the trials that have ended, by their UUID.
         in_hand: Number in the store of the trial in hand.
         found_running_s: When it began with a machine that was left running, or may run [s].
+        owed: Trials that can be carried out once more.
     """
 
     plan: Plan
@@ -67,9 +68,13 @@ class SessionLines:
     trials: dict[str, int] = field(default_factory=dict)
     in_hand: int = 0
     found_running_s: float | None = None
+    owed: OwedTrials = field(init=False)
     _funnel: dict[str, list[FunnelPoint]] = field(default_factory=dict)
     _foreseen: Foreseen | None = None
     _shown_left_s: float | None = None
+
+    def __post_init__(self) -> None:
+        self.owed = OwedTrials(self.plan, self.session, self.results)
 
     # ---- what it is told
 
@@ -77,6 +82,7 @@ class SessionLines:
         """Keep the newest of each line."""
         for result in results:
             self.results[result.planned.position] = result
+            self.owed.newest = result.trial_id
 
     def trial_began(self, number: int) -> None:
         """What was known of how the trial before settled is of no use to this one."""
@@ -138,7 +144,7 @@ class SessionLines:
         is_calm = hindrance is None and not (is_overdue or is_danger)
         if asking is not None and is_calm:
             return asking_instruction(asking.title, asking.place)
-        words, urgency = self._asked_to_repeat() or instruction(
+        words, urgency = self.owed.call(by_key=self.by_key) or instruction(
             session.stage,
             self.plan.instructions[planned.condition] if planned else "",
             by_key=self.by_key,
@@ -158,7 +164,7 @@ class SessionLines:
                 r.state not in {TrialState.FINISHED, TrialState.SET_ASIDE}
                 for r in self.results.values()
             )
-            return self._asked_to_repeat() or finished_instruction(
+            return self.owed.call(by_key=self.by_key) or finished_instruction(
                 len(session.order), without, skipped=len(session.skipped)
             )
         if session.trial() is not None:
@@ -184,16 +190,12 @@ class SessionLines:
     def stage_line(self, *, left_s: float | None) -> StageLine:
         """The stage, what ends it, and how far it is."""
         session = self.session
-        offer = self.repeat_offer()
-        if offer is not None:
-            is_over = session.stage is Stage.FINISHED
-            sentence = _repeat_sentence(offer.number, is_over=is_over)
-        else:
-            sentence = stage_sentence(
-                session.stage,
-                by_key=self.by_key,
-                switch_off_first=session.must_switch_off_first,
-            )
+        usual = stage_sentence(
+            session.stage,
+            by_key=self.by_key,
+            switch_off_first=session.must_switch_off_first,
+        )
+        sentence = self.owed.sentence(usual)
         is_paused = session.is_paused_now
         return StageLine(
             name=PAUSED if is_paused else session.stage.value,
@@ -231,38 +233,8 @@ class SessionLines:
         )
 
     def repeat_offer(self) -> RepeatLine | None:
-        """The trial that may be carried out once more because it lacks averages of typed channels.
-
-        While it runs, once it is averaged; where the session is finished, the first that was not called for once more.
-        """
-        stage, in_hand = self.session.stage, self.session.called_for
-        if not self.plan.rules.typed or stage not in {Stage.DONE, Stage.FINISHED}:
-            return None
-        owed = self._owed()
-        if stage is Stage.DONE:
-            owed = [line for line in owed if line == in_hand]
-        if not owed:
-            return None
-        line = owed[0]
-        number = self.session.order.index(line) + 1
-        return RepeatLine(line.position, number, line.condition, line.repeat)
-
-    def is_called_for_again(self, position: int) -> bool:
-        """Whether the trial at this position lacks averages of typed channels, and a line that repeats it is still open."""
-        line = next((x for x in self.session.order if x.position == position), None)
-        if line is None or not self._lacking_in(line) or line in self._owed():
-            return False
-        planned, ended = len(self.plan.order(seed=0)), self.results
-        return any(
-            other.condition == line.condition
-            and other.position > planned
-            and other.position not in self.session.skipped
-            and (
-                other.position not in ended
-                or ended[other.position].state is TrialState.UNFINISHED
-            )
-            for other in self.session.order
-        )
+        """The trial that may be carried out once more."""
+        return self.owed.offer()
 
     def typed_lines(self) -> tuple[TypedLine, ...]:
         """What was typed in the trial in hand, oldest first."""
@@ -329,7 +301,12 @@ class SessionLines:
         overdue_since_s = self.session.overdue_since_s
         if overdue_since_s is not None:
             longest_s = self.plan.rules.longest_s
-            alarms.append(AlarmLine(overdue_text(longest_s), overdue_since_s))
+            alarms.append(
+                AlarmLine(
+                    overdue_text(longest_s, is_stated=self.plan.states_longest),
+                    overdue_since_s,
+                )
+            )
         return alarms
 
     def funnel_news(self) -> list[FunnelPoint]:
@@ -367,40 +344,6 @@ class SessionLines:
             return limit_instruction(by_key=self.by_key)
         return limit_at_rest_instruction() if session.stage is Stage.WAITING else None
 
-    def _asked_to_repeat(self) -> tuple[str, Urgency] | None:
-        """What is said of typed channels that lack an average; None where none do, or nobody is asked."""
-        trial, offer = self.session.trial(), self.repeat_offer()
-        is_done = self.session.stage is Stage.DONE
-        if trial is not None and trial.lacking and is_done:
-            return _too_few_instruction(
-                trial.lacking, by_key=self.by_key, is_offered=offer is not None
-            )
-        if offer is None:
-            return None
-        line = next(x for x in self.session.order if x.position == offer.position)
-        return _repeat_or_end_instruction(line, self._lacking_in(line))
-
-    def _owed(self) -> list[PlannedTrial]:
-        """Lines whose trial lacks averages of typed channels, without those that were called for once more since."""
-        planned = len(self.plan.order(seed=0))
-        owed: list[PlannedTrial] = []
-        # In order of calling: a line that was added and carried out before is no repeat of a trial that came later.
-        for line in self.session.order:
-            alike = [other for other in owed if other.condition == line.condition]
-            if alike and line.position > planned:
-                owed.remove(alike[0])
-            if self._lacking_in(line):
-                owed.append(line)
-        return owed
-
-    def _lacking_in(self, line: PlannedTrial) -> tuple[str, ...]:
-        """Titles of the typed channels of which a line's finished trial has no average."""
-        result, rules = self.results.get(line.position), self.plan.rules
-        if result is None or result.state is not TrialState.FINISHED:
-            return ()
-        missing = set(rules.typed) - {average.channel for average in result.averages}
-        return tuple(c.title for c in rules.channels if c.name in missing)
-
     def _progress(self) -> float | None:
         """Share of the averaging that is over, by how long it is likely to take."""
         trial = self.session.trial()
@@ -411,36 +354,53 @@ class SessionLines:
         return trial.averaging_s / whole_s if whole_s > 0.0 else None
 
     def _slip_line(self, line: PlannedTrial) -> SlipLine:
-        result = self.results.get(line.position)
-        running = self.session.trial()
+        result, running = self.results.get(line.position), self.session.trial()
+        trial = self.trials.get(result.trial_id) if result else None
+        in_hand = running is not None and running.planned == line
+        if running is not None and in_hand:
+            is_broken = self.session.stage is Stage.LIMIT
+            note = self.owed.note(line, running.note) if is_broken else running.note
+            # What came of an earlier attempt says nothing of this one.
+            if result is not None and result.trial_id != running.trial_id:
+                result = None
+        else:
+            note = self._note(line, result) if result else ""
+        averages = (
+            () if result is None or _counts_for_nothing(result) else result.averages
+        )
         return SlipLine(
             position=line.position,
             condition=line.condition,
             repeat=line.repeat,
             baseline=line.baseline,
-            state=self._state(
-                line, result, in_hand=running is not None and running.planned == line
-            ),
-            averages={}
-            if _counts_for_nothing(result)
-            else {
+            state=self._state(line, result, in_hand=in_hand),
+            averages={
                 a.channel: AverageLine(
                     a.mean,
                     a.expanded_uncertainty,
                     a.unit,
                     decimals_of_uncertainty(a.expanded_uncertainty),
                 )
-                for a in (result.averages if result else ())
+                for a in averages
             },
-            note=(result.note or None) if result else None,
-            trial=self.trials.get(result.trial_id) if result else None,
+            note=note or None,
+            trial=trial,
         )
+
+    def _note(self, line: PlannedTrial, result: TrialResult) -> str:
+        """What is noted of a line that is not in hand; of one that is called for again it is of the attempt before."""
+        is_before = result.state is TrialState.UNFINISHED
+        if is_before and result.note and line.position not in self.session.skipped:
+            return f"attempt {result.attempt}: {result.note}"
+        return self.owed.note(line, result.note)
 
     def _state(
         self, line: PlannedTrial, result: TrialResult | None, *, in_hand: bool
     ) -> str:
-        if in_hand:
+        if in_hand and self.session.stage is not Stage.LIMIT:
             return "running"
+        if in_hand:
+            return TrialState.LIMIT_BROKEN.value
         if line.position in self.session.skipped:
             return "skipped"
         if result is None:
@@ -448,41 +408,5 @@ class SessionLines:
         return "done" if result.state is TrialState.FINISHED else result.state.value
 
 
-def _counts_for_nothing(result: TrialResult | None) -> bool:
-    return result is not None and result.state is TrialState.SET_ASIDE
-
-
-def _too_few_instruction(
-    lacking: Sequence[str], *, by_key: bool, is_offered: bool
-) -> tuple[str, Urgency]:
-    """The trial in hand is averaged, but for typed channels.
-
-    Args:
-        lacking: What it has of them, like "2 of 5 readings of Inlet pressure".
-        by_key: No channel tells that the machine is on; the operator's key does.
-        is_offered: It is not called for once more yet.
-    """
-    off = "Switch off, then press Enter" if by_key else "Switch off"
-    what = "Repeat this trial?" if is_offered else "This trial is called for once more."
-    return f"{off}: only {', '.join(lacking)}. {what}", Urgency.ACTION
-
-
-def _repeat_or_end_instruction(
-    planned: PlannedTrial, titles: Sequence[str]
-) -> tuple[str, Urgency]:
-    """All is done, but a trial has no average of the channels with these titles."""
-    without = f"{trial_name(planned)} has no average of {', '.join(titles)}"
-    return f"Finished, but {without}. Repeat it, or end?", Urgency.ACTION
-
-
-def _repeat_sentence(number: int, *, is_over: bool) -> str:
-    """How a trial that lacks typed averages is carried out once more, and how not.
-
-    Args:
-        number: Of its line on the slip, from 1 on [1].
-        is_over: The session is finished but for this question.
-    """
-    ways = f"Repeat: the key r at the terminal, the page, or daq session BENCH repeat {number}; both trials count."
-    if is_over:
-        return f"{ways} End: the key e, the page, or daq session BENCH stop."
-    return f"All else is averaged. {ways} Without it the trial stands as it is."
+def _counts_for_nothing(result: TrialResult) -> bool:
+    return result.state is TrialState.SET_ASIDE

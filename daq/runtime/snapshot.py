@@ -250,7 +250,8 @@ class Snapshot:
         asking: The reading that is wanted from the operator; None where none is.
         typed_readings: Those of the trial in hand that count and can be taken back, in the order of typing.
         missed: The reading that was not typed in time, until one is asked for again; None where none was.
-        repeat_offer: The trial that could be carried out once more for want of typed readings; None where none is.
+        repeat_offer: The trial that could be carried out once more, for want of typed readings or because a limit broke it; None
+            where none is.
         taken_back: Typed readings that were taken back lately: a chart that has them drops them.
         overdue: The machine has run longer than a trial may last, which the operator can acknowledge.
     """

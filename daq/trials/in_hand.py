@@ -47,6 +47,8 @@ class TrialView:
     """Which typed channels have too few readings for an average, once the others have theirs."""
     missed: Asking | None = None
     """The reading that was not typed in time, until one is asked for again."""
+    note: str = ""
+    """What is noted of it so far."""
 
 
 @dataclass(slots=True)
@@ -283,6 +285,7 @@ class TrialInHand:
             averaging_s=self.group.averaging_s(),
             lacking=self._lacking(),
             missed=self.askings.missed,
+            note="; ".join(self.notes),
         )
 
     def _ask_while_averaging(self, change: PhaseChange, at_s: float) -> None:

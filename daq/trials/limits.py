@@ -45,14 +45,14 @@ class Breach:
         value: Of the reading that made it certain [unit of the channel]; None where the meter showed no usable value,
             as one that went over its range does.
         since_s, at_s: When it began, and when it was certain [s].
-        ago_s: How long ago it began [s], where it is over and only kept in mind; None where it stands.
+        is_over: It stands no longer, and is only kept in mind.
     """
 
     limit: Limit
     value: float | None
     since_s: float
     at_s: float
-    ago_s: float | None = None
+    is_over: bool = False
 
 
 def broke_its_limit(breach: Breach) -> str:
@@ -207,9 +207,9 @@ class LimitWatches:
                 if breach is not None:
                     yield breach
 
-    def breaches(self, kept: Breach | None, *, now_s: float) -> tuple[Breach, ...]:
+    def breaches(self, kept: Breach | None) -> tuple[Breach, ...]:
         """Limits that are broken now, and one that was broken before and is over, if it is none of these."""
         now = tuple(watch.breach for watch in self._watches if watch.breach)
         if kept is None or any(each.limit == kept.limit for each in now):
             return now
-        return (*now, replace(kept, ago_s=max(now_s - kept.since_s, 0.0)))
+        return (*now, replace(kept, is_over=True))

@@ -308,7 +308,7 @@ class Session:
     def breaches(self) -> tuple[Breach, ...]:
         """Limits that are broken now, and the one that ended the trial in hand."""
         kept = self._trial.breach if self._trial else None
-        return self._watches.breaches(kept, now_s=self.now_s)
+        return self._watches.breaches(kept)
 
     def trial(self) -> TrialView | None:
         """The trial in hand."""

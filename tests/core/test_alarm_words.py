@@ -163,6 +163,11 @@ def test_an_alarm_names_the_channel_the_figure_the_limit_and_what_it_protects() 
     assert "longer than the plan's 900 s" in ALARMS["time"]
 
 
+def test_a_time_that_the_plan_does_not_state_is_not_called_the_plans() -> None:
+    told = overdue_text(900.0, is_stated=False)
+    assert "longer than 900 s (the plan states no other) and nobody" in told
+
+
 def test_an_alarm_reads_well_for_those_who_are_told_of_changes_only() -> None:
     for text in ALARMS.values():
         told = without_seconds(text)

@@ -16,6 +16,7 @@ from daq.comparison_words import (
     correction_sentence,
     explanations,
     left_out_sentence,
+    left_out_sentences,
     rests_on,
     share_of_baseline,
     share_sentence,
@@ -241,6 +242,28 @@ def test_the_explanations_are_those_of_the_answer():
 )
 def test_a_trial_left_out_is_said_with_its_reason(note, sentence):
     assert left_out_sentence(LeftOut(3, "hose", "not settled", note)) == sentence
+
+
+@pytest.mark.parametrize("named_baseline", ["hose", "bare"])
+def test_a_condition_without_an_average_because_of_a_limit_is_named(named_baseline):
+    found = figures_of({POWER: ALIKE})
+    broken = LeftOut(9, "hose", "limit broken", "power broke its limit")
+    again = replace(broken, trial=10)
+    figures = replace(found, left_out=(broken, again), baseline=named_baseline)
+    baseline = ", the baseline," if named_baseline == "hose" else ""
+    *_, named = left_out_sentences(figures)
+    assert named == (
+        f"hose{baseline} has no average, for a limit broke its trial: it is not asked for again by itself"
+    )
+    assert len(list(left_out_sentences(figures))) == 3
+
+
+def test_a_condition_with_another_average_is_not_said_to_have_none():
+    found = figures_of({POWER: ALIKE})
+    known = next(iter(found.observations.values()))[0].condition
+    left_out = (LeftOut(9, known, "limit broken", ""),)
+    figures = replace(found, left_out=left_out)
+    assert list(left_out_sentences(figures)) == [f"trial 9, {known}, limit broken"]
 
 
 # ---- figures

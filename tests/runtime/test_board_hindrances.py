@@ -177,3 +177,23 @@ def test_a_machine_that_was_called_on_and_shows_no_load_is_to_be_switched_on(
     by_key.read(6.0, 1400.0)
     blow(by_key)
     assert "Keep it running" in by_key.board.snapshot().instruction
+
+
+def test_of_a_meter_that_is_not_heard_nobody_is_told_to_keep_it_running(
+    bench: Bench, computer: Computer
+) -> None:
+    rehearsal = Rehearsal(bench, waiting_for_velocity(bench), computer)
+    rehearsal.stand_still()
+    for _ in range(6):
+        rehearsal.read(6.0, 1400.0)
+        blow(rehearsal)
+    while rehearsal.session.stage is Stage.RUNNING_UP:
+        rehearsal.read(6.0, 1400.0)
+        blow(rehearsal)
+    held_back = channel(rehearsal, "velocity").holding_back
+    assert held_back is not None
+    assert "keep it running" in held_back
+    rehearsal.board.line_changed("anemometer", "port ports/air: nothing is there")
+    velocity = channel(rehearsal, "velocity")
+    assert velocity.condition == "silent"
+    assert "running" not in (velocity.holding_back or "")

@@ -55,6 +55,20 @@ def test_a_broken_limit_outranks_a_pause_and_an_idle_call(rehearsal: Rehearsal) 
     assert snapshot.urgency == "danger"
 
 
+def test_a_longest_time_that_the_plan_does_not_state_is_not_called_its_own(
+    bench: Bench, computer: Computer
+) -> None:
+    text = PLAN.replace("trial_longest_s = 300.0\n", "")
+    plan = parse_plan(text, file="plan.toml", bench=bench)
+    rehearsal = Rehearsal(bench, plan, computer)
+    rehearsal.stand_still()
+    rehearsal.run_until(Stage.DONE)
+    computer.pass_s(900.0)
+    rehearsal.tick()
+    texts = [alarm.text for alarm in rehearsal.board.snapshot().alarms]
+    assert any("longer than 900 s (the plan states no other)" in x for x in texts)
+
+
 def test_a_machine_found_running_for_too_long_alarms_and_is_to_be_unplugged(
     rehearsal: Rehearsal, computer: Computer
 ) -> None:

@@ -64,6 +64,39 @@ def test_a_session_that_was_stopped_says_how_it_goes_on_and_that_the_machine_is_
     )
 
 
+BROKEN = replace(DONE, state=TrialState.LIMIT_BROKEN)
+
+
+def test_a_condition_that_a_limit_left_without_an_average_is_named_with_the_way_back() -> (
+    None
+):
+    _, broken, on, _ = closed(replace(STOPPED, results=(BROKEN,)))
+    assert broken == (
+        "a, the baseline, has no average, for a limit broke its trial. It is not asked for again by itself:"
+        " once the session goes on, daq session 'my bench.toml' repeat 1 asks for it."
+    )
+    assert "1 trial to come" in on
+
+
+def test_at_the_end_of_all_trials_it_is_named_without_a_way_that_is_none() -> None:
+    other = replace(DONE, trial_id="2", planned=SECOND)
+    done = Outcome(3, (FIRST, SECOND), (BROKEN, other), None)
+    broken, results = closed(done)
+    assert broken.endswith("It is not asked for again by itself.")
+    assert results.startswith("Results are in")
+
+
+def test_a_condition_that_is_still_to_come_or_has_another_average_is_not_named() -> (
+    None
+):
+    again = PlannedTrial(3, "a", 2, baseline=True)
+    to_come = replace(STOPPED, order=(FIRST, SECOND, again), results=(BROKEN,))
+    assert not any("no average" in line for line in closed(to_come))
+    other = replace(DONE, trial_id="3", planned=again)
+    averaged = replace(to_come, results=(BROKEN, other))
+    assert not any("no average" in line for line in closed(averaged))
+
+
 def test_a_stated_results_file_is_stated_again() -> None:
     _, on, _ = closed(STOPPED, stated_store="other.db")
     assert on.endswith("daq run 'my bench.toml' plan.toml --store other.db")

@@ -55,6 +55,16 @@ def test_losses_are_told_by_table_and_number(run: Daq, store: Path) -> None:
     assert store.read_bytes() == damaged
 
 
+def test_of_tables_that_are_no_readings_it_is_not_said_that_meters_are_counted_together(
+    run: Daq, store: Path
+) -> None:
+    spoil_page(store, pages_of(store, "events")[0])
+    ended = run("salvage", store, store.with_name("new.db"))
+    (line,) = [x for x in ended.out.splitlines() if x.strip().startswith("events ")]
+    assert "rows may be missing between the numbers " in line
+    assert "meters" not in line
+
+
 def test_programs_are_told_in_json(run: Daq, store: Path) -> None:
     spoil_page(store, pages_of(store, "readings_gauge")[0])
     ended = run("salvage", store, "--json")

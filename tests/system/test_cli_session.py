@@ -144,12 +144,14 @@ def stored_as_operated(store: Path) -> None:
         (COARSE, "finished"),
     ]
     assert rows(store, "SELECT DISTINCT state FROM sessions") == [("finished",)]
-    kinds = [k for (k,) in rows(store, "SELECT kind FROM operations ORDER BY id")]
-    assert kinds == [
+    # What the service adds of the machine was asked for by nobody.
+    asked_for = "operations WHERE kind <> 'machine'"
+    told = rows(store, f"SELECT kind FROM {asked_for} ORDER BY id")  # noqa: S608 - the test's own
+    assert [kind for (kind,) in told] == [
         *("start", "relabel", "note", "pause", "go-on"),
         *("repeat", "repeat", "skip", "skip", "stop"),
     ]
-    ways = rows(store, "SELECT DISTINCT way FROM operations")
+    ways = rows(store, f"SELECT DISTINCT way FROM {asked_for}")  # noqa: S608 - the test's own
     assert ways == [("command line",)]
 
 

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 import pytest
 
+from daq.alarm_words import lost_meter_text
 from daq.cli.slip import SlipDisplay
 from daq.runtime.display import Key, Outcome, Told
 from daq.runtime.snapshot import (
@@ -17,6 +18,7 @@ from daq.runtime.snapshot import (
     ClockLine,
     ConditionLine,
     EventLine,
+    InstrumentLine,
     PartLine,
     SessionLine,
     SlipLine,
@@ -109,6 +111,54 @@ def screen(monkeypatch: pytest.MonkeyPatch) -> Screen:
 def display(screen: Screen) -> Iterator[SlipDisplay]:
     with SlipDisplay(screen, bench="bench.toml") as display:
         yield display
+
+
+# ---- meters that are lost
+
+
+def lost(*names: str, alarmed: bool = True) -> Snapshot:
+    """Meters of which nothing is heard; alarms tell so while the machine runs."""
+    why = {name: f"port ports/{name}: nothing is there" for name in names}
+    alarms = [AlarmLine(lost_meter_text(name, why[name]), 1.0) for name in names]
+    return dataclasses.replace(
+        snapshot("settling", trials=3),
+        instruments=tuple(InstrumentLine(n, "", "lost", why[n], 1, 0) for n in names),
+        alarms=tuple(alarms) if alarmed else (),
+    )
+
+
+def test_a_lost_meter_is_told_once(display: SlipDisplay, screen: Screen) -> None:
+    lines = drawn(display, screen, lost("mains"))
+    assert sum("nothing is there" in line for line in lines) == 1
+    lines = drawn(display, screen, lost("mains", alarmed=False))
+    assert any("! mains: port ports/mains: nothing is there" in line for line in lines)
+
+
+def test_three_lost_meters_leave_the_line_in_hand_on_the_screen(
+    display: SlipDisplay, screen: Screen
+) -> None:
+    lines = drawn(display, screen, lost("mains", "outlet", "air"))
+    assert any(line.startswith("lead 1") and "running" in line for line in lines)
+
+
+# ---- the keys
+
+
+def test_of_a_session_that_is_not_there_the_keys_promise_nothing(
+    display: SlipDisplay, screen: Screen
+) -> None:
+    assert "the session can go on later" in keys(display, screen, snapshot("waiting"))
+    idle = dataclasses.replace(snapshot("idle"), session=None, slip=(), condition=None)
+    said = keys(display, screen, idle)
+    assert "Ctrl-C: stop the service" in said
+    assert "session" not in said
+    over = dataclasses.replace(snapshot("finished"), session=SessionLine(1, "finished", 2, 2))  # fmt: skip
+    assert "later" not in keys(display, screen, over)
+
+
+def keys(display: SlipDisplay, screen: Screen, shown: Snapshot) -> str:
+    (line,) = [x for x in drawn(display, screen, shown) if "Ctrl-C" in x]
+    return line
 
 
 # ---- the bell

@@ -5,9 +5,15 @@ import io
 
 import pytest
 
-from daq.alarm_words import lost_meter_text, overdue_text
+from daq.alarm_words import (
+    LEFT_RUNNING_TEXT,
+    SEEN_RUNNING_TEXT,
+    lost_meter_text,
+    overdue_text,
+)
+from daq.answer_words import stopped_answer
 from daq.cli.screens import PlainDisplay
-from daq.runtime.snapshot import AlarmLine, Snapshot
+from daq.runtime.snapshot import AlarmLine, EventLine, Snapshot
 from tests.system.test_cli_time_left import snapshot
 
 RUNNING = snapshot("settling", None, "Keep it running.")
@@ -31,6 +37,11 @@ class Log:
         before = len(self._stream.getvalue())
         self._display.show(dataclasses.replace(shown, alarms=alarms))
         return self._stream.getvalue()[before:].splitlines()
+
+    def happens(self, *events: EventLine) -> None:
+        """These happened since what is shown now was."""
+        for event in events:
+            self._display.event(event)
 
 
 @pytest.fixture
@@ -105,3 +116,49 @@ def test_instructions_that_differ_in_a_time_of_the_plans_are_two(log: Log) -> No
     for seconds in (300, 600):
         words = cool.format(seconds)
         assert log.shows(shown=snapshot("waiting", None, words)) == [f"{UTC}  {words}"]
+
+
+def test_a_meter_lost_for_two_reasons_in_turn_is_told_once_with_each(log: Log) -> None:
+    def lost(why: str) -> AlarmLine:
+        return AlarmLine(lost_meter_text("meter", why), 100.0)
+
+    silent, broken_reply = lost("no reply within 0.50 s"), lost("a reply was cut short")
+    told = [line for _ in range(5) for each in (silent, broken_reply) for line in log.shows(each)]  # fmt: skip
+    assert told == [f"{UTC}  Alarm: {each.text}" for each in (silent, broken_reply)]
+    (over,) = log.shows()
+    assert over.startswith(f"{UTC}  Alarm over: meter is not heard")
+    assert log.shows(silent) == [f"{UTC}  Alarm: {silent.text}"]
+
+
+def test_of_two_alarms_since_one_moment_each_is_told_when_it_comes_again(
+    log: Log,
+) -> None:
+    current, velocity = broken(13.4, 3), AlarmLine("Current of the fan is lost.", 100.0)
+    log.shows(current, velocity)
+    log.shows(velocity)
+    assert log.shows(current, velocity) == [f"{UTC}  Alarm: {current.text}"]
+
+
+def test_an_event_that_an_alarm_tells_is_not_told_as_well(log: Log) -> None:
+    seen = AlarmLine(SEEN_RUNNING_TEXT, 100.0)
+    event = EventLine(UTC, 100.0, SEEN_RUNNING_TEXT)
+    other = EventLine(UTC, 100.0, "meter: it answers again.")
+    log.happens(event, other)
+    assert log.shows(seen) == [
+        f"{UTC}  meter: it answers again.",
+        f"{UTC}  Alarm: {SEEN_RUNNING_TEXT}",
+    ]
+
+
+def test_a_stop_that_leaves_the_machine_running_tells_of_it_once(log: Log) -> None:
+    stopped = stopped_answer(7)
+    log.happens(EventLine(UTC, 100.0, f"{stopped} {LEFT_RUNNING_TEXT}"))
+    assert log.shows(AlarmLine(LEFT_RUNNING_TEXT, 100.0)) == [
+        f"{UTC}  {stopped}",
+        f"{UTC}  Alarm: {LEFT_RUNNING_TEXT}",
+    ]
+
+
+def test_an_event_of_an_alarm_that_is_over_already_is_told(log: Log) -> None:
+    log.happens(EventLine(UTC, 100.0, SEEN_RUNNING_TEXT))
+    assert log.shows() == [f"{UTC}  {SEEN_RUNNING_TEXT}"]

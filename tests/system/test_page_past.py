@@ -115,7 +115,7 @@ async def test_the_list_tells_what_is_stored_and_leads_there(
         lines = tab.locator("#sheet li")
         await expect(lines).to_have_count(2)
         await expect(lines.first).to_contain_text("2026-01-05 10:00")
-        await expect(lines.first).to_contain_text("running, 1 of 3 trials finished")
+        await expect(lines.first).to_contain_text("running, 3 trials begun, 1 finished")
         await expect(lines.last).to_contain_text("leads, Drying blower, 230 V")
         assert await violations(tab) == []
         await tab.get_by_role("link", name="Session 3").click()

@@ -247,18 +247,23 @@ class LastSession:
 
 
 MACHINE_ON = "machine_on"
-"""Key in the journal's details: the machine runs after what was asked for, as far as anybody knows."""
+"""Key in the journal's details: the machine runs after that, as far as anybody knows."""
+
+MACHINE = "machine"
+"""Kind of what the service itself adds to the journal: that is known of the machine now which no operator said."""
 
 
 def find_last_session(connection: sqlite3.Connection) -> LastSession | None:
-    """Find the session that was started or stopped last; None where none was."""
+    """Find the session that was started or stopped last, or last had its machine switched; None where none was."""
     told = connection.execute(
-        "SELECT session_id, detail_json FROM operations"
-        " WHERE kind IN ('start', 'stop', 'switched') ORDER BY id DESC LIMIT 1"
+        "SELECT kind, session_id, detail_json FROM operations"
+        " WHERE kind IN ('start', 'stop', 'switched', ?) ORDER BY id DESC LIMIT 1",
+        (MACHINE,),
     ).fetchone()
     found = connection.execute(
         "SELECT s.id, s.plan_text FROM operations o JOIN sessions s ON s.id = o.session_id"
-        " WHERE o.kind IN ('start', 'stop') ORDER BY o.id DESC LIMIT 1"
+        " WHERE o.kind IN ('start', 'stop', ?) ORDER BY o.id DESC LIMIT 1",
+        (MACHINE,),
     ).fetchone()
     if told is None or found is None:
         return None
@@ -267,9 +272,10 @@ def find_last_session(connection: sqlite3.Connection) -> LastSession | None:
         "SELECT 1 FROM trials WHERE session_id = ? AND state = ?",
         (number, TrialState.RUNNING),
     ).fetchone()
-    # The operator's word without a session came after all that: the machine is off.
-    is_cut_off = cut_off is not None and told[0] is not None
-    return LastSession(number, plan_text, is_cut_off or _is_told_on(told[1]))
+    kind, session, detail_json = told
+    # The operator's word without a session, and what the service saw last, came after all that.
+    is_cut_off = cut_off is not None and session is not None and kind != MACHINE
+    return LastSession(number, plan_text, is_cut_off or _is_told_on(detail_json))
 
 
 def _is_told_on(detail_json: str) -> bool:

@@ -40,7 +40,7 @@ function makeSession({ session, plan, machine, started_utc: started, state, tria
   const link = make("a", { text: `Session ${session}` });
   link.href = `?session=${session}`;
   if (wanted.get("session") === String(session)) link.setAttribute("aria-current", "page");
-  const far = `${state}, ${finished} of ${trials} ${trials === 1 ? "trial" : "trials"} finished`;
+  const far = `${state}, ${trials} ${trials === 1 ? "trial" : "trials"} begun, ${finished} finished`;
   return make("li", {}, link, make("time", { text: minute(started) }), make("span", { text: `${plan}, ${machine}` }), make("small", { text: far }));
 }
 
