@@ -280,11 +280,6 @@ class Session:
         return self._trial.planned if self._trial else self._itinerary.next_line()
 
     @property
-    def comes_next(self) -> PlannedTrial | None:
-        """The first line to come, after the one in hand; None when nothing is."""
-        return self._itinerary.next_line()
-
-    @property
     def must_switch_off_first(self) -> bool:
         """The machine was found running, so nobody knows since when."""
         is_waiting = self.stage is Stage.WAITING and not self._paused

@@ -15,8 +15,6 @@ DURABLE_S = 1.2
 """A reading is on the disk within this [s of real time]."""
 
 _WAL_HEAD, _FRAME_HEAD = 32, 24
-_TOLD_TO_S = 0.0005
-"""The page's times are rounded to a millisecond."""
 
 
 @dataclass

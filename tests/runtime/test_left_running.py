@@ -320,9 +320,10 @@ async def test_a_second_kill_before_the_operators_word_changes_nothing(
             assert shown.instruction.startswith("The machine may be running.")
 
 
-async def test_a_session_that_cannot_go_on_after_a_kill_leaves_its_running_machine_told_of(
+async def killed_with_its_plan_changed(
     folder: Path, bench: Bench, computer: Computer
 ) -> None:
+    """A trial runs when the program ends; the session cannot go on as what it was."""
     async with attended(folder, bench, computer) as service:
         await service.ask(START)
         await service.measure()
@@ -330,6 +331,12 @@ async def test_a_session_that_cannot_go_on_after_a_kill_leaves_its_running_machi
         await service.written()
     edited = PLAN.replace("least_s = 30", "least_s = 40")
     (folder / "plan.toml").write_text(edited, encoding="utf-8")
+
+
+async def test_a_session_that_cannot_go_on_after_a_kill_leaves_its_running_machine_told_of(
+    folder: Path, bench: Bench, computer: Computer
+) -> None:
+    await killed_with_its_plan_changed(folder, bench, computer)
     async with attended(folder, bench, computer) as service:
         words = await service.desk.take_up()
         assert words.startswith("Session 1 cannot go on by itself")
@@ -341,13 +348,7 @@ async def test_a_session_that_cannot_go_on_after_a_kill_leaves_its_running_machi
 async def test_after_a_kill_nobody_knows_while_the_start_channel_is_not_heard(
     folder: Path, bench: Bench, computer: Computer
 ) -> None:
-    async with attended(folder, bench, computer) as service:
-        await service.ask(START)
-        await service.measure()
-        service.run_until(Stage.SETTLING)
-        await service.written()
-    edited = PLAN.replace("least_s = 30", "least_s = 40")
-    (folder / "plan.toml").write_text(edited, encoding="utf-8")
+    await killed_with_its_plan_changed(folder, bench, computer)
     async with attended(folder, bench, computer) as service:
         await service.desk.take_up()
         # Meters get a moment to be heard for the first time.

@@ -97,7 +97,7 @@ def test_a_condition_asked_for_once_more_is_called_for_next_in_a_line_of_its_own
     assert bench.operate(lambda session: session.repeat(1)) == []
     added = PlannedTrial(3, "a", 2, baseline=True)
     assert bench.session.order == (A, added, B)
-    assert bench.session.called_for == bench.session.comes_next == added
+    assert bench.session.called_for == added
     assert _measure(bench).planned == added
     assert _called(bench) == "b1"
     # Both count.
@@ -109,9 +109,9 @@ def test_a_line_added_during_a_trial_is_called_for_after_it() -> None:
     bench.settle()
     assert bench.operate(lambda session: session.repeat(1)) == []
     assert _called(bench) == "a1"
-    assert bench.session.comes_next == PlannedTrial(3, "a", 2, baseline=True)
     bench.run(5, OFF_A)
     assert _called(bench) == "a2"
+    assert bench.session.called_for == PlannedTrial(3, "a", 2, baseline=True)
 
 
 def test_a_line_added_during_the_last_trial_keeps_the_session_from_finishing() -> None:
